@@ -1,0 +1,312 @@
+"""What a replay hands up: the device that drives a store, and the notes it took.
+
+`Device` performs operations one after the other on one store and keeps the device's time; every operation's cost is the
+difference of the flash's own counters, so nothing is counted twice. `Run` is what `simfs.study` reads afterwards.
+
+Deliberately simple: the device does one thing at a time, as a firmware with one loop does. An operation that is due while the
+flash is busy starts when the flash is free again; computing takes no time at all.
+"""
+
+from __future__ import annotations
+
+import errno
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import TypeVar
+
+from simfs.files import Store
+from simfs.flash import Counts, NorFlash
+
+T = TypeVar("T")
+
+REFUSAL_GROUPS_MAX = 1000
+OTHER_NAMES = "(other names)"
+
+
+@dataclass(frozen=True, slots=True)
+class Stall:
+    """One operation's time in the flash."""
+
+    at_ns: int  # device time when it began, since the run's start
+    task: str
+    operation: str
+    name: str
+    busy_ns: int  # program and erase at typical times, nothing else
+    busy_max_ns: int  # the same operations at the datasheet's maximum times
+    programs: int
+    erases: int
+    cleanings: int
+    relocated_bytes: int
+
+
+@dataclass(slots=True)
+class StallLog:
+    """The stalls of one class of operations."""
+
+    count: int = 0
+    total_ns: int = 0
+    longest: Stall | None = None
+    longest_at_max: Stall | None = None
+    most_cleanings: Stall | None = None
+    histogram: Counter[int] = field(default_factory=Counter)  # busy_ns -> how often
+
+    def percentile_ns(self, per_mille: int) -> int:
+        """The smallest busy time that at least `per_mille` of 1000 operations do not exceed; 0 without operations."""
+        if not 0 <= per_mille <= 1000:
+            raise ValueError(f"per_mille is {per_mille}; give 0 to 1000")
+        rank = max(1, -(-self.count * per_mille // 1000))
+        seen = 0
+        for busy_ns in sorted(self.histogram):
+            seen += self.histogram[busy_ns]
+            if seen >= rank:
+                return busy_ns
+        return 0
+
+    def note(self, stall: Stall) -> None:
+        """Take one operation's time into the log."""
+        self.count += 1
+        self.total_ns += stall.busy_ns
+        self.histogram[stall.busy_ns] += 1
+        if self.longest is None or stall.busy_ns > self.longest.busy_ns:
+            self.longest = stall
+        if self.longest_at_max is None or stall.busy_max_ns > self.longest_at_max.busy_max_ns:
+            self.longest_at_max = stall
+        if self.most_cleanings is None or stall.cleanings > self.most_cleanings.cleanings:
+            self.most_cleanings = stall
+
+
+@dataclass(slots=True)
+class TaskTally:
+    """What one task did, and what the flash did for it."""
+
+    name: str
+    operations: Counter[str] = field(default_factory=Counter)
+    refused: int = 0
+    host_bytes: int = 0
+    read_bytes: int = 0
+    programs: int = 0
+    program_bytes: int = 0
+    erases: int = 0
+    busy_ns: int = 0
+
+
+@dataclass(slots=True)
+class Refusal:
+    """Operations the store refused, one entry for each task, operation, name (or name pattern) and error."""
+
+    task: str
+    operation: str
+    name: str
+    error: str  # errno's name, such as "ENOSPC"
+    count: int
+    first_at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class NameFault:
+    """A name that the store can't keep as the scenario means it."""
+
+    name: str
+    why: str
+    what_happens: str
+
+
+@dataclass(frozen=True, slots=True)
+class Boot:
+    """What a mount cost."""
+
+    at_ns: int
+    reads: int
+    read_bytes: int
+    programs: int
+    erases: int
+    time_ns: int  # read, program and erase at typical times
+
+
+@dataclass(frozen=True, slots=True)
+class Skipped:
+    """Something in a recording that could not be replayed."""
+
+    line: int
+    what: str
+    count: int
+
+
+@dataclass(slots=True)
+class HeldReads:
+    """Reads that were due while the flash was busy with another task's operation."""
+
+    count: int = 0
+    total_ns: int = 0
+    longest_ns: int = 0
+    behind: str = ""  # the task and operation behind which the longest one waited
+
+
+@dataclass(slots=True)
+class Run:
+    """Everything a replay noted. Times are ns since the run's start.
+
+    The last entry of `boots` is a mount of the flash as it stands at the end. It is made on a copy: the flash's own
+    counters do not have it.
+    """
+
+    title: str
+    source: str
+    kind: str  # "scenario", "recording" or "script"
+    flash: NorFlash
+    store: Store
+    first: Counts  # the flash's counters when the run began, after format and first mount
+    erase_counts_first: list[int]
+    duration_ns: int
+    tasks: dict[str, TaskTally]
+    writes: StallLog
+    held: HeldReads
+    refusals: list[Refusal]
+    name_faults: list[NameFault]
+    boots: list[Boot]
+    skipped: list[Skipped]
+    live_bytes_max: int
+    live_bytes_max_at_ns: int
+    expect: dict[str, object]
+
+
+class Device:
+    """Drives a store, keeps the device's time and takes the notes that make a `Run`.
+
+    `start_ns` is the device time at the start (`simfs.replay.clock`). Use `device.store` afresh for every operation: a boot
+    replaces it.
+    """
+
+    def __init__(self, store: Store, *, start_ns: int = 0) -> None:
+        self.store = store
+        self.flash: NorFlash = store.flash
+        self.start_ns = start_ns
+        self.now_ns = start_ns
+        self.tasks: dict[str, TaskTally] = {}
+        self.writes = StallLog()
+        self.held = HeldReads()
+        self.boots: list[Boot] = []
+        self._refusals: dict[tuple[str, str, str, str], Refusal] = {}
+        self._first = self.flash.counts
+        self._erase_counts_first = list(self.flash.erase_counts)
+        self._live_bytes_max = -1
+        self._live_bytes_max_at_ns = 0
+        self._busy_with = ""
+        self._note_room()
+
+    def perform(
+        self,
+        task: str,
+        operation: str,
+        name: str,
+        action: Callable[[], T],
+        *,
+        writes: bool,
+        pattern: str = "",
+        due_ns: int | None = None,
+    ) -> T | None:
+        """Run one operation on the store; note its flash time; an `OSError` becomes a `Refusal` and None.
+
+        The clock moves on by the operation's busy and read time. `pattern` stands for the name where refusals are grouped.
+        `due_ns` is when the operation should have begun: a read that begins later is noted as held up.
+        """
+        tally = self.tasks.get(task) or self.tasks.setdefault(task, TaskTally(task))
+        began_ns = self.now_ns
+        if due_ns is not None and due_ns < began_ns and not writes:
+            self._note_held(began_ns - due_ns)
+        before = self.flash.counts
+        meters = self.store.meters
+        host_bytes, cleanings, relocated = meters.host_bytes, meters.cleanings, meters.relocated_bytes
+        result: T | None = None
+        try:
+            result = action()
+        except OSError as error:
+            self._note_refusal(tally, operation, pattern or name, error, began_ns)
+        spent = self.flash.counts - before
+        busy_ns = spent.busy_ns(self.flash.datasheet)
+        self.now_ns = began_ns + busy_ns + spent.read_ns(self.flash.datasheet)
+        tally.operations[operation] += 1
+        tally.host_bytes += meters.host_bytes - host_bytes
+        tally.read_bytes += spent.read_bytes
+        tally.programs += spent.programs
+        tally.program_bytes += spent.program_bytes
+        tally.erases += spent.erases
+        tally.busy_ns += busy_ns
+        self._busy_with = f"{task}: {operation}"
+        if writes:
+            stall = Stall(
+                began_ns - self.start_ns, task, operation, name, busy_ns, spent.busy_max_ns(self.flash.datasheet),
+                spent.programs, spent.erases, meters.cleanings - cleanings, meters.relocated_bytes - relocated,
+            )  # fmt: skip
+            self.writes.note(stall)
+            self._note_room()
+        return result
+
+    def boot(self) -> None:
+        """Drop the store as a reset would, mount the flash anew and note what that cost."""
+        before = self.flash.counts
+        self.store = Store.mount(self.flash)
+        boot = self._boot_noted(self.flash.counts - before)
+        self.now_ns += boot.time_ns
+        self.boots.append(boot)
+
+    def finish(
+        self,
+        *,
+        title: str,
+        source: str,
+        kind: str,
+        name_faults: list[NameFault] | None = None,
+        skipped: list[Skipped] | None = None,
+        expect: dict[str, object] | None = None,
+    ) -> Run:
+        """End the run and hand up the notes."""
+        return Run(
+            title=title, source=source, kind=kind, flash=self.flash, store=self.store,
+            first=self._first, erase_counts_first=self._erase_counts_first, duration_ns=self.now_ns - self.start_ns,
+            tasks=self.tasks, writes=self.writes, held=self.held, refusals=list(self._refusals.values()),
+            name_faults=name_faults or [], boots=[*self.boots, self._boot_of_a_copy()], skipped=skipped or [],
+            live_bytes_max=self._live_bytes_max, live_bytes_max_at_ns=self._live_bytes_max_at_ns, expect=expect or {},
+        )  # fmt: skip
+
+    def _boot_of_a_copy(self) -> Boot:
+        geometry = self.flash.geometry
+        copy = NorFlash.from_image(
+            self.flash.image(),
+            block_bytes=geometry.block_bytes,
+            page_bytes=geometry.page_bytes,
+            datasheet=self.flash.datasheet,
+        )
+        before = copy.counts
+        Store.mount(copy, read_only=True)
+        return self._boot_noted(copy.counts - before)
+
+    def _boot_noted(self, spent: Counts) -> Boot:
+        datasheet = self.flash.datasheet
+        time_ns = spent.busy_ns(datasheet) + spent.read_ns(datasheet)
+        at_ns = self.now_ns - self.start_ns
+        return Boot(at_ns, spent.reads, spent.read_bytes, spent.programs, spent.erases, time_ns)
+
+    def _note_held(self, waited_ns: int) -> None:
+        held = self.held
+        held.count += 1
+        held.total_ns += waited_ns
+        if waited_ns > held.longest_ns:
+            held.longest_ns, held.behind = waited_ns, self._busy_with
+
+    def _note_refusal(self, tally: TaskTally, operation: str, name: str, error: OSError, at_ns: int) -> None:
+        tally.refused += 1
+        code = errno.errorcode.get(error.errno or 0, str(error.errno))
+        if len(self._refusals) >= REFUSAL_GROUPS_MAX and (tally.name, operation, name, code) not in self._refusals:
+            name = OTHER_NAMES
+        key = (tally.name, operation, name, code)
+        refusal = self._refusals.get(key)
+        if refusal is None:
+            refusal = self._refusals[key] = Refusal(*key, 0, at_ns - self.start_ns)
+        refusal.count += 1
+
+    def _note_room(self) -> None:
+        live_bytes = self.store.usage().live_bytes
+        if live_bytes > self._live_bytes_max:
+            self._live_bytes_max, self._live_bytes_max_at_ns = live_bytes, self.now_ns - self.start_ns
