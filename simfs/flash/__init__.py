@@ -1,0 +1,10 @@
+"""Bits, pages, erase blocks, time, energy, wear and the parts catalogue."""
+
+from simfs.flash.counts import Counts
+from simfs.flash.datasheet import Datasheet
+from simfs.flash.faults import PowerCut
+from simfs.flash.geometry import Geometry
+from simfs.flash.nor import NorFlash
+from simfs.flash.rng import Rng
+
+__all__ = ["Counts", "Datasheet", "Geometry", "NorFlash", "PowerCut", "Rng"]
