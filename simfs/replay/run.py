@@ -3,8 +3,8 @@
 `Device` performs operations one after the other on one store and keeps the device's time; every operation's cost is the
 difference of the flash's own counters, so nothing is counted twice. `Run` is what `simfs.study` reads afterwards.
 
-Deliberately simple: the device does one thing at a time, as a firmware with one loop does. An operation that is due while the
-flash is busy starts when the flash is free again; computing takes no time at all.
+Deliberately simple: the device does one thing at a time, as a firmware with one loop does. An operation that is due
+while the flash is busy starts when the flash is free again; computing takes no time at all.
 """
 
 from __future__ import annotations
@@ -174,8 +174,8 @@ class Run:
 class Device:
     """Drives a store, keeps the device's time and takes the notes that make a `Run`.
 
-    `start_ns` is the device time at the start (`simfs.replay.clock`). Use `device.store` afresh for every operation: a boot
-    replaces it.
+    `start_ns` is the device time at the start (`simfs.replay.clock`). Use `device.store` afresh for every operation: a
+    boot replaces it.
     """
 
     def __init__(self, store: Store, *, start_ns: int = 0) -> None:
@@ -208,8 +208,8 @@ class Device:
     ) -> T | None:
         """Run one operation on the store; note its flash time; an `OSError` becomes a `Refusal` and None.
 
-        The clock moves on by the operation's busy and read time. `pattern` stands for the name where refusals are grouped.
-        `due_ns` is when the operation should have begun: a read that begins later is noted as held up.
+        The clock moves on by the operation's busy and read time. `pattern` stands for the name where refusals are
+        grouped. `due_ns` is when the operation should have begun: a read that begins later is noted as held up.
         """
         tally = self.tasks.get(task) or self.tasks.setdefault(task, TaskTally(task))
         began_ns = self.now_ns

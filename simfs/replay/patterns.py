@@ -1,0 +1,153 @@
+"""Text with places to fill in: names such as `/tide/{date}.csv` and contents such as `{time},{level}\\n`.
+
+A pattern is no format string of Python: it reaches no attribute and runs nothing. `{{` and `}}` stand for the braces.
+
+    {date}              2031-04-05         {year} {month} {day}
+    {time}              03:07:00           {hour} {minute} {second}
+    {counter} {boot}    the task's counter, the number of boots; `{counter:4}` pads with zeros to four digits
+    {level}             in contents only: a reading of the scenario's table `values`, drawn anew each time
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from simfs.replay.clock import NS_PER_DAY, NS_PER_S, date_of
+
+WIDTH_MAX = 18
+
+_PIECE = re.compile(
+    r"(?P<literal>(?:[^{}]|\{\{|\}\})+)"
+    r"|\{(?P<field>[A-Za-z_][A-Za-z0-9_]*)(?::(?P<width>[0-9]{1,2}))?\}"
+)
+_TICK_NS = {  # how long a field keeps its text
+    **dict.fromkeys(("date", "year", "month", "day"), NS_PER_DAY),
+    "hour": 3600 * NS_PER_S,
+    "minute": 60 * NS_PER_S,
+    **dict.fromkeys(("time", "second"), NS_PER_S),
+}
+CLOCK_FIELDS = tuple(_TICK_NS)
+COUNT_FIELDS = ("counter", "boot")
+
+
+class Field(NamedTuple):
+    """One place to fill in."""
+
+    name: str
+    width: int
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """A parsed pattern: literal text and fields in turn."""
+
+    text: str
+    pieces: tuple[str | Field, ...]
+
+    @property
+    def fields(self) -> set[str]:
+        """Names of its fields."""
+        return {piece.name for piece in self.pieces if isinstance(piece, Field)}
+
+    def expression(self) -> re.Pattern[str]:
+        """Matches what the pattern can give; each field is a group."""
+        parts = [re.escape(piece) if isinstance(piece, str) else _field_expression(piece) for piece in self.pieces]
+        return re.compile("".join(parts), re.DOTALL)
+
+
+def parse_pattern(text: str) -> Pattern:
+    """The pattern that `text` spells. `ValueError` says where a brace is wrong."""
+    pieces: list[str | Field] = []
+    at = 0
+    while at < len(text):
+        match = _PIECE.match(text, at)
+        if match is None:
+            where = f"a brace at character {at + 1} is wrong"
+            raise ValueError(f"{where}; write a field as {{date}}, a brace itself as {{{{ or }}}}")
+        literal = match["literal"]
+        if literal is not None:
+            pieces.append(literal.replace("{{", "{").replace("}}", "}"))
+        else:
+            pieces.append(_field(match["field"], match["width"]))
+        at = match.end()
+    return Pattern(text, tuple(pieces))
+
+
+class Moment:
+    """What the fields of the clock and the counters say now. Everything is worked out when it is asked for."""
+
+    __slots__ = ("_date", "_day", "boot", "counter", "now_ns")
+
+    def __init__(self) -> None:
+        self.now_ns = self.counter = self.boot = 0
+        self._day = -1
+        self._date = (0, 0, 0)
+
+    def date(self) -> tuple[int, int, int]:
+        """Year, month, day."""
+        day = self.now_ns // NS_PER_DAY
+        if day != self._day:
+            self._day, self._date = day, date_of(day)
+        return self._date
+
+    def field(self, name: str) -> str:
+        """The text of a field of the clock, or a counter."""
+        if name in ("counter", "boot"):
+            return str(self.counter if name == "counter" else self.boot)
+        if name in ("date", "year", "month", "day"):
+            year, month, day = self.date()
+            if name == "date":
+                return f"{year:04}-{month:02}-{day:02}"
+            return f"{year:04}" if name == "year" else f"{month if name == 'month' else day:02}"
+        minutes, second = divmod(self.now_ns % NS_PER_DAY // NS_PER_S, 60)
+        hour, minute = divmod(minutes, 60)
+        if name == "time":
+            return f"{hour:02}:{minute:02}:{second:02}"
+        return f"{hour if name == 'hour' else minute if name == 'minute' else second:02}"
+
+
+def name_writer(pattern: Pattern, moment: Moment) -> Callable[[], str]:
+    """A function that fills the pattern in at `moment`; the text is kept for as long as no field of it changes."""
+    fields = pattern.fields
+    tick_ns = min((_TICK_NS[name] for name in fields if name in _TICK_NS), default=0)
+    if not fields:
+        text = filled(pattern, moment)
+        return lambda: text
+    kept_for: tuple[int, int, int] | None = None
+    kept = ""
+
+    def write() -> str:
+        nonlocal kept_for, kept
+        now = (moment.now_ns // tick_ns if tick_ns else 0, moment.counter, moment.boot)
+        if now != kept_for:
+            kept_for, kept = now, filled(pattern, moment)
+        return kept
+
+    return write
+
+
+def filled(pattern: Pattern, moment: Moment, values: Mapping[str, Callable[[], str]] | None = None) -> str:
+    """The pattern's text now. `values` draws the readings."""
+    parts = []
+    for piece in pattern.pieces:
+        if isinstance(piece, str):
+            parts.append(piece)
+        elif values is not None and piece.name in values:
+            parts.append(values[piece.name]().rjust(piece.width))
+        else:
+            parts.append(moment.field(piece.name).zfill(piece.width))
+    return "".join(parts)
+
+
+def _field(name: str, width: str | None) -> Field:
+    if width is not None and not 1 <= int(width) <= WIDTH_MAX:
+        raise ValueError(f"{{{name}:{width}}} is {width} wide; write 1 to {WIDTH_MAX}")
+    return Field(name, int(width or 0))
+
+
+def _field_expression(field: Field) -> str:
+    digits = {"date": "[0-9]{4,}-[0-9]{2}-[0-9]{2}", "time": "[0-9]{2}:[0-9]{2}:[0-9]{2}"}
+    return f"({digits.get(field.name, '[0-9]+')})"
