@@ -8,7 +8,6 @@ import os
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from errno import ENAMETOOLONG, ENOENT
-from typing import Literal
 
 Name = str | bytes | os.PathLike[str] | os.PathLike[bytes]
 
@@ -22,7 +21,7 @@ class NameRule:
     """
 
     limit_bytes: int = 48
-    overlong: Literal["reject", "cut"] = "reject"
+    overlong: str = "reject"
     fold_case: bool = False
     on_cut: Callable[[bytes], None] | None = field(default=None, compare=False)
 
