@@ -9,9 +9,9 @@ from dataclasses import dataclass
 class Geometry:
     """Sizes in bytes. Raises ValueError naming the field that makes no sense.
 
-    An erase block is what one erase sets to FFh; a page is what one program can reach; a program unit is the
-    smallest piece that can be programmed (1 on serial NOR; 4, 8 or 16 on flash with ECC, where a unit is written once
-    between erases). `page_programs_max` limits the programs of one page between erases; 0 means no limit.
+    An erase block is what one erase sets to FFh; a page is what one program can reach. A program unit is the smallest
+    piece that can be programmed, a power of two: 1 on serial NOR; 4, 8 or 16 on flash with ECC, where a unit is
+    written once between erases. `page_programs_max` limits the programs of one page between erases; 0: no limit.
     """
 
     block_count: int
@@ -24,6 +24,8 @@ class Geometry:
         for field in ("block_count", "block_bytes", "page_bytes", "program_unit_bytes"):
             if getattr(self, field) < 1:
                 raise ValueError(f"{field} must be at least 1, not {getattr(self, field)}")
+        if self.program_unit_bytes & (self.program_unit_bytes - 1):
+            raise ValueError(f"program_unit_bytes must be a power of two, not {self.program_unit_bytes}")
         if self.page_programs_max < 0:
             raise ValueError(f"page_programs_max must be 0 (no limit) or more, not {self.page_programs_max}")
         if self.block_bytes % self.page_bytes:

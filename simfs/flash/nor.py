@@ -4,38 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any, NamedTuple, cast
+from functools import cache
+from typing import Any, cast
 
 from simfs.flash.counts import Counts
 from simfs.flash.datasheet import Datasheet
 from simfs.flash.faults import FaultPlan, PowerCut
+from simfs.flash.misuse import EVENTS_KEPT, MISUSE, Event, ProgramError
 from simfs.flash.parts import GENERIC, PARTS
 
-EVENTS_KEPT = 1000
 Bytes = bytes | bytearray | memoryview
 
 
-class ProgramError(ValueError):
-    """A program that a firmware must not ask for: strict mode refuses it, and nothing has changed."""
+LONGEST_QUICK_PAGE = 1024  # bytes; bounds the memory for the strings below to half a MiB
 
 
-_MISUSE = {
-    "set-bit": "only an erase can set a bit",
-    "page-end": "data goes past the page end, programmed",
-    "unit-again": "a program unit can be programmed once between erases, not again",
-    "page-programs": "the page has had all the programs that it allows between erases",
-}
-
-
-class Event(NamedTuple):
-    """What a part did with a program that strict mode would have refused.
-
-    kind: "set-bit" (old AND new kept), "page-end" (wrapped to the page start), "unit-again" (a program unit
-    programmed twice between erases), "page-programs" (more programs of a page than it allows).
-    """
-
-    kind: str
-    address: int
+@cache
+def _blanks(longest: int) -> tuple[bytes, ...]:
+    """FFh strings by length, so that a blank test makes none."""
+    return tuple(b"\xff" * length for length in range(longest + 1))
 
 
 def _both(old: Bytes, new: bytes) -> bytes:
@@ -62,13 +49,16 @@ class NorFlash:
     together with a datasheet must agree with it. `strict` refuses what a firmware must not do with a ProgramError;
     otherwise the flash does what the part does and notes an Event. Address or block out of range: ValueError.
 
-    reads, read_bytes, programs, program_bytes and erases are counted as they happen, one program for each call
-    of `program`. A program of 60 bytes takes the host about half a microsecond, a read of 16 a quarter.
+    `seed` is kept for whoever draws something random about this flash.
+
+    reads, read_bytes, programs, program_bytes and erases are counted as they happen, one program for each call of
+    `program`; `counts` is a snapshot of them. A program of 60 blank bytes takes the host about half a microsecond,
+    a read of 16 a quarter, a snapshot 0.8, a program on other than plain serial NOR 2.6.
     """
 
     __slots__ = (
-        "_cells", "_data", "_erase_counts", "_erased", "_ff", "_page_bytes", "_page_programs", "_powered",
-        "_program_end", "_read_end", "_starts_with", "datasheet", "erases", "event_counts", "events", "faults",
+        "_cells", "_data", "_erase_counts", "_erased", "_faults", "_ff", "_page_bytes", "_page_programs", "_powered",
+        "_program_end", "_read_end", "_starts_with", "datasheet", "erases", "event_counts", "events",
         "geometry", "program_bytes", "programs", "read_bytes", "reads", "seed", "strict",
     )  # fmt: skip
 
@@ -95,13 +85,13 @@ class NorFlash:
         datasheet = _generic(block_count, given) if datasheet is None else _agreeing(datasheet, given)
         geometry = datasheet.geometry(block_count)
         self.geometry, self.datasheet = geometry, datasheet
-        self.seed, self.strict, self.faults = seed, strict, faults
+        self.seed, self.strict, self._faults = seed, strict, faults
         self.events: list[Event] = []  # the first EVENTS_KEPT; event_counts has them all
         self.event_counts: dict[str, int] = {}
         self.reads = self.read_bytes = self.programs = self.program_bytes = self.erases = 0
         self._powered = True
         self._page_bytes = geometry.page_bytes
-        self._ff = tuple(b"\xff" * length for length in range(geometry.page_bytes + 1))
+        self._ff = _blanks(min(geometry.page_bytes, LONGEST_QUICK_PAGE))
         self._erased = b"\xff" * geometry.block_bytes
         self._data = bytearray(b"\xff") * geometry.size_bytes
         self._cells = memoryview(self._data)
@@ -110,9 +100,10 @@ class NorFlash:
         pages = geometry.size_bytes // geometry.page_bytes if geometry.page_programs_max else 0
         self._page_programs = [0] * pages
         # The quick paths below serve addresses up to these ends; 0 sends every operation the careful way.
-        simple = geometry.program_unit_bytes == 1 and not geometry.page_programs_max
-        self._read_end = 0 if faults is not None else geometry.size_bytes
-        self._program_end = geometry.size_bytes if simple and faults is None else 0
+        short = geometry.page_bytes <= LONGEST_QUICK_PAGE
+        simple = short and geometry.program_unit_bytes == 1 and not geometry.page_programs_max
+        self._read_end = geometry.size_bytes if faults is None else 0
+        self._program_end = self._read_end if simple else 0
 
     @classmethod
     def part(
@@ -147,10 +138,11 @@ class NorFlash:
         if not image or len(image) % size:
             raise ValueError(f"an image must be whole erase blocks of {size} bytes, not {len(image)} bytes")
         flash = cls(len(image) // size, block_bytes, page_bytes, seed, strict, faults, datasheet=datasheet)
-        flash._data[:] = image
+        flash._cells[:] = image
         return flash
 
     def read(self, address: int, length: int) -> bytes:
+        """The bytes of `length` cells from `address` on."""
         end = address + length
         if 0 <= address < end <= self._read_end:
             self.reads += 1
@@ -161,19 +153,22 @@ class NorFlash:
 
     def blank(self, address: int, length: int) -> bool:
         """Whether `length` bytes from `address` are all FFh; counted as a read of them."""
-        if length <= self._page_bytes and 0 <= address < address + length <= self._read_end:
+        if 0 <= address < address + length <= self._read_end and length < len(self._ff):
             self.reads += 1
             self.read_bytes += length
             return self._starts_with(self._ff[length], address)
         self._begin_read(address, length)
-        return self._data.count(0xFF, address, address + length) == length
+        return self._starts_with(b"\xff" * length, address)
 
     def program(self, address: int, data: Bytes) -> None:
         """One page program: AND `data` into the cells from `address` on, within its page."""
         length = len(data)
-        room = self._page_bytes - address % self._page_bytes
-        if 0 < length <= room and 0 <= address < self._program_end and self._starts_with(self._ff[length], address):
-            self._data[address : address + length] = data
+        if (
+            0 < length <= self._page_bytes - address % self._page_bytes
+            and 0 <= address < self._program_end
+            and self._starts_with(self._ff[length], address)
+        ):
+            self._cells[address : address + length] = data
             self.programs += 1
             self.program_bytes += length
         else:
@@ -181,16 +176,16 @@ class NorFlash:
 
     def erase(self, block: int) -> None:
         """Set every bit of an erase block."""
-        size = self.geometry.block_bytes
-        if not 0 <= block < self.geometry.block_count:
+        if not 0 <= block < len(self._erase_counts):
             raise ValueError(f"block must be from 0 to {self.geometry.block_count - 1}, not {block}")
+        size = len(self._erased)
         address = block * size
         self._need_power()
         self.erases += 1
-        self._erase_counts[block] += 1
-        if self.faults is not None:
-            self._ask(self.faults.before_erase, address, size)
-        self._data[address : address + size] = self._erased
+        self._erase_counts[block] += 1  # before the plan is asked: an erase that is cut wears as well
+        if self._faults is not None:
+            self._ask(self._faults.before_erase, address, size)
+        self._cells[address : address + size] = self._erased
         if self._page_programs:
             pages = size // self._page_bytes
             self._page_programs[block * pages : (block + 1) * pages] = [0] * pages
@@ -238,8 +233,8 @@ class NorFlash:
         if length:
             self.reads += 1
             self.read_bytes += length
-            if self.faults is not None:
-                self._ask(self.faults.before_read, address, length)
+            if self._faults is not None:
+                self._ask(self._faults.before_read, address, length)
 
     def _program_carefully(self, address: int, data: bytes) -> None:
         """A program that is not plainly harmless: check it, then do what the part does."""
@@ -251,23 +246,24 @@ class NorFlash:
         self._need_power()
         if not data:
             return  # without data the chip does nothing
-        pieces = self._wrapped(address, data)
-        faults = [event for piece in pieces for event in self._misuse(*piece)]
-        if len(data) > self._page_bytes - address % self._page_bytes:
-            faults.append(Event("page-end", address))
-        page = address // self._page_bytes
+        page, at = divmod(address, self._page_bytes)
+        past_end = at + len(data) > self._page_bytes
+        pieces = self._wrapped(address, data) if past_end else [(address, data)]
+        misuse = [Event("page-end", address)] if past_end else []
+        for start, piece in pieces:
+            misuse += self._misuse(start, piece)
         if self._page_programs and self._page_programs[page] >= self.geometry.page_programs_max:
-            faults.append(Event("page-programs", address))
-        if faults:
-            self._refuse_or_note(faults, address, len(data))
+            misuse.append(Event("page-programs", address))
+        if misuse:
+            self._refuse_or_note(misuse, address, len(data))
         self.programs += 1
-        self.program_bytes += sum(len(piece) for _, piece in pieces)
         if self._page_programs:
             self._page_programs[page] += 1
         for start, piece in pieces:
-            if self.faults is not None:
-                self._ask(self.faults.before_program, start, piece)
-            self._data[start : start + len(piece)] = _both(self._cells[start : start + len(piece)], piece)
+            self.program_bytes += len(piece)
+            if self._faults is not None:
+                self._ask(self._faults.before_program, start, piece)
+            self._cells[start : start + len(piece)] = _both(self._cells[start : start + len(piece)], piece)
 
     def _wrapped(self, address: int, data: bytes) -> list[tuple[int, bytes]]:
         """Where the bytes land: past the page end they go on at its start, and the last page's worth stays."""
@@ -280,19 +276,21 @@ class NorFlash:
 
     def _misuse(self, address: int, data: bytes) -> list[Event]:
         """What is wrong with these bytes on these cells: a program unit not blank, or else a bit that would be set."""
-        old = self._data[address : address + len(data)]
-        unit = self.geometry.program_unit_bytes
+        length, unit = len(data), self.geometry.program_unit_bytes
+        if self._starts_with(b"\xff" * length, address):
+            return []
         if unit > 1:
-            used = (at for at in range(0, len(data), unit) if not old.startswith(self._ff[unit], at))
-            return [Event("unit-again", address + at) for at in used]
+            used = (at for at in range(address, address + length, unit) if not self._starts_with(b"\xff" * unit, at))
+            return [Event("unit-again", at) for at in used]
+        old = self._data[address : address + length]
         if _both(old, data) == data:
             return []
         return [Event("set-bit", address + next(at for at, new in enumerate(data) if old[at] & new != new))]
 
-    def _refuse_or_note(self, faults: list[Event], address: int, length: int) -> None:
+    def _refuse_or_note(self, misuse: list[Event], address: int, length: int) -> None:
         if self.strict:
-            what = "; ".join(f"{_MISUSE[kind]} at {at}" for kind, at in faults)
+            what = "; ".join(f"{MISUSE[kind]} at {at}" for kind, at in misuse)
             raise ProgramError(f"program of {length} bytes at {address}: {what}")
-        for event in faults:
+        for event in misuse:
             self.event_counts[event.kind] = self.event_counts.get(event.kind, 0) + 1
-        self.events += faults[: EVENTS_KEPT - len(self.events)]
+        self.events += misuse[: EVENTS_KEPT - len(self.events)]

@@ -72,6 +72,12 @@ class _Serial:
 
 _SERIAL = (
     _Serial(
+        "IS25LD040",
+        "ISSI IS25LD040 datasheet, revision not seen; times: no typical; from memory: clock, standby, retention",
+        mbit=4, program_ms=(2, 2), erase_ms={4: (10, 10), 32: (10, 10), 64: (10, 10)},
+        read_mhz=33, read_ma=10, program_ma=15, standby_ua=10, cycles=200_000, years=20,
+    ),
+    _Serial(
         "IS25LP080D",
         "ISSI IS25LP080D Rev B4, 2018, as cited by a document; read and program current from IS25LP128F-A3",
         mbit=8, program_ms=(0.2, 0.8), erase_ms={4: (70, 300), 32: (100, 500), 64: (150, 1000)},
