@@ -1,0 +1,32 @@
+"""The catalogue of parts as a table."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from tabulate import tabulate
+
+from simfs.flash.datasheet import Datasheet
+from simfs.show import units
+
+HEADERS = ("part", "size", "erase block", "page program", "block erase", "rated cycles", "data kept")
+
+
+def as_table(parts: Iterable[Datasheet]) -> str:
+    """Sizes, times (typical, maximum), rated cycles and retention of each part, then where each comes from."""
+    parts = list(parts)
+    rows = [
+        (
+            part.name,
+            units.size(part.size_bytes),
+            units.size(part.block_bytes),
+            f"{units.time(part.program_typ_ns)}, {units.time(part.program_max_ns)}",
+            f"{units.time(part.erase_typ_ns)}, {units.time(part.erase_max_ns)}",
+            f"{part.rated_cycles:,}",
+            f"{part.retention_years} years" if part.retention_years else "not said",
+        )
+        for part in parts
+    ]
+    table = tabulate(rows, HEADERS, tablefmt="simple", disable_numparse=True, colalign=("left", *["right"] * 6))
+    sources = [f"{part.name}: {part.source}" for part in parts]
+    return "\n".join([table, "", "Times are typical, then maximum. Where the values come from:", *sources])

@@ -1,0 +1,33 @@
+"""A map of the erase counts in a few lines: digits, which say what they mean without colour."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+ROW_SIGNS = 64
+ROWS_MAX = 8
+
+
+def heat_map(erase_counts: Sequence[int]) -> list[str]:
+    """At most nine lines: a legend, then the blocks in order of their addresses.
+
+    A sign stands for one block, or for the hottest of a few neighbours where there are many blocks. Counts up to 9 are
+    shown as they are, larger ones in ninths of the highest.
+    """
+    group = -(-len(erase_counts) // (ROW_SIGNS * ROWS_MAX))
+    hottest = [max(erase_counts[at : at + group]) for at in range(0, len(erase_counts), group)]
+    most = max(hottest)
+    signs = "".join(_sign(count, most) for count in hottest)
+    width = len(str(len(erase_counts) - 1))
+    rows = [
+        f"  {at * group:>{width}}  {signs[at : at + ROW_SIGNS]}" for at in range(0, len(signs), ROW_SIGNS)
+    ]  # fmt: skip
+    each = "a sign for each block" if group == 1 else f"a sign for the hottest of {group} blocks"
+    scale = "its erases" if most <= 9 else f"1 to 9 are ninths of {most:,}"
+    return [f"Erases by address: {each}, {scale}, a point is none", *rows]
+
+
+def _sign(count: int, most: int) -> str:
+    if count == 0:
+        return "."
+    return str(count if most <= 9 else -(-9 * count // most))

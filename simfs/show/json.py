@@ -1,0 +1,30 @@
+"""The figures as one JSON object: every field and every derived figure, under the name that tells its unit."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import fields, is_dataclass
+from typing import Any
+
+from simfs.show import WHOSE
+from simfs.study.expect import Verdict
+from simfs.study.shapes import Figures
+
+
+def as_json(figures: Figures, verdicts: tuple[Verdict, ...]) -> str:
+    """One object, indented; the same run gives the same text."""
+    whole = {"note": WHOSE, **_plain(figures), "expectations": _plain(verdicts)}
+    return json.dumps(whole, indent=2)
+
+
+def _plain(value: Any) -> Any:
+    """Dataclasses become objects, their properties included."""
+    if is_dataclass(value) and not isinstance(value, type):
+        names = [field.name for field in fields(value)]
+        names += [name for name, kind in vars(type(value)).items() if isinstance(kind, property)]
+        return {name: _plain(getattr(value, name)) for name in names}
+    if isinstance(value, dict):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    return value

@@ -1,0 +1,228 @@
+"""The lines of the report: (figure, value, what it counts and what to do about it)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from simfs.replay.run import Refusal, Stall
+from simfs.show import units
+from simfs.study.life import Life
+from simfs.study.shapes import Amplification, Boots, Energy, Figures, FlashWork, Room, Stalls, Trouble, Wear
+
+Line = tuple[str, str, str]
+
+NEARLY_FULL_PERCENT = 90
+MUCH_RATIO = 1.5  # metadata or relocation beyond this outweighs the data itself
+UNEVEN = 2  # the hottest block wears this many times as fast as it would evenly
+REFUSALS_SHOWN = 4
+NAMES_SHOWN = 3
+SKIPPED_SHOWN = 3
+
+ADVICE = {
+    "ENOSPC": "The store was full: keep fewer or shorter files, or give it more blocks.",
+    "ENAMETOOLONG": "Shorten the name, or raise name_bytes.",
+    "EMFILE": "Close files sooner, or raise open_files_max.",
+    "ENOENT": "The file was not there: create it first, or test for it.",
+    "EEXIST": "The file was there already.",
+}
+
+
+def sections(figures: Figures) -> Iterator[tuple[str, list[Line]]]:
+    """Every section of the report with its lines, in order."""
+    yield "Room", list(_room(figures.room))
+    yield "Writing", list(_writing(figures.amplification, figures.flash_work))
+    yield "Wear", [*_wear(figures.wear), *_life(figures.life)]
+    yield "Waiting", list(_waiting(figures.stalls, idle_cleaning=bool(figures.subject.settings["idle_cleaning"])))
+    yield "Device", [*_boot(figures.boots), _ram(figures), *_energy(figures.energy)]
+    yield "Trouble", list(_trouble(figures.trouble))
+
+
+def _marked(wrong: bool, figure: str, value: str, note: str, advice: str) -> Line:
+    return (f"! {figure}", value, f"{note} {advice}") if wrong else (figure, value, note)
+
+
+def _deed(what: Stall | Refusal) -> str:
+    return f"{what.operation} {units.plain(what.name)} by task {units.plain(what.task)}"
+
+
+def _room(room: Room) -> Iterator[Line]:
+    capacity = units.size(room.capacity_bytes)
+    yield (
+        "in use at the end",
+        units.size(room.live_bytes),
+        f"{units.percent(room.live_percent)} of the {capacity} that files and names can take, headers included",
+    )
+    yield _marked(
+        room.live_max_percent >= NEARLY_FULL_PERCENT,
+        "most in use",
+        units.size(room.live_max_bytes),
+        f"{units.percent(room.live_max_percent)}, reached {units.time(room.live_max_at_ns)} into the run.",
+        "Nearly full: cleaning costs more with every percent. Keep fewer files, or give the store more blocks.",
+    )
+
+
+def _writing(split: Amplification, work: FlashWork) -> Iterator[Line]:
+    yield "device wrote", units.size(split.host_bytes), "bytes handed to write, all files together"
+    yield (
+        "flash programmed",
+        units.ratio(split.total_ratio),
+        "bytes for each byte the device wrote (write amplification); the floor, which the workload alone sets, is 1.00",
+    )
+    yield "  data", units.ratio(split.data_ratio), "the device's own bytes, once"
+    yield _marked(
+        (split.metadata_ratio or 0) > MUCH_RATIO,
+        "  metadata",
+        units.ratio(split.metadata_ratio),
+        "frame headers, checksums, names, block records.",
+        "The pieces are small: gather more before each flush or close.",
+    )
+    yield _marked(
+        (split.relocation_ratio or 0) > MUCH_RATIO,
+        "  relocation",
+        units.ratio(split.relocation_ratio),
+        "file bytes moved to free a block for its erase.",
+        "Give the store more room, or try two log heads with the cost-benefit cleaner.",
+    )
+    yield "page programs", f"{work.programs:,}", f"in this run; {work.programs_floor:,} full pages would hold the bytes"
+    yield "block erases", f"{work.erases:,}", f"in this run; the bytes alone would fill {work.blocks_floor:,} blocks"
+
+
+def _wear(wear: Wear) -> Iterator[Line]:
+    yield (
+        "erases of a block",
+        f"{wear.min_erases:,} to {wear.max_erases:,}",
+        f"since new; mean {units.number(wear.mean_erases)}; "
+        f"coldest is block {wear.coldest_block:,}, hottest block {wear.hottest_block:,}",
+    )
+
+
+def _life(life: Life) -> Iterator[Line]:
+    rated = f"until the rated {life.rated_cycles:,} cycles"
+    if life.hottest_ns is None or life.even_ns is None:
+        yield "! life", "cannot say", _too_short(life)
+    else:
+        times = "once" if life.first_worn_fills == 1 else f"{life.first_worn_fills:,} times"
+        unused = f" {units.counted(life.unused_blocks, 'block')} still unused." if life.unused_blocks else ""
+        yield _marked(
+            life.hottest_ns * UNEVEN < life.even_ns,
+            "life, hottest block",
+            units.years(life.hottest_ns),
+            f"{rated} at this pace: block {life.first_worn_block:,} was filled {times} in "
+            f"{units.time(life.run_ns)}.{unused}",
+            "Wear is uneven: lower level_threshold.",
+        )
+        yield "life, even wear", units.years(life.even_ns), "the same, if all blocks shared the erases evenly"
+    if life.floor_ns is not None:
+        yield "life, floor", units.years(life.floor_ns), "the same, if only the device's bytes were ever programmed"
+
+
+def _too_short(life: Life) -> str:
+    if not life.run_ns:
+        return "No device time passed."
+    note = (
+        f"No erase in this run of {units.time(life.run_ns)}: {units.counted(life.unused_blocks, 'block')} still unused."
+    )
+    return note if life.run_longer_ns is None else f"{note} Run for {units.time(2 * life.run_longer_ns)} or more."
+
+
+def _waiting(stalls: Stalls, *, idle_cleaning: bool) -> Iterator[Line]:
+    longest, worst, chain = stalls.longest, stalls.longest_at_max, stalls.most_cleanings
+    if longest is None or worst is None or chain is None:
+        yield "longest write", "-", "nothing was written"
+        return
+    work = [units.counted(longest.programs, "program"), units.counted(longest.erases, "erase")]
+    if longest.cleanings:
+        work += [f"{units.counted(longest.cleanings, 'cleaning')} moving {units.size(longest.relocated_bytes)}"]
+    hint = " idle_cleaning would move the erase to idle time." if longest.erases and not idle_cleaning else ""
+    yield (
+        "longest write",
+        units.time(longest.busy_ns),
+        f"{_deed(longest)}, {units.time(longest.at_ns)} into the run: {', '.join(work)}.{hint}",
+    )
+    yield (
+        "99.9 % of writes",
+        units.time(stalls.per_mille_999_ns),
+        f"or less, of {stalls.count:,}; mean {units.time(stalls.total_ns // stalls.count)}; all at typical times",
+    )
+    yield (
+        "worst by datasheet",
+        units.time(worst.busy_max_ns),
+        f"the longest write at maximum times: {units.counted(worst.programs, 'program')}, "
+        f"{units.counted(worst.erases, 'erase')}; most in one write: {units.counted(chain.cleanings, 'cleaning')}",
+    )
+    behind = (
+        f"; longest {units.time(stalls.held_longest_ns)}, behind {units.plain(stalls.held_behind)}"
+        if stalls.held_reads
+        else ""
+    )
+    yield "reads held up", f"{stalls.held_reads:,}", f"reads that came due while the flash was busy{behind}"
+
+
+def _boot(boots: Boots) -> Iterator[Line]:
+    last = boots.at_end
+    slowest = f"; slowest of {boots.in_run:,} in the run {units.time(boots.slowest.time_ns)}" if boots.in_run else ""
+    yield (
+        "mount at boot",
+        units.time(last.time_ns),
+        f"{last.reads:,} flash reads, {units.size(last.read_bytes)}, of the flash as it stands at the end{slowest}",
+    )
+
+
+def _ram(figures: Figures) -> Line:
+    parts = ", ".join(f"{name} {units.size(count)}" for name, count in figures.ram_bytes.items())
+    return "RAM for the store", units.size(figures.ram_total_bytes), f"on the device: {parts}"
+
+
+def _energy(energy: Energy) -> Iterator[Line]:
+    active = energy.active_per_day_nj
+    if active is not None:
+        charge, volts = units.charge(active, energy.supply_mv), energy.supply_mv / 1000
+        note = f"the flash only: programs, erases, reads at typical times; {charge} at {volts:g} V"
+        yield "energy a day", units.energy(active), note
+    standby = units.charge(energy.standby_per_day_nj, energy.supply_mv)
+    yield (
+        "standby a day",
+        units.energy(energy.standby_per_day_nj),
+        f"apart from that: the flash powered all day; {standby}",
+    )
+
+
+def _trouble(trouble: Trouble) -> Iterator[Line]:
+    yield from _refusals(trouble)
+    if not trouble.name_faults and not trouble.names_cut:
+        yield "names that break", "0", "names too long, or the same once cut or folded"
+    for fault in trouble.name_faults[:NAMES_SHOWN]:
+        yield (
+            "! name breaks",
+            "",
+            f"{units.plain(fault.name)}: {units.plain(fault.why, 200)}; {units.plain(fault.what_happens, 200)}",
+        )
+    if len(trouble.name_faults) > NAMES_SHOWN:
+        yield "! name breaks", f"{len(trouble.name_faults) - NAMES_SHOWN:,} more", "all of them with --json"
+    if trouble.names_cut:
+        yield "! names cut", f"{trouble.names_cut:,}", 'times a name was cut silently; overlong = "reject" shows where'
+    for skipped in trouble.skipped[:SKIPPED_SHOWN]:
+        yield (
+            "! not replayed",
+            f"{skipped.count:,}",
+            f"{units.plain(skipped.what, 200)}, first in line {skipped.line:,}",
+        )
+    if len(trouble.skipped) > SKIPPED_SHOWN:
+        rest = sum(skipped.count for skipped in trouble.skipped[SKIPPED_SHOWN:])
+        yield "! not replayed", f"{rest:,} more", "all of them with --json"
+
+
+def _refusals(trouble: Trouble) -> Iterator[Line]:
+    if not trouble.refusals:
+        yield "refused", "0", "operations that the store refused"
+    often = sorted(trouble.refusals, key=lambda refusal: -refusal.count)
+    for refusal in often[:REFUSALS_SHOWN]:
+        yield (
+            "! refused",
+            f"{refusal.count:,}",
+            f"{refusal.error} for {_deed(refusal)}, first {units.time(refusal.first_at_ns)} into the run. "
+            f"{ADVICE.get(refusal.error, '')}",
+        )
+    if len(often) > REFUSALS_SHOWN:
+        rest = sum(refusal.count for refusal in often[REFUSALS_SHOWN:])
+        yield "! refused", f"{rest:,} more", "all of them with --json"

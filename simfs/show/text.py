@@ -1,0 +1,100 @@
+"""The report on one screen: what ran, then each figure with its unit and what it counts, at most 100 columns wide.
+
+A figure that needs attention starts with '!' and ends with what to do about it.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from tabulate import tabulate
+
+from simfs.show import WHOSE, rows, units
+from simfs.show.heat import heat_map
+from simfs.study.expect import Verdict
+from simfs.study.shapes import Figures, Subject
+
+COLUMNS = 100
+TASKS_SHOWN = 8
+WIDTHS = (8, 19, 16)  # room, figure, value; what it counts takes the rest
+NOTE_WIDTH = COLUMNS - sum(WIDTHS) - 2 * len(WIDTHS)
+NAME_WIDTH = 30
+
+
+def as_text(figures: Figures, verdicts: tuple[Verdict, ...]) -> str:
+    """The whole report, without a line end."""
+    parts = [_heading(figures.subject), _figures(figures), "\n".join(heat_map(figures.wear.erase_counts))]
+    parts.append(_tasks(figures))
+    if verdicts:
+        parts.append(_verdicts(verdicts))
+    return "\n\n".join(parts)
+
+
+def _heading(subject: Subject) -> str:
+    settings = subject.settings
+    heads = units.counted(int(str(settings["log_heads"])), "log head")
+    blocks = f"{subject.block_count:,} blocks of {units.size(subject.block_bytes)}"
+    total = units.size(subject.block_count * subject.block_bytes)
+    ran = f"{units.time(subject.duration_ns)} of device time, {units.counted(subject.operations, 'operation')}"
+    return "\n".join(
+        [
+            f"{units.plain(subject.title)}: {ran} ({subject.kind} {units.plain(subject.source)})",
+            f"Flash {subject.part}: {blocks}, {total}. Store: {settings['cleaner']} cleaner, {heads}, "
+            f"{settings['packing']}-packed frames.",
+            f"{WHOSE} The floor holds for any store.",
+        ]
+    )
+
+
+def _figures(figures: Figures) -> str:
+    table = [
+        ("" if at else room, *line) for room, lines in rows.sections(figures) for at, line in enumerate(lines)
+    ]  # fmt: skip
+    return tabulate(
+        table, tablefmt="plain", disable_numparse=True, maxcolwidths=[*WIDTHS, NOTE_WIDTH], preserve_whitespace=True,
+        colalign=("left", "left", "right", "left"),
+    )  # fmt: skip
+
+
+def _tasks(figures: Figures) -> str:
+    shares = sorted(figures.tasks, key=lambda share: -share.busy_ns)
+    busy_ns = max(1, sum(share.busy_ns for share in shares))
+    table = [
+        (
+            units.plain(share.name, NAME_WIDTH), f"{share.operations:,}", f"{share.refused:,}",
+            units.size(share.host_bytes), f"{share.programs:,}", f"{share.erases:,}",
+            units.percent(100 * share.busy_ns / busy_ns),
+        )
+        for share in shares[:TASKS_SHOWN]
+    ]  # fmt: skip
+    headers = ("task", "operations", "refused", "wrote", "programs", "erases", "flash time")
+    text = tabulate(
+        table, headers, tablefmt="simple", disable_numparse=True, colalign=("left", *["right"] * (len(headers) - 1))
+    )
+    rest = len(shares) - TASKS_SHOWN
+    return f"{text}\n{units.counted(rest, 'more task')} with --json" if rest > 0 else text
+
+
+def _verdicts(verdicts: tuple[Verdict, ...]) -> str:
+    table = [("met" if verdict.met else "! NOT MET", verdict.name, *_judged(verdict)) for verdict in verdicts]
+    return tabulate(
+        table, ("expected", "", "measured", "wanted"), tablefmt="simple", disable_numparse=True,
+        maxcolwidths=[None, None, 50, 20],
+    )  # fmt: skip
+
+
+def _judged(verdict: Verdict) -> tuple[str, str]:
+    """What was measured, and what was wanted."""
+    if not verdict.unit:
+        first = units.plain(verdict.faults[0], 100) if verdict.faults else "as wanted"
+        more = f"; {len(verdict.faults) - 1:,} more with --json" if len(verdict.faults) > 1 else ""
+        wanted = verdict.limit
+        return first + more, ("yes" if wanted else "no") if isinstance(wanted, bool) else "as the scenario says"
+    measured = "cannot say" if verdict.measured is None else _quantity(verdict.measured, verdict.unit)
+    return measured, f"at {'least' if verdict.at_least else 'most'} {_quantity(verdict.limit, verdict.unit)}"
+
+
+def _quantity(value: Any, unit: str) -> str:
+    if unit in ("ns", "bytes"):
+        return units.time(value) if unit == "ns" else units.size(value)
+    return {"percent": units.percent, "ratio": units.ratio}.get(unit, units.number)(value) + (" mJ" * (unit == "mJ"))

@@ -1,0 +1,86 @@
+"""Numbers for people: three digits that matter, a unit, thousands set apart. ASCII only: any terminal shows them."""
+
+from __future__ import annotations
+
+from simfs.replay.clock import NS_PER_DAY, NS_PER_MS, NS_PER_S, NS_PER_US, NS_PER_YEAR
+
+MINUTE_NS, HOUR_NS = 60 * NS_PER_S, 3_600 * NS_PER_S
+YEARS_SHOWN_MAX = 1000  # beyond, other things than wear decide
+
+_TIMES = (  # the first whose bound is not reached
+    (NS_PER_MS, NS_PER_US, "us"),
+    (NS_PER_S, NS_PER_MS, "ms"),
+    (2 * MINUTE_NS, NS_PER_S, "s"),
+    (2 * HOUR_NS, MINUTE_NS, "min"),
+    (2 * NS_PER_DAY, HOUR_NS, "h"),
+    (2 * NS_PER_YEAR, NS_PER_DAY, "days"),
+)
+_ENERGIES = ((1_000, 1, "nJ"), (1_000_000, 1_000, "uJ"), (10**9, 10**6, "mJ"), (10**12, 10**9, "J"))
+
+
+def number(value: float) -> str:
+    """About three digits: 0.0123, 1.23, 12.3, 123, 12,345."""
+    if value == 0 or abs(value) >= 100:
+        return f"{value:,.0f}"
+    if abs(value) >= 10:
+        return f"{value:.1f}"
+    return f"{value:.2f}" if abs(value) >= 0.1 else f"{value:.3g}"
+
+
+def size(count_bytes: int) -> str:
+    """Bytes, KiB or MiB."""
+    if count_bytes < 4096:
+        return f"{count_bytes:,} bytes" if count_bytes != 1 else "1 byte"
+    if count_bytes < 4 << 20:
+        return f"{number(count_bytes / 1024)} KiB"
+    return f"{number(count_bytes / (1 << 20))} MiB"
+
+
+def time(time_ns: int) -> str:
+    """From microseconds to years."""
+    for bound_ns, unit_ns, unit in _TIMES:
+        if time_ns < bound_ns:
+            return f"{number(time_ns / unit_ns)} {unit}"
+    return years(time_ns)
+
+
+def years(time_ns: int) -> str:
+    """Years, as far as they mean anything."""
+    if time_ns >= YEARS_SHOWN_MAX * NS_PER_YEAR:
+        return f"over {YEARS_SHOWN_MAX:,} years"
+    return f"{number(time_ns / NS_PER_YEAR)} years"
+
+
+def energy(energy_nj: int) -> str:
+    """From nJ to kJ."""
+    for bound_nj, unit_nj, unit in _ENERGIES:
+        if energy_nj < bound_nj:
+            return f"{number(energy_nj / unit_nj)} {unit}"
+    return f"{number(energy_nj / 10**12)} kJ"
+
+
+def charge(energy_nj: int, supply_mv: int) -> str:
+    """The charge that the energy takes at the supply. nJ / mV = uA s."""
+    uah = energy_nj / supply_mv / 3600
+    return f"{number(uah)} uAh" if uah < 1000 else f"{number(uah / 1000)} mAh"
+
+
+def ratio(value: float | None) -> str:
+    """Two digits after the point; a dash where there is nothing to compare with."""
+    return "-" if value is None else f"{value:,.2f}"
+
+
+def percent(value: float) -> str:
+    """One digit after the point."""
+    return f"{value:.1f} %"
+
+
+def counted(count: int, what: str, many: str = "") -> str:
+    """'1 erase', '2 erases'."""
+    return f"{count:,} {what if count == 1 else many or what + 's'}"
+
+
+def plain(text: str, most: int = 60) -> str:
+    """Text from outside on one line: what a terminal could take for a command is escaped, what is too long is cut."""
+    shown = "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text)
+    return shown if len(shown) <= most else f"{shown[: most - 3]}..."
