@@ -57,7 +57,7 @@ class Datasheet:
 
     def geometry(self, block_count: int | None = None) -> Geometry:
         """The geometry of the whole part, or of its first `block_count` erase blocks."""
-        whole = self.size_bytes // self.block_bytes if self.block_bytes else 0
+        whole = max(1, self.size_bytes // max(1, self.block_bytes))
         if block_count is not None and block_count > whole:
             raise ValueError(f"block_count must be at most {whole} on {self.name}, not {block_count}")
         return Geometry(

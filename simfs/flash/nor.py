@@ -32,7 +32,7 @@ def _both(old: Bytes, new: bytes) -> bytes:
 
 def _generic(block_count: int, sizes: dict[str, int]) -> Datasheet:
     block_bytes = sizes.get("block_bytes", GENERIC.block_bytes)
-    return replace(GENERIC, size_bytes=block_count * block_bytes, **cast(dict[str, Any], sizes))
+    return replace(GENERIC, size_bytes=max(1, block_count) * block_bytes, **cast(dict[str, Any], sizes))
 
 
 def _agreeing(datasheet: Datasheet, sizes: dict[str, int]) -> Datasheet:

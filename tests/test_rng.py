@@ -1,0 +1,125 @@
+"""The generator: known answers from elsewhere, uniformity, independent streams."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections import Counter
+from itertools import pairwise
+from math import sqrt
+from typing import Any
+
+import pytest
+
+from simfs.flash.rng import GAMMA, Rng, mix64, stream_key
+
+# SplitMix64 from seed 1234567, the five numbers that implementations in many languages print (from memory); the C
+# form of the generator of Steele, Lea and Flood, compiled with gcc, prints the same, and the second row for seed 0.
+SPLITMIX64 = {
+    1234567: [
+        6457827717110365317,
+        3203168211198807973,
+        9817491932198370423,
+        4593380528125082431,
+        16408922859458223821,
+    ],
+    0: [16294208416658607535, 7960286522194355700, 487617019471545679, 17909611376780542444, 1961750202426094747],
+}
+
+
+@pytest.mark.parametrize(("start", "expected"), SPLITMIX64.items())
+def test_known_answers_of_splitmix64(start: int, expected: list[int]) -> None:
+    assert [mix64((start + i * GAMMA) % 2**64) for i in range(1, 6)] == expected
+
+
+def test_key_is_blake2b_of_the_tagged_parts() -> None:
+    # printf 'i\x01\x00\x00\x007s\x07\x00\x00\x00harbouri\x01\x00\x00\x003' | b2sum -l 64   (GNU coreutils)
+    assert stream_key(7, "harbour", 3) == int.from_bytes(bytes.fromhex("1e239e8b995ca03a"), "little")
+    # printf 'i\x01\x00\x00\x000' | b2sum -l 64
+    assert stream_key(0) == int.from_bytes(bytes.fromhex("5f4e04849f839ce8"), "little")
+
+
+def test_a_stream_is_splitmix64_from_its_key() -> None:
+    # The C program above, started at the two keys that b2sum gave.
+    rng = Rng(7, "harbour", 3)
+    assert [rng.u64() for _ in range(3)] == [1958285645135902965, 14153624110757369599, 17961707895239753055]
+    rng = Rng(0)
+    assert [rng.u64() for _ in range(3)] == [9217929974281833511, 9015901439369424458, 449697009799229502]
+
+
+def test_the_same_in_another_process_with_another_hash_seed() -> None:
+    program = "from simfs.flash import Rng; r = Rng(5, 'a', 1); print([r.below(1000) for _ in range(20)])"
+    outputs = {
+        subprocess.run(
+            [sys.executable, "-c", program], env={"PYTHONHASHSEED": seed, "PYTHONPATH": ":".join(sys.path)},
+            capture_output=True, text=True, check=True,
+        ).stdout
+        for seed in ("1", "2")
+    }  # fmt: skip
+    rng = Rng(5, "a", 1)
+    assert outputs == {f"{[rng.below(1000) for _ in range(20)]}\n"}
+
+
+@pytest.mark.parametrize(
+    "other", [(2, "ab", "c"), (1, "a", "bc"), (1, "abc"), (1, "ab", "c", 0), (1, "ab"), (1, "c", "ab"), (-1, "ab", "c")]
+)
+def test_streams_differ(other: tuple[Any, ...]) -> None:
+    one, two = Rng(1, "ab", "c"), Rng(*other)
+    assert not {one.u64() for _ in range(50)} & {two.u64() for _ in range(50)}
+
+
+def test_a_number_and_its_text_name_different_streams() -> None:
+    assert stream_key(1, 2) != stream_key(1, "2")
+
+
+def _within_chi_square(observed: list[int]) -> bool:
+    """Pearson's statistic for equal chances lies within 4 standard deviations of its mean (mean k-1, sd sqrt(2(k-1)):
+    standard theory). Too even is as wrong as too uneven."""
+    expected = sum(observed) / len(observed)
+    statistic = sum((count - expected) ** 2 / expected for count in observed)
+    freedom = len(observed) - 1
+    return abs(statistic - freedom) < 4 * sqrt(2 * freedom)
+
+
+@pytest.mark.parametrize("n", [2, 3, 10, 97, 256])
+def test_below_is_uniform(n: int) -> None:
+    rng = Rng(20310405, "below", n)
+    seen = Counter(rng.below(n) for _ in range(100 * n + 10_000))
+    assert _within_chi_square([seen[value] for value in range(n)])
+    assert sum(seen.values()) == 100 * n + 10_000  # nothing outside
+
+
+def test_below_has_no_bias_where_a_remainder_would() -> None:
+    # u64 % (3 * 2^62) would give the lowest third twice as often as each of the others.
+    n = 3 << 62
+    rng = Rng(1, "bias")
+    seen = Counter(rng.below(n) >> 62 for _ in range(6000))
+    assert _within_chi_square([seen[third] for third in range(3)])
+
+
+def test_every_bit_of_u64_and_pairs_of_neighbours_are_even() -> None:
+    rng = Rng(3, "bits")
+    numbers = [rng.u64() for _ in range(8192)]
+    for bit in range(64):
+        ones = sum(number >> bit & 1 for number in numbers)
+        assert abs(ones - 4096) < 4.5 * sqrt(8192) / 2, bit
+    pairs = Counter((a >> 60, b >> 60) for a, b in pairwise(numbers))
+    assert _within_chi_square([pairs[a, b] for a in range(16) for b in range(16)])
+
+
+def test_unit_is_uniform_and_below_one() -> None:
+    rng = Rng(4, "unit")
+    values = [rng.unit() for _ in range(20_000)]
+    assert min(values) >= 0
+    assert max(values) < 1
+    assert _within_chi_square([sum(k <= value * 50 < k + 1 for value in values) for k in range(50)])
+    assert all(value * 2**53 == int(value * 2**53) for value in values)
+
+
+def test_below_at_its_bounds() -> None:
+    rng = Rng(1)
+    assert [rng.below(1) for _ in range(5)] == [0] * 5
+    assert any(rng.below(1 << 64) >> 63 for _ in range(50))
+    for n in (0, -1, (1 << 64) + 1):
+        with pytest.raises(ValueError, match=str(n)):
+            rng.below(n)
