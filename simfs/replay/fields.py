@@ -119,6 +119,6 @@ Text = Annotated[Pattern, PlainValidator(_text), _TEXT_SCHEMA]
 Count = Annotated[int, Field(ge=1, le=1_000_000)]
 
 _TWO = Field(min_length=2, max_length=2)
-SizeRange = Annotated[list[ContentSize], BeforeValidator(_pair), AfterValidator(_in_order), _TWO]
-CountRange = Annotated[list[Count], BeforeValidator(_pair), AfterValidator(_in_order), _TWO]
+SizeRange = Annotated[list[ContentSize], BeforeValidator(_pair), _TWO, AfterValidator(_in_order)]
+CountRange = Annotated[list[Count], BeforeValidator(_pair), _TWO, AfterValidator(_in_order)]
 TimesOfDay = Annotated[list[TimeOfDay], BeforeValidator(_listed), Field(min_length=1, max_length=100)]

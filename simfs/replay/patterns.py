@@ -109,21 +109,25 @@ class Moment:
         return f"{hour if name == 'hour' else minute if name == 'minute' else second:02}"
 
 
-def name_writer(pattern: Pattern, moment: Moment) -> Callable[[], str]:
-    """A function that fills the pattern in at `moment`; the text is kept for as long as no field of it changes."""
-    fields = pattern.fields
-    tick_ns = min((_TICK_NS[name] for name in fields if name in _TICK_NS), default=0)
-    if not fields:
-        text = filled(pattern, moment)
-        return lambda: text
+def name_writer(pattern: Pattern, moment: Moment, back_ns: int = 0) -> Callable[[], str]:
+    """A function that fills the pattern in, `back_ns` before `moment`.
+
+    The text is kept for as long as no field of it changes.
+    """
+    ticks = [_TICK_NS[name] for name in pattern.fields if name in _TICK_NS]
+    tick_ns = min(ticks, default=1 << 200)  # no field of the clock: the one tick never ends
+    shifted = Moment()
     kept_for: tuple[int, int, int] | None = None
     kept = ""
 
     def write() -> str:
         nonlocal kept_for, kept
-        now = (moment.now_ns // tick_ns if tick_ns else 0, moment.counter, moment.boot)
+        now_ns = moment.now_ns - back_ns
+        now = (now_ns // tick_ns, moment.counter, moment.boot)
         if now != kept_for:
-            kept_for, kept = now, filled(pattern, moment)
+            kept_for = now
+            shifted.now_ns, shifted.counter, shifted.boot = now_ns, moment.counter, moment.boot
+            kept = filled(pattern, shifted)
         return kept
 
     return write

@@ -42,7 +42,7 @@ def sine(part: int, whole: int) -> int:
 
 def reader(reading: Value, rng: Rng, now_ns: Callable[[], int]) -> Callable[[], str]:
     """A function that gives the next reading as text, with exactly `decimals` digits behind the point."""
-    scale = 10**reading.decimals
+    scale: int = 10**reading.decimals
 
     def units(value: float) -> int:
         return round(value * scale)

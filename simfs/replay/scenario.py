@@ -35,27 +35,37 @@ _CHIP_UNITS = {"size": "_bytes", "block": "_bytes", "page": "_bytes", "program_u
 class Chip(Table):
     """A catalogue part, or sizes and times of one's own; what is left out is that of a plain, invented part."""
 
-    part: str | None = Field(None, description="a part of the catalogue; it needs nothing else")
-    size: Size | None = Field(None, description='the size of the chip, for example "4 MiB"')
-    block: Size | None = Field(None, description='the erase block, for example "4 KiB"')
-    page: Size | None = Field(None, description='what one program can reach, for example "256 B"')
-    program_unit: Size | None = Field(None, description='the least that can be programmed, for example "1 B"')
+    part: str | None = Field(default=None, description="a part of the catalogue; it needs nothing else")
+    size: Size | None = Field(default=None, description='the size of the chip, for example "4 MiB"')
+    block: Size | None = Field(default=None, description='the erase block, for example "4 KiB"')
+    page: Size | None = Field(default=None, description='what one program can reach, for example "256 B"')
+    program_unit: Size | None = Field(default=None, description='the least that can be programmed, for example "1 B"')
     page_programs_max: int | None = Field(
-        None, ge=0, le=65_535, description="programs of a page between erases; 0: any"
+        default=None, ge=0, le=65_535, description="programs of a page between erases; 0: any"
     )
-    program_typ: Period | None = Field(None, description='the typical time of a page program, for example "400 us"')
-    program_max: Period | None = Field(None, description='the longest time of a page program, for example "3 ms"')
-    erase_typ: Period | None = Field(None, description='the typical time of a block erase, for example "45 ms"')
-    erase_max: Period | None = Field(None, description='the longest time of a block erase, for example "400 ms"')
-    read_byte: Duration | None = Field(None, description='the time to read a byte, for example "160 ns"')
-    read_overhead: Duration | None = Field(None, description='the time before the first byte, for example "640 ns"')
-    program_ua: int | None = Field(None, ge=0, le=10**7, description="the current while programming, micro-amperes")
-    erase_ua: int | None = Field(None, ge=0, le=10**7, description="the current while erasing, micro-amperes")
-    read_ua: int | None = Field(None, ge=0, le=10**7, description="the current while reading, micro-amperes")
-    standby_ua: int | None = Field(None, ge=0, le=10**7, description="the current at rest, micro-amperes")
-    supply_mv: int | None = Field(None, ge=1, le=100_000, description="the supply, mV")
-    rated_cycles: int | None = Field(None, ge=1, le=10**9, description="erases that a block is rated for")
-    retention_years: int | None = Field(None, ge=0, le=1000, description="years that data is kept")
+    program_typ: Period | None = Field(
+        default=None, description='the typical time of a page program, for example "400 us"'
+    )
+    program_max: Period | None = Field(
+        default=None, description='the longest time of a page program, for example "3 ms"'
+    )
+    erase_typ: Period | None = Field(default=None, description='the typical time of a block erase, for example "45 ms"')
+    erase_max: Period | None = Field(
+        default=None, description='the longest time of a block erase, for example "400 ms"'
+    )
+    read_byte: Duration | None = Field(default=None, description='the time to read a byte, for example "160 ns"')
+    read_overhead: Duration | None = Field(
+        default=None, description='the time before the first byte, for example "640 ns"'
+    )
+    program_ua: int | None = Field(
+        default=None, ge=0, le=10**7, description="the current while programming, micro-amperes"
+    )
+    erase_ua: int | None = Field(default=None, ge=0, le=10**7, description="the current while erasing, micro-amperes")
+    read_ua: int | None = Field(default=None, ge=0, le=10**7, description="the current while reading, micro-amperes")
+    standby_ua: int | None = Field(default=None, ge=0, le=10**7, description="the current at rest, micro-amperes")
+    supply_mv: int | None = Field(default=None, ge=1, le=100_000, description="the supply, mV")
+    rated_cycles: int | None = Field(default=None, ge=1, le=10**9, description="erases that a block is rated for")
+    retention_years: int | None = Field(default=None, ge=0, le=1000, description="years that data is kept")
 
     @field_validator("part")
     @classmethod
@@ -89,21 +99,31 @@ class Chip(Table):
 class StoreTable(Table):
     """Where the store sits, and its settings; see `simfs.store.config.StoreConfig`."""
 
-    start: AnySize = Field(0, description="the store's first byte in the chip, a multiple of the erase block")
-    size: Size | None = Field(None, description="the store's size, in whole erase blocks; else all that follows")
-    cleaner: str = Field("greedy", json_schema_extra={"enum": list(CLEANERS)}, description="how a victim is chosen")
-    choices: int = Field(2, description='d of the cleaner "best-of-d"')
-    log_heads: int = Field(1, description="1, or 2 to keep new and relocated data apart")
-    packing: str = Field("byte", json_schema_extra={"enum": list(PACKINGS)}, description="where a frame may start")
-    buffer: Size = Field(256, description='a file\'s write buffer, for example "256 B"')
-    reserve_blocks: int | None = Field(None, description="erase blocks kept free for the cleaner")
-    level_threshold: int = Field(8, description="difference of erase counts that moves cold blocks; 0: no levelling")
-    idle_cleaning: bool = Field(False, description="true to clean ahead in idle time")
-    name_bytes: int = Field(48, description="the longest name with its terminator")
-    overlong: str = Field("reject", json_schema_extra={"enum": list(OVERLONG)}, description="what a longer name meets")
-    fold_case: bool = Field(False, description="true where a and A are the same letter in a name")
-    open_files_max: int = Field(8, description="how many files may be open at once")
-    seed: int = Field(0, description="the seed of the random cleaners")
+    start: AnySize = Field(default=0, description="the store's first byte in the chip, a multiple of the erase block")
+    size: Size | None = Field(
+        default=None, description="the store's size, in whole erase blocks; else all that follows"
+    )
+    cleaner: str = Field(
+        default="greedy", json_schema_extra={"enum": list(CLEANERS)}, description="how a victim is chosen"
+    )
+    choices: int = Field(default=2, description='d of the cleaner "best-of-d"')
+    log_heads: int = Field(default=1, description="1, or 2 to keep new and relocated data apart")
+    packing: str = Field(
+        default="byte", json_schema_extra={"enum": list(PACKINGS)}, description="where a frame may start"
+    )
+    buffer: Size = Field(default=256, description='a file\'s write buffer, for example "256 B"')
+    reserve_blocks: int | None = Field(default=None, description="erase blocks kept free for the cleaner")
+    level_threshold: int = Field(
+        default=8, description="difference of erase counts that moves cold blocks; 0: no levelling"
+    )
+    idle_cleaning: bool = Field(default=False, description="true to clean ahead in idle time")
+    name_bytes: int = Field(default=48, description="the longest name with its terminator")
+    overlong: str = Field(
+        default="reject", json_schema_extra={"enum": list(OVERLONG)}, description="what a longer name meets"
+    )
+    fold_case: bool = Field(default=False, description="true where a and A are the same letter in a name")
+    open_files_max: int = Field(default=8, description="how many files may be open at once")
+    seed: int = Field(default=0, description="the seed of the random cleaners")
 
     @model_validator(mode="after")
     def _sound(self) -> Self:
@@ -128,8 +148,8 @@ class RunTable(Table):
     """When the device starts, and how long it runs."""
 
     duration: Period = Field(description='how long the device runs, for example "30 d"')
-    start: Moment = Field(0, description='the device\'s clock at the start, for example "2031-04-05 00:00:00"')
-    seed: int = Field(0, ge=0, le=2**63 - 1, description="the seed of everything random in the tasks")
+    start: Moment = Field(default=0, description='the device\'s clock at the start, for example "2031-04-05 00:00:00"')
+    seed: int = Field(default=0, ge=0, le=2**63 - 1, description="the seed of everything random in the tasks")
 
 
 class Wave(Table):
@@ -137,36 +157,36 @@ class Wave(Table):
 
     amplitude: float = Field(ge=-1e9, le=1e9, description="half of the swing from lowest to highest")
     period: Period = Field(description='the time of one swing, for example "12h 25min 14s"')
-    phase: Duration = Field(0, description="how far the wave is at the clock's zero")
+    phase: Duration = Field(default=0, description="how far the wave is at the clock's zero")
 
 
 class Walk(Table):
     """A seeded random walk."""
 
     step: float = Field(gt=0, le=1e9, description="the most that two readings in a row differ by")
-    least: float = Field(-1e9, ge=-1e9, le=1e9, description="its lowest distance from the mean")
-    most: float = Field(1e9, ge=-1e9, le=1e9, description="its highest distance from the mean")
+    least: float = Field(default=-1e9, ge=-1e9, le=1e9, description="its lowest distance from the mean")
+    most: float = Field(default=1e9, ge=-1e9, le=1e9, description="its highest distance from the mean")
 
 
 class Value(Table):
     """A reading: the mean, plus waves, a walk and noise, kept between least and most."""
 
-    mean: float = Field(0.0, ge=-1e9, le=1e9, description="the value that all else is added to")
-    decimals: int = Field(0, ge=0, le=9, description="digits behind the point")
-    waves: list[Wave] = Field([], max_length=100, description="sines, as those of a tide or of day and night")
-    walk: Walk | None = Field(None, description="a random walk")
-    noise: float = Field(0.0, ge=0, le=1e9, description="each reading is off by up to this")
-    least: float | None = Field(None, ge=-1e9, le=1e9, description="the lowest reading")
-    most: float | None = Field(None, ge=-1e9, le=1e9, description="the highest reading")
+    mean: float = Field(default=0.0, ge=-1e9, le=1e9, description="the value that all else is added to")
+    decimals: int = Field(default=0, ge=0, le=9, description="digits behind the point")
+    waves: list[Wave] = Field(default=[], max_length=100, description="sines, as those of a tide or of day and night")
+    walk: Walk | None = Field(default=None, description="a random walk")
+    noise: float = Field(default=0.0, ge=0, le=1e9, description="each reading is off by up to this")
+    least: float | None = Field(default=None, ge=-1e9, le=1e9, description="the lowest reading")
+    most: float | None = Field(default=None, ge=-1e9, le=1e9, description="the highest reading")
 
 
 class Scenario(Table):
     """A device's work with its files, and what is expected of it."""
 
-    title: str = Field("", max_length=200, description="one line for the report")
+    title: str = Field(default="", max_length=200, description="one line for the report")
     chip: Chip = Field(description='the flash, for example part = "W25Q32JV"')
-    store: StoreTable = Field(StoreTable(), description="where the store sits and how it is set up")
+    store: StoreTable = Field(default=StoreTable(), description="where the store sits and how it is set up")
     run: RunTable = Field(description='when and how long, for example duration = "30 d"')
-    values: dict[str, Value] = Field({}, max_length=1000, description="readings that contents may hold")
+    values: dict[str, Value] = Field(default={}, max_length=1000, description="readings that contents may hold")
     task: list[Task] = Field(min_length=1, max_length=200, description="what the device does")
-    expect: Expect = Field(Expect(), description="what must hold at the end")
+    expect: Expect = Field(default=Expect(), description="what must hold at the end")

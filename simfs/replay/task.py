@@ -22,20 +22,28 @@ from simfs.replay.fields import (
 
 
 class _Operation(Table):
-    repeat: Count = Field(1, description="how often, one after the other")
+    repeat: Count = Field(default=1, description="how often, one after the other")
 
 
-class _FileOperation(_Operation):
+class FileOperation(_Operation):
+    """One that names a file."""
+
     file: NamePattern = Field(description='the file\'s name, for example "/log/{date}.csv"')
-    only_if: Literal["absent", "present"] | None = Field(None, description="when to do it at all")
-    back: Duration = Field(0, description="how much earlier the dates in the name are, for example 1 d for yesterday")
+    only_if: Literal["absent", "present"] | None = Field(default=None, description="when to do it at all")
+    back: Duration = Field(
+        default=0, description="how much earlier the dates in the name are, for example 1 d for yesterday"
+    )
 
 
-class _Content(_FileOperation):
+class Content(FileOperation):
+    """One that writes something."""
+
     needs_content: ClassVar[bool] = True
 
-    size: SizeRange | None = Field(None, description='bytes without meaning, "40 B" or from-to ["20 B", "60 B"]')
-    text: Text | None = Field(None, description='text, for example "{time},{level}\\n"')
+    size: SizeRange | None = Field(
+        default=None, description='bytes without meaning, "40 B" or from-to ["20 B", "60 B"]'
+    )
+    text: Text | None = Field(default=None, description='text, for example "{time},{level}\\n"')
 
     @model_validator(mode="after")
     def _one_content(self) -> Self:
@@ -46,23 +54,27 @@ class _Content(_FileOperation):
         return self
 
 
-class _Growing(_Content):
-    keep: Count | None = Field(None, description="keep the newest n files of this name pattern, remove older ones")
+class Growing(Content):
+    """One that may begin a new file."""
+
+    keep: Count | None = Field(
+        default=None, description="keep the newest n files of this name pattern, remove older ones"
+    )
 
 
-class Append(_Growing):
+class Append(Growing):
     """Open for append, write, close."""
 
     do: Literal["append"]
 
 
-class Write(_Growing):
+class Write(Growing):
     """Write the whole file anew."""
 
     do: Literal["write"]
 
 
-class Create(_Growing):
+class Create(Growing):
     """Create a file that must not be there yet; empty without contents."""
 
     needs_content: ClassVar[bool] = False
@@ -70,37 +82,38 @@ class Create(_Growing):
     do: Literal["create"]
 
 
-class Update(_Content):
+class Update(Content):
     """Write into a file in place."""
 
     do: Literal["update"]
     at: AnySize | Literal["next", "any"] = Field(
-        "next", description='where: an offset, "next" (behind the last update, around at the end) or "any" (seeded)'
+        default="next",
+        description='where: an offset, "next" (behind the last update, around at the end) or "any" (seeded)',
     )
 
 
-class Read(_FileOperation):
+class Read(FileOperation):
     """Read a file, or a part of it."""
 
     do: Literal["read"]
-    size: ContentSize | None = Field(None, description="how much; else all of it")
-    at: AnySize = Field(0, description="from where")
+    size: ContentSize | None = Field(default=None, description="how much; else all of it")
+    at: AnySize = Field(default=0, description="from where")
 
 
-class Remove(_FileOperation):
+class Remove(FileOperation):
     """Remove a file."""
 
     do: Literal["remove"]
 
 
-class Rename(_FileOperation):
+class Rename(FileOperation):
     """Rename a file, replacing whatever has the new name."""
 
     do: Literal["rename"]
     to: NamePattern = Field(description="the new name")
 
 
-class Truncate(_FileOperation):
+class Truncate(FileOperation):
     """Cut a file, or extend it with zeros."""
 
     do: Literal["truncate"]
@@ -111,7 +124,7 @@ class ListNames(_Operation):
     """List names by prefix."""
 
     do: Literal["list"]
-    prefix: str = Field("", max_length=1024, description="what the names begin with")
+    prefix: str = Field(default="", max_length=1024, description="what the names begin with")
 
 
 class Boot(Table):
@@ -129,31 +142,33 @@ class Burst(Table):
     """Several runs at each time, one shortly after the other."""
 
     count: CountRange = Field(description="how many runs, 8 or from-to [3, 20]")
-    gap: Duration = Field(0, description="the time from one to the next")
-    jitter: Duration = Field(0, description="up to how much longer each gap is, at random")
+    gap: Duration = Field(default=0, description="the time from one to the next")
+    jitter: Duration = Field(default=0, description="up to how much longer each gap is, at random")
 
 
 class Until(Table):
     """A task ends for good as soon as one of these holds."""
 
-    runs: Count | None = Field(None, description="it has run so often")
-    after: Period | None = Field(None, description="so much time has passed since the start")
-    refusals: Count | None = Field(None, description="so many of its operations were refused")
-    live_percent: float | None = Field(None, gt=0, le=100, description="live bytes fill so much of the capacity, %")
+    runs: Count | None = Field(default=None, description="it has run so often")
+    after: Period | None = Field(default=None, description="so much time has passed since the start")
+    refusals: Count | None = Field(default=None, description="so many of its operations were refused")
+    live_percent: float | None = Field(
+        default=None, gt=0, le=100, description="live bytes fill so much of the capacity, %"
+    )
 
 
 class Task(Table):
     """What the device does, and when: `every`, `daily` or `at_boot`."""
 
     name: str = Field(min_length=1, max_length=40, description="a name for the report")
-    every: Period | None = Field(None, description='the time from one run to the next, for example "6 min"')
-    daily: TimesOfDay | None = Field(None, description='the times of day, for example "03:00"')
-    at_boot: bool = Field(False, description="true to run at the start and after each boot")
-    first: Duration = Field(0, description="when the first run is, after the start; with every")
-    jitter: Duration = Field(0, description="up to how much later each run is, at random")
-    burst: Burst | None = Field(None, description="several runs each time")
-    until: Until | None = Field(None, description="what ends the task")
-    counter_every: Count = Field(1, description="after how many runs {counter} goes up by one")
+    every: Period | None = Field(default=None, description='the time from one run to the next, for example "6 min"')
+    daily: TimesOfDay | None = Field(default=None, description='the times of day, for example "03:00"')
+    at_boot: bool = Field(default=False, description="true to run at the start and after each boot")
+    first: Duration = Field(default=0, description="when the first run is, after the start; with every")
+    jitter: Duration = Field(default=0, description="up to how much later each run is, at random")
+    burst: Burst | None = Field(default=None, description="several runs each time")
+    until: Until | None = Field(default=None, description="what ends the task")
+    counter_every: Count = Field(default=1, description="after how many runs {counter} goes up by one")
     operations: list[Operation] = Field(min_length=1, max_length=100, description="what it does, in order")
 
     @model_validator(mode="after")
