@@ -28,9 +28,10 @@ def test_number(value: float, text: str) -> None:
         (0, "0 bytes"),
         (1, "1 byte"),
         (4095, "4,095 bytes"),
-        (4096, "4.00 KiB"),
-        (3 << 20, "3,072 KiB"),
-        (1 << 24, "16.0 MiB"),
+        (4096, "4 KiB"),
+        (5000, "4.88 KiB"),
+        (3 << 20, "3 MiB"),
+        (1 << 24, "16 MiB"),
     ],
 )
 def test_size(count_bytes: int, text: str) -> None:
@@ -42,17 +43,23 @@ def test_size(count_bytes: int, text: str) -> None:
     [
         (0, "0 us"),
         (400_000, "400 us"),
-        (45 * NS_PER_MS, "45.0 ms"),
+        (45 * NS_PER_MS, "45 ms"),
         (119 * NS_PER_S, "119 s"),
-        (120 * NS_PER_S, "2.00 min"),
-        (7200 * NS_PER_S, "2.00 h"),
+        (120 * NS_PER_S, "2 min"),
+        (7200 * NS_PER_S, "2 h"),
         (365 * NS_PER_DAY, "365 days"),
-        (3 * NS_PER_YEAR, "3.00 years"),
-        (1000 * NS_PER_YEAR, "over 1,000 years"),
+        (3 * NS_PER_YEAR, "3 years"),
+        (2000 * NS_PER_YEAR, "2,000 years"),
     ],
 )
 def test_time(time_ns: int, text: str) -> None:
     assert units.time(time_ns) == text
+
+
+def test_years_of_life_end_where_they_mean_nothing() -> None:
+    assert units.years(1000 * NS_PER_YEAR - NS_PER_YEAR // 2) == "1,000 years"
+    assert units.years(1000 * NS_PER_YEAR) == "over 1,000 years"
+    assert units.years(NS_PER_YEAR // 2) == "0.50 years"
 
 
 def test_energy_and_charge() -> None:
@@ -60,7 +67,7 @@ def test_energy_and_charge() -> None:
     assert units.energy(26_400) == "26.4 uJ"
     assert units.energy(2_851_200_000) == "2.85 J"
     # 3.3 V * 1 mA * 1 h = 11.88 J = 11.88e9 nJ.
-    assert units.charge(11_880_000_000, 3300) == "1.00 mAh"
+    assert units.charge(11_880_000_000, 3300) == "1 mAh"
     assert units.charge(1_188_000_000, 3300) == "100 uAh"
 
 

@@ -9,7 +9,7 @@ from tabulate import tabulate
 from simfs.flash.datasheet import Datasheet
 from simfs.show import units
 
-HEADERS = ("part", "size", "erase block", "page program", "block erase", "rated cycles", "data kept")
+HEADERS = ("part", "size", "erase block", "page program", "block erase", "cycles", "data kept")
 
 
 def as_table(parts: Iterable[Datasheet]) -> str:
@@ -28,5 +28,6 @@ def as_table(parts: Iterable[Datasheet]) -> str:
         for part in parts
     ]
     table = tabulate(rows, HEADERS, tablefmt="simple", disable_numparse=True, colalign=("left", *["right"] * 6))
-    sources = [f"{part.name}: {part.source}" for part in parts]
-    return "\n".join([table, "", "Times are typical, then maximum. Where the values come from:", *sources])
+    sources = {part.source: part.name for part in reversed(parts)}  # the first part of each source
+    told = [f"{name}: {source}" for source, name in reversed(sources.items())]
+    return "\n".join([table, "", "Times are typical, then maximum. Where the values come from:", *told])

@@ -13,8 +13,9 @@ Line = tuple[str, str, str]
 
 NEARLY_FULL_PERCENT = 90
 MUCH_RATIO = 1.5  # metadata or relocation beyond this outweighs the data itself
-UNEVEN = 2  # the hottest block wears this many times as fast as it would evenly
-REFUSALS_SHOWN = 4
+UNEVEN = 2  # the hottest block wears more than this many times as fast as it would evenly
+FILLS_MIN = 10
+REFUSALS_SHOWN = 3
 NAMES_SHOWN = 3
 SKIPPED_SHOWN = 3
 
@@ -38,7 +39,7 @@ def sections(figures: Figures) -> Iterator[tuple[str, list[Line]]]:
 
 
 def _marked(wrong: bool, figure: str, value: str, note: str, advice: str) -> Line:
-    return (f"! {figure}", value, f"{note} {advice}") if wrong else (figure, value, note)
+    return (f"! {figure}", value, f"{note}. {advice}") if wrong else (figure, value, note)
 
 
 def _deed(what: Stall | Refusal) -> str:
@@ -50,78 +51,90 @@ def _room(room: Room) -> Iterator[Line]:
     yield (
         "in use at the end",
         units.size(room.live_bytes),
-        f"{units.percent(room.live_percent)} of the {capacity} that files and names can take, headers included",
+        f"{units.percent(room.live_percent)} of the {capacity} for files and names, headers included",
     )
     yield _marked(
         room.live_max_percent >= NEARLY_FULL_PERCENT,
         "most in use",
         units.size(room.live_max_bytes),
-        f"{units.percent(room.live_max_percent)}, reached {units.time(room.live_max_at_ns)} into the run.",
+        f"{units.percent(room.live_max_percent)}, reached {units.time(room.live_max_at_ns)} into the run",
         "Nearly full: cleaning costs more with every percent. Keep fewer files, or give the store more blocks.",
     )
 
 
 def _writing(split: Amplification, work: FlashWork) -> Iterator[Line]:
-    yield "device wrote", units.size(split.host_bytes), "bytes handed to write, all files together"
+    yield "device wrote", units.size(split.host_bytes), "handed to write, all files together"
     yield (
-        "flash programmed",
+        "programmed",
         units.ratio(split.total_ratio),
-        "bytes for each byte the device wrote (write amplification); the floor, which the workload alone sets, is 1.00",
+        "bytes for each byte written (write amplification); 1.00 is the floor, which the workload alone sets",
     )
     yield "  data", units.ratio(split.data_ratio), "the device's own bytes, once"
     yield _marked(
         (split.metadata_ratio or 0) > MUCH_RATIO,
         "  metadata",
         units.ratio(split.metadata_ratio),
-        "frame headers, checksums, names, block records.",
+        "frame headers, checksums, names, block records",
         "The pieces are small: gather more before each flush or close.",
     )
     yield _marked(
         (split.relocation_ratio or 0) > MUCH_RATIO,
         "  relocation",
         units.ratio(split.relocation_ratio),
-        "file bytes moved to free a block for its erase.",
+        "file bytes moved to free a block for its erase",
         "Give the store more room, or try two log heads with the cost-benefit cleaner.",
     )
-    yield "page programs", f"{work.programs:,}", f"in this run; {work.programs_floor:,} full pages would hold the bytes"
-    yield "block erases", f"{work.erases:,}", f"in this run; the bytes alone would fill {work.blocks_floor:,} blocks"
+    pages, blocks = units.counted(work.programs_floor, "full page"), units.counted(work.blocks_floor, "block")
+    yield "page programs", f"{work.programs:,}", f"in this run; what was written fits {pages}"
+    yield "block erases", f"{work.erases:,}", f"in this run; what was written fits {blocks}"
 
 
 def _wear(wear: Wear) -> Iterator[Line]:
     yield (
         "erases of a block",
         f"{wear.min_erases:,} to {wear.max_erases:,}",
-        f"since new; mean {units.number(wear.mean_erases)}; "
-        f"coldest is block {wear.coldest_block:,}, hottest block {wear.hottest_block:,}",
+        f"since new; mean {units.number(wear.mean_erases)}; coldest block {wear.coldest_block:,}, "
+        f"hottest {wear.hottest_block:,}",
     )
 
 
 def _life(life: Life) -> Iterator[Line]:
-    rated = f"until the rated {life.rated_cycles:,} cycles"
     if life.hottest_ns is None or life.even_ns is None:
         yield "! life", "cannot say", _too_short(life)
     else:
-        times = "once" if life.first_worn_fills == 1 else f"{life.first_worn_fills:,} times"
-        unused = f" {units.counted(life.unused_blocks, 'block')} still unused." if life.unused_blocks else ""
         yield _marked(
-            life.hottest_ns * UNEVEN < life.even_ns,
+            _is_uneven(life.hottest_ns, life.even_ns, life),
             "life, hottest block",
             units.years(life.hottest_ns),
-            f"{rated} at this pace: block {life.first_worn_block:,} was filled {times} in "
-            f"{units.time(life.run_ns)}.{unused}",
+            f"until the rated {life.rated_cycles:,} cycles at this pace: block {life.first_worn_block:,} was filled "
+            f"{_times(life.first_worn_fills)} in {units.time(life.run_ns)}{_unsettled(life)}",
             "Wear is uneven: lower level_threshold.",
         )
-        yield "life, even wear", units.years(life.even_ns), "the same, if all blocks shared the erases evenly"
+        yield "life, even wear", units.years(life.even_ns), "the same, if all blocks shared the erases"
     if life.floor_ns is not None:
-        yield "life, floor", units.years(life.floor_ns), "the same, if only the device's bytes were ever programmed"
+        yield "life, floor", units.years(life.floor_ns), "the same, if only what was written were programmed"
+
+
+def _is_uneven(hottest_ns: int, even_ns: int, life: Life) -> bool:
+    """Few fillings tell nothing, and while blocks are unused wear can't be even."""
+    return hottest_ns * UNEVEN < even_ns and life.first_worn_fills >= FILLS_MIN and not life.unused_blocks
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count:,} times"
+
+
+def _unsettled(life: Life) -> str:
+    if life.run_longer_ns is None:
+        return ""
+    unused = units.counted(life.unused_blocks, "block")
+    return f"; {unused} unused so far, a run of {units.time(2 * life.run_longer_ns)} would tell better"
 
 
 def _too_short(life: Life) -> str:
     if not life.run_ns:
-        return "No device time passed."
-    note = (
-        f"No erase in this run of {units.time(life.run_ns)}: {units.counted(life.unused_blocks, 'block')} still unused."
-    )
+        return "no device time passed."
+    note = f"no erase in this run of {units.time(life.run_ns)}, {units.counted(life.unused_blocks, 'block')} unused."
     return note if life.run_longer_ns is None else f"{note} Run for {units.time(2 * life.run_longer_ns)} or more."
 
 
@@ -133,38 +146,38 @@ def _waiting(stalls: Stalls, *, idle_cleaning: bool) -> Iterator[Line]:
     work = [units.counted(longest.programs, "program"), units.counted(longest.erases, "erase")]
     if longest.cleanings:
         work += [f"{units.counted(longest.cleanings, 'cleaning')} moving {units.size(longest.relocated_bytes)}"]
-    hint = " idle_cleaning would move the erase to idle time." if longest.erases and not idle_cleaning else ""
+    hint = ". idle_cleaning would erase in idle time." if longest.erases and not idle_cleaning else ""
     yield (
         "longest write",
         units.time(longest.busy_ns),
-        f"{_deed(longest)}, {units.time(longest.at_ns)} into the run: {', '.join(work)}.{hint}",
+        f"{_deed(longest)}, {units.time(longest.at_ns)} into the run: {', '.join(work)}{hint}",
     )
     yield (
         "99.9 % of writes",
         units.time(stalls.per_mille_999_ns),
-        f"or less, of {stalls.count:,}; mean {units.time(stalls.total_ns // stalls.count)}; all at typical times",
+        f"or less, of {stalls.count:,}; mean {units.time(stalls.total_ns // stalls.count)}; at typical times",
     )
     yield (
-        "worst by datasheet",
+        "bound, worst part",
         units.time(worst.busy_max_ns),
-        f"the longest write at maximum times: {units.counted(worst.programs, 'program')}, "
-        f"{units.counted(worst.erases, 'erase')}; most in one write: {units.counted(chain.cleanings, 'cleaning')}",
+        f"at the datasheet's maximum times: {units.counted(worst.programs, 'program')}, "
+        f"{units.counted(worst.erases, 'erase')}; longest chain of cleaning in a write: {chain.cleanings:,}",
     )
     behind = (
         f"; longest {units.time(stalls.held_longest_ns)}, behind {units.plain(stalls.held_behind)}"
         if stalls.held_reads
         else ""
     )
-    yield "reads held up", f"{stalls.held_reads:,}", f"reads that came due while the flash was busy{behind}"
+    yield "reads held up", f"{stalls.held_reads:,}", f"came due while the flash was busy{behind}"
 
 
 def _boot(boots: Boots) -> Iterator[Line]:
     last = boots.at_end
-    slowest = f"; slowest of {boots.in_run:,} in the run {units.time(boots.slowest.time_ns)}" if boots.in_run else ""
+    slowest = f"; slowest in the run {units.time(boots.slowest.time_ns)}" if boots.in_run else ""
     yield (
         "mount at boot",
         units.time(last.time_ns),
-        f"{last.reads:,} flash reads, {units.size(last.read_bytes)}, of the flash as it stands at the end{slowest}",
+        f"{last.reads:,} flash reads, {units.size(last.read_bytes)}, as the flash stands at the end{slowest}",
     )
 
 
@@ -177,13 +190,13 @@ def _energy(energy: Energy) -> Iterator[Line]:
     active = energy.active_per_day_nj
     if active is not None:
         charge, volts = units.charge(active, energy.supply_mv), energy.supply_mv / 1000
-        note = f"the flash only: programs, erases, reads at typical times; {charge} at {volts:g} V"
+        note = f"programs, erases, reads of the flash; {charge} at {volts:g} V"
         yield "energy a day", units.energy(active), note
     standby = units.charge(energy.standby_per_day_nj, energy.supply_mv)
     yield (
         "standby a day",
         units.energy(energy.standby_per_day_nj),
-        f"apart from that: the flash powered all day; {standby}",
+        f"apart from that, the flash at rest all day; {standby}",
     )
 
 

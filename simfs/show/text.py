@@ -15,9 +15,8 @@ from simfs.study.expect import Verdict
 from simfs.study.shapes import Figures, Subject
 
 COLUMNS = 100
-TASKS_SHOWN = 8
-WIDTHS = (8, 19, 16)  # room, figure, value; what it counts takes the rest
-NOTE_WIDTH = COLUMNS - sum(WIDTHS) - 2 * len(WIDTHS)
+TASKS_SHOWN = 6
+WIDTHS = (7, 21, 16, 50)  # section, figure, value, what it counts: with two spaces between them 100
 NAME_WIDTH = 30
 
 
@@ -41,7 +40,8 @@ def _heading(subject: Subject) -> str:
             f"{units.plain(subject.title)}: {ran} ({subject.kind} {units.plain(subject.source)})",
             f"Flash {subject.part}: {blocks}, {total}. Store: {settings['cleaner']} cleaner, {heads}, "
             f"{settings['packing']}-packed frames.",
-            f"{WHOSE} The floor holds for any store.",
+            WHOSE,
+            "To come nearer to yours, set its packing, buffer, reserve_blocks, cleaner and erase block.",
         ]
     )
 
@@ -51,7 +51,7 @@ def _figures(figures: Figures) -> str:
         ("" if at else room, *line) for room, lines in rows.sections(figures) for at, line in enumerate(lines)
     ]  # fmt: skip
     return tabulate(
-        table, tablefmt="plain", disable_numparse=True, maxcolwidths=[*WIDTHS, NOTE_WIDTH], preserve_whitespace=True,
+        table, tablefmt="plain", disable_numparse=True, maxcolwidths=WIDTHS, preserve_whitespace=True,
         colalign=("left", "left", "right", "left"),
     )  # fmt: skip
 

@@ -19,8 +19,8 @@ _ENERGIES = ((1_000, 1, "nJ"), (1_000_000, 1_000, "uJ"), (10**9, 10**6, "mJ"), (
 
 
 def number(value: float) -> str:
-    """About three digits: 0.0123, 1.23, 12.3, 123, 12,345."""
-    if value == 0 or abs(value) >= 100:
+    """About three digits: 0.0123, 1.23, 12.3, 123, 12,345; whole numbers as they are."""
+    if value == int(value) or abs(value) >= 100:
         return f"{value:,.0f}"
     if abs(value) >= 10:
         return f"{value:.1f}"
@@ -31,9 +31,10 @@ def size(count_bytes: int) -> str:
     """Bytes, KiB or MiB."""
     if count_bytes < 4096:
         return f"{count_bytes:,} bytes" if count_bytes != 1 else "1 byte"
-    if count_bytes < 4 << 20:
-        return f"{number(count_bytes / 1024)} KiB"
-    return f"{number(count_bytes / (1 << 20))} MiB"
+    whole_mib, odd_bytes = divmod(count_bytes, 1 << 20)
+    if whole_mib >= 4 or not odd_bytes:
+        return f"{number(count_bytes / (1 << 20))} MiB"
+    return f"{number(count_bytes / 1024)} KiB"
 
 
 def time(time_ns: int) -> str:
@@ -41,11 +42,11 @@ def time(time_ns: int) -> str:
     for bound_ns, unit_ns, unit in _TIMES:
         if time_ns < bound_ns:
             return f"{number(time_ns / unit_ns)} {unit}"
-    return years(time_ns)
+    return f"{number(time_ns / NS_PER_YEAR)} years"
 
 
 def years(time_ns: int) -> str:
-    """Years, as far as they mean anything."""
+    """Years of life, as far as they mean anything."""
     if time_ns >= YEARS_SHOWN_MAX * NS_PER_YEAR:
         return f"over {YEARS_SHOWN_MAX:,} years"
     return f"{number(time_ns / NS_PER_YEAR)} years"

@@ -1,0 +1,5 @@
+"""`python -m simfs`."""
+
+from simfs.cli import main
+
+main()
