@@ -27,8 +27,8 @@ at = 2031-04-05 03:00:00
 name = "one"
 operations = [
   { do = "append", file = "/x" },
-  { do = "read", size = """4
-KiB""", file = "/y" },
+  { do = "read", size = \"\"\"4
+KiB\"\"\", file = "/y" },
 ]
 [task.until]
 runs = 3

@@ -11,6 +11,7 @@ from simfs.replay.quantities import format_size
 from simfs.replay.scenario import Chip, RunTable, StoreTable, Value
 from simfs.replay.task import Append, Create, Task, Update, Write
 from simfs.replay.toml_lines import Path
+from simfs.store.setup import check_fit
 
 OPERATIONS_MAX = 50_000_000
 
@@ -48,11 +49,10 @@ def _region_faults(chip: Chip, store: StoreTable) -> Found:
         key = "start" if store.start >= sheet.size_bytes or store.size is None else "size"
         yield ("store", key), f"the store would end at {format_size(end)}, behind the chip's {chip_bytes}; write less"
         return
-    blocks, least = region_blocks(chip, store), store.config().reserve + store.log_heads + 1
-    if blocks < least:
-        what = f"the store has {blocks} erase blocks of {block}, {least} are the least with these settings"
-        right = format_size(least * sheet.block_bytes)
-        yield ("store", "size" if store.size else "start"), f"{what}; make it {right} or more"
+    try:
+        check_fit(sheet.geometry(region_blocks(chip, store)), store.config())
+    except ValueError as error:
+        yield ("store", "size") if store.size else ("store",), f"{error}; write a larger store, or other settings"
 
 
 def _value_faults(values: Mapping[str, Value], tasks: list[tuple[int, Task]]) -> Found:

@@ -111,7 +111,7 @@ class StoreTable(Table):
     packing: str = Field(
         default="byte", json_schema_extra={"enum": list(PACKINGS)}, description="where a frame may start"
     )
-    buffer: Size = Field(default=256, description='a file\'s write buffer, for example "256 B"')
+    buffer: Size | None = Field(default=None, description='a file\'s write buffer, for example "256 B"')
     reserve_blocks: int | None = Field(default=None, description="erase blocks kept free for the cleaner")
     level_threshold: int = Field(
         default=8, description="difference of erase counts that moves cold blocks; 0: no levelling"
@@ -133,7 +133,7 @@ class StoreTable(Table):
     @field_validator("*")
     @classmethod
     def _setting(cls, value: Any, info: Any) -> Any:
-        setting = "buffer_bytes" if info.field_name == "buffer" else info.field_name
+        setting = "buffer_bytes" if info.field_name == "buffer" else str(info.field_name)
         if setting in _SETTINGS - {"reserve_blocks"}:  # its bound depends on log_heads
             StoreConfig(**{setting: value})
         return value
