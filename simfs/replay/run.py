@@ -50,7 +50,7 @@ class StallLog:
     total_ns: int = 0
     longest: Stall | None = None
     longest_at_max: Stall | None = None
-    most_cleanings: Stall | None = None
+    most_cleanings: Stall | None = None  # None while nothing was cleaned
     histogram: Counter[int] = field(default_factory=Counter)  # busy_ns -> how often
 
     def percentile_ns(self, per_mille: int) -> int:
@@ -73,10 +73,9 @@ class StallLog:
         return (
             self.longest is None
             or self.longest_at_max is None
-            or self.most_cleanings is None
             or busy_ns > self.longest.busy_ns
             or busy_max_ns > self.longest_at_max.busy_max_ns
-            or cleanings > self.most_cleanings.cleanings
+            or cleanings > (self.most_cleanings.cleanings if self.most_cleanings else 0)
         )
 
     def keep(self, stall: Stall) -> None:
@@ -85,7 +84,7 @@ class StallLog:
             self.longest = stall
         if self.longest_at_max is None or stall.busy_max_ns > self.longest_at_max.busy_max_ns:
             self.longest_at_max = stall
-        if self.most_cleanings is None or stall.cleanings > self.most_cleanings.cleanings:
+        if stall.cleanings > (self.most_cleanings.cleanings if self.most_cleanings else 0):
             self.most_cleanings = stall
 
 

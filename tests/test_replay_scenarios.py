@@ -1,0 +1,28 @@
+"""The scenarios that come with the project run, and the store is sound after each."""
+
+from pathlib import Path
+
+import pytest
+
+from simfs.replay.play import replay
+
+SCENARIOS = sorted(
+    path for path in (Path(__file__).parent.parent / "scenarios").iterdir() if path.suffix in (".toml", ".py")
+)
+
+
+def test_there_are_enough():
+    assert len(SCENARIOS) >= 7
+
+
+@pytest.mark.parametrize("path", SCENARIOS, ids=lambda path: path.name)
+def test_scenario(path):
+    text = path.read_text()
+    assert text.startswith(("# ", '"""')), "the purpose stands at the top"
+    run = replay(path)
+    assert run.expect
+    assert run.store.check() == []
+    assert run.writes.count > 100
+    if path.stem != "nearly_full":
+        assert run.refusals == []
+    assert bool(run.name_faults) == (path.stem == "breaking_names")
