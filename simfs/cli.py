@@ -36,7 +36,7 @@ class Refused(click.ClickException):
         super().__init__("\n".join(plain(str(fault), FAULT_SIGNS_MAX) for fault in faults))
 
     def show(self, file: IO[Any] | None = None) -> None:
-        click.echo(self.message, err=True)
+        print(self.message, file=sys.stderr)
 
 
 class Stopped(Refused):
@@ -108,7 +108,7 @@ def main() -> None:
     try:
         sys.exit(commands.main(standalone_mode=False))
     except click.UsageError as error:
-        click.echo(f"simfs: {error.format_message()} See simfs --help.", err=True)
+        print(f"simfs: {error.format_message()} See simfs --help.", file=sys.stderr)
         sys.exit(BAD_INPUT)
     except click.ClickException as error:
         error.show()
@@ -258,8 +258,7 @@ def _save(done: Run, image: str) -> str:
 def _print(text: str) -> None:
     """A reader that went away, as `head` does, is no fault."""
     try:
-        click.echo(text)
-        sys.stdout.flush()
+        print(text, flush=True)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(READER_GONE)

@@ -1,8 +1,11 @@
 """The one-screen report of hand-built runs."""
 
 import re
+from collections import Counter
+from dataclasses import replace
 from typing import Any
 
+import pytest
 from hand_built import MS, hand_built_run, stall_log
 
 from simfs.replay.clock import NS_PER_YEAR
@@ -37,7 +40,7 @@ def test_fits_one_screen_in_plain_characters() -> None:
 
 def test_figures_have_their_units_and_say_what_they_count() -> None:
     text = report()
-    assert "Harbour: 10 days of device time, 1,000 operations (scenario harbour.toml)" in text
+    assert "Harbour\nscenario harbour.toml: 10 days of device time, 1,000 operations\n" in text
     assert "16 blocks of 4 KiB, 64 KiB" in text
     assert "2.00 bytes for each byte written (write amplification)" in line(text, "programmed")
     assert "metadata 1.00" in line(text, "metadata")
@@ -53,7 +56,7 @@ def test_figures_have_their_units_and_say_what_they_count() -> None:
     # 10,032,570 nJ in ten days; 1.003 mJ / 3.3 V / 3600 s = 0.0844 uAh.
     assert "1.00 mJ" in line(text, "energy a day")
     assert "0.0844 uAh at 3.3 V" in line(text, "energy a day")
-    assert re.search(r"^settings +1 +0 +100 bytes +3 +3 +9\.3 %", text, re.MULTILINE)  # 51.5 of 551 ms
+    assert re.search(r"^settings +1 +0 +100 bytes +50 bytes +3 +3 +9\.3 %", text, re.MULTILINE)  # 51.5 of 551 ms
 
 
 def test_a_sound_run_has_no_mark() -> None:
@@ -73,6 +76,23 @@ def test_what_is_wrong_is_marked_and_says_what_to_do() -> None:
     assert "2 a store through a memory map, first in line 17" in line(text, "not replayed")
     assert "give the store more blocks" in line(text, "most in use")
     assert text.count("! ") == 4
+
+
+@pytest.mark.parametrize(
+    ("changes", "marked"),
+    [({}, True), ({"first_worn_fills": 9}, False), ({"unused_blocks": 1}, False), ({"even_ns": 2000}, False)],
+)
+def test_uneven_wear_is_marked_when_it_is_sure(changes: dict[str, int], marked: bool) -> None:
+    taken = figures(hand_built_run())
+    known = {"hottest_ns": 1000, "even_ns": 2001, "first_worn_fills": 10, "unused_blocks": 0, **changes}
+    text = as_text(replace(taken, life=replace(taken.life, **known)), ())
+    assert ("Wear is uneven" in text) == marked
+
+
+def test_the_busiest_task_stands_first() -> None:
+    tasks = {name: TaskTally(name, busy_ns=busy_ns) for name, busy_ns in (("idler", 1), ("worker", 2))}
+    text = report(tasks=tasks)
+    assert text.index("worker") < text.index("idler")
 
 
 def test_many_troubles_stay_short() -> None:
@@ -107,6 +127,16 @@ def test_hostile_names_are_escaped() -> None:
     text = report(writes=stall_log(stall), title="\x1b[2J")
     assert "\x1b" not in text
     assert "/a\\nb\\x1b]0;" in text
+
+
+def test_large_numbers_and_long_titles_fit() -> None:
+    run = hand_built_run()
+    tasks = {"t": TaskTally("t", Counter(append=12_345_678), 0, 10**9, 10**9, 10**8, 10**9, 10**7, 10**15)}
+    taken = figures(hand_built_run(title="long " * 40, source="/a" * 100, tasks=tasks))
+    work = replace(taken.flash_work, programs=123_456_789, erases=12_345_678)
+    text = as_text(replace(taken, flash_work=work), judge(run, taken))
+    assert max(map(len, text.splitlines())) <= COLUMNS
+    assert "123,456,789" in text
 
 
 def test_nothing_written() -> None:

@@ -59,6 +59,9 @@ def test_life_is_a_lower_bound() -> None:
     assert not unmet.met
     assert unmet.at_least
     assert verdict("life_even_min", 1369 * NS_PER_YEAR).met
+    assert verdict("life_min", unmet.measured).met
+    assert not verdict("file_count_min", 1).met
+    assert verdict("file_count_min", 0).met
 
 
 def test_what_the_run_cannot_tell_is_not_met() -> None:

@@ -53,6 +53,9 @@ def test_wear_counts_erases_of_the_run_by_block() -> None:
     assert wear.erases_in_run == (0,) * 9 + (2, 0, 0, 1, 0, 0, 0)
     assert (wear.min_erases, wear.max_erases) == (min(wear.erase_counts), max(wear.erase_counts))
     assert wear.mean_erases == sum(wear.erase_counts) / 16
+    # Had block 9 been erased once before the run, one of its two would be the run's.
+    before = [0] * 9 + [1] + [0] * 6
+    assert taken(erase_counts_first=before).wear.erases_in_run[9] == wear.erases_in_run[9] - 1
 
 
 def test_life_takes_the_blocks_of_the_store() -> None:

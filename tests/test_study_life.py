@@ -70,6 +70,10 @@ def test_without_an_erase_the_run_cannot_say() -> None:
     assert measured.floor_ns == 4000 * 5 * NS_PER_DAY  # nothing erased: 4 * 1000 cycles left
 
 
+def test_when_every_block_was_used_no_longer_run_is_asked_for() -> None:
+    assert life(unused_blocks=0).run_longer_ns is None
+
+
 def test_nothing_written_and_no_time() -> None:
     assert life(host_bytes=0).floor_ns is None
     assert life(run_ns=0).hottest_ns is None

@@ -9,7 +9,7 @@ from tabulate import tabulate
 from simfs.flash.datasheet import Datasheet
 from simfs.show import units
 
-HEADERS = ("part", "size", "erase block", "page program", "block erase", "cycles", "data kept")
+HEADERS = ("part", "size", "block", "page program", "block erase", "cycles", "kept")
 
 
 def as_table(parts: Iterable[Datasheet]) -> str:

@@ -90,12 +90,10 @@ def _writing(split: Amplification, work: FlashWork) -> Iterator[Line]:
 
 
 def _wear(wear: Wear) -> Iterator[Line]:
-    yield (
-        "erases of a block",
-        f"{wear.min_erases:,} to {wear.max_erases:,}",
-        f"since new; mean {units.number(wear.mean_erases)}; coldest block {wear.coldest_block:,}, "
-        f"hottest {wear.hottest_block:,}",
-    )
+    note = f"since new; mean {units.number(wear.mean_erases)}"
+    if wear.max_erases:
+        note += f"; coldest block {wear.coldest_block:,}, hottest {wear.hottest_block:,}"
+    yield "erases of a block", f"{wear.min_erases:,} to {wear.max_erases:,}", note
 
 
 def _life(life: Life) -> Iterator[Line]:
@@ -139,36 +137,41 @@ def _too_short(life: Life) -> str:
 
 
 def _waiting(stalls: Stalls, *, idle_cleaning: bool) -> Iterator[Line]:
-    longest, worst, chain = stalls.longest, stalls.longest_at_max, stalls.most_cleanings
-    if longest is None or worst is None or chain is None:
+    longest, worst = stalls.longest, stalls.longest_at_max
+    if longest is None or worst is None:
         yield "longest write", "-", "nothing was written"
         return
-    work = [units.counted(longest.programs, "program"), units.counted(longest.erases, "erase")]
-    if longest.cleanings:
-        work += [f"{units.counted(longest.cleanings, 'cleaning')} moving {units.size(longest.relocated_bytes)}"]
     hint = ". idle_cleaning would erase in idle time." if longest.erases and not idle_cleaning else ""
     yield (
         "longest write",
         units.time(longest.busy_ns),
-        f"{_deed(longest)}, {units.time(longest.at_ns)} into the run: {', '.join(work)}{hint}",
+        f"{_deed(longest)}, {units.time(longest.at_ns)} into the run: {_cause(longest)}{hint}",
     )
     yield (
         "99.9 % of writes",
         units.time(stalls.per_mille_999_ns),
         f"or less, of {stalls.count:,}; mean {units.time(stalls.total_ns // stalls.count)}; at typical times",
     )
+    chain = stalls.most_cleanings.cleanings if stalls.most_cleanings else 0
     yield (
         "bound, worst part",
         units.time(worst.busy_max_ns),
-        f"at the datasheet's maximum times: {units.counted(worst.programs, 'program')}, "
-        f"{units.counted(worst.erases, 'erase')}; longest chain of cleaning in a write: {chain.cleanings:,}",
+        f"at the datasheet's maximum times: {_cause(worst)}; longest chain in a write: "
+        f"{units.counted(chain, 'cleaning')}",
     )
-    behind = (
-        f"; longest {units.time(stalls.held_longest_ns)}, behind {units.plain(stalls.held_behind)}"
-        if stalls.held_reads
-        else ""
+    behind = f"; longest {units.time(stalls.held_longest_ns)}, behind {units.plain(stalls.held_behind)}"
+    yield (
+        "reads held up",
+        f"{stalls.held_reads:,}",
+        f"came due while the flash was busy{behind if stalls.held_reads else ''}",
     )
-    yield "reads held up", f"{stalls.held_reads:,}", f"came due while the flash was busy{behind}"
+
+
+def _cause(stall: Stall) -> str:
+    work = [units.counted(stall.programs, "program"), units.counted(stall.erases, "erase")]
+    if stall.cleanings:
+        work.append(f"{units.counted(stall.cleanings, 'cleaning')} moving {units.size(stall.relocated_bytes)}")
+    return ", ".join(work)
 
 
 def _boot(boots: Boots) -> Iterator[Line]:
@@ -177,7 +180,7 @@ def _boot(boots: Boots) -> Iterator[Line]:
     yield (
         "mount at boot",
         units.time(last.time_ns),
-        f"{last.reads:,} flash reads, {units.size(last.read_bytes)}, as the flash stands at the end{slowest}",
+        f"{units.counted(last.reads, 'flash read')}, {units.size(last.read_bytes)}, as it is at the end{slowest}",
     )
 
 

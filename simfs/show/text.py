@@ -5,6 +5,7 @@ A figure that needs attention starts with '!' and ends with what to do about it.
 
 from __future__ import annotations
 
+import textwrap
 from typing import Any
 
 from tabulate import tabulate
@@ -16,7 +17,7 @@ from simfs.study.shapes import Figures, Subject
 
 COLUMNS = 100
 TASKS_SHOWN = 6
-WIDTHS = (7, 21, 16, 50)  # section, figure, value, what it counts: with two spaces between them 100
+NOTE_WIDTH = 50  # what remains beside section, figure and value
 NAME_WIDTH = 30
 
 
@@ -32,28 +33,33 @@ def as_text(figures: Figures, verdicts: tuple[Verdict, ...]) -> str:
 def _heading(subject: Subject) -> str:
     settings = subject.settings
     heads = units.counted(int(str(settings["log_heads"])), "log head")
-    blocks = f"{subject.block_count:,} blocks of {units.size(subject.block_bytes)}"
+    blocks = f"{units.counted(subject.block_count, 'block')} of {units.size(subject.block_bytes)}"
     total = units.size(subject.block_count * subject.block_bytes)
     ran = f"{units.time(subject.duration_ns)} of device time, {units.counted(subject.operations, 'operation')}"
-    return "\n".join(
-        [
-            f"{units.plain(subject.title)}: {ran} ({subject.kind} {units.plain(subject.source)})",
-            f"Flash {subject.part}: {blocks}, {total}. Store: {settings['cleaner']} cleaner, {heads}, "
-            f"{settings['packing']}-packed frames.",
-            WHOSE,
-            "To come nearer to yours, set its packing, buffer, reserve_blocks, cleaner and erase block.",
-        ]
-    )
+    lines = [
+        units.plain(subject.title, COLUMNS),
+        f"{subject.kind} {units.plain(subject.source)}: {ran}",
+        f"flash {subject.part}: {blocks}, {total}; store: {settings['cleaner']} cleaner, {heads}, "
+        f"{settings['packing']} packing",
+        f"{WHOSE} To come nearer to yours, set packing, buffer, reserve_blocks, cleaner and erase block.",
+    ]
+    return "\n".join(_wrapped(line, COLUMNS) for line in lines)
 
 
 def _figures(figures: Figures) -> str:
     table = [
-        ("" if at else room, *line) for room, lines in rows.sections(figures) for at, line in enumerate(lines)
-    ]  # fmt: skip
+        ("" if at else section, figure, value, _wrapped(note, NOTE_WIDTH))
+        for section, lines in rows.sections(figures)
+        for at, (figure, value, note) in enumerate(lines)
+    ]
     return tabulate(
-        table, tablefmt="plain", disable_numparse=True, maxcolwidths=WIDTHS, preserve_whitespace=True,
+        table, tablefmt="plain", disable_numparse=True, preserve_whitespace=True,
         colalign=("left", "left", "right", "left"),
     )  # fmt: skip
+
+
+def _wrapped(text: str, width: int) -> str:
+    return textwrap.fill(text, width, break_on_hyphens=False)
 
 
 def _tasks(figures: Figures) -> str:
@@ -62,12 +68,12 @@ def _tasks(figures: Figures) -> str:
     table = [
         (
             units.plain(share.name, NAME_WIDTH), f"{share.operations:,}", f"{share.refused:,}",
-            units.size(share.host_bytes), f"{share.programs:,}", f"{share.erases:,}",
+            units.size(share.host_bytes), units.size(share.read_bytes), f"{share.programs:,}", f"{share.erases:,}",
             units.percent(100 * share.busy_ns / busy_ns),
         )
         for share in shares[:TASKS_SHOWN]
     ]  # fmt: skip
-    headers = ("task", "operations", "refused", "wrote", "programs", "erases", "flash time")
+    headers = ("task", "operations", "refused", "wrote", "read", "programs", "erases", "flash time")
     text = tabulate(
         table, headers, tablefmt="simple", disable_numparse=True, colalign=("left", *["right"] * (len(headers) - 1))
     )
@@ -76,11 +82,12 @@ def _tasks(figures: Figures) -> str:
 
 
 def _verdicts(verdicts: tuple[Verdict, ...]) -> str:
-    table = [("met" if verdict.met else "! NOT MET", verdict.name, *_judged(verdict)) for verdict in verdicts]
-    return tabulate(
-        table, ("expected", "", "measured", "wanted"), tablefmt="simple", disable_numparse=True,
-        maxcolwidths=[None, None, 50, 20],
-    )  # fmt: skip
+    table = []
+    for verdict in verdicts:
+        measured, wanted = _judged(verdict)
+        met = "met" if verdict.met else "! NOT MET"
+        table.append((met, verdict.name, _wrapped(measured, NOTE_WIDTH), wanted))
+    return tabulate(table, ("expected", "", "measured", "wanted"), tablefmt="simple", disable_numparse=True)
 
 
 def _judged(verdict: Verdict) -> tuple[str, str]:
