@@ -1,0 +1,5 @@
+"""Files by name: the public store and the in-memory model that is the truth for its tests."""
+
+from simfs.files.store import Store
+
+__all__ = ["Store"]

@@ -1,0 +1,135 @@
+"""An open file of a store, as a raw binary stream."""
+
+from __future__ import annotations
+
+import errno
+import io
+import os
+from operator import index
+from typing import TYPE_CHECKING
+
+from simfs.files.modes import Mode
+from simfs.files.names import Name
+from simfs.flash import PowerCut
+from simfs.store.index import FileNode
+from simfs.store.volume import Volume
+
+if TYPE_CHECKING:
+    from _typeshed import ReadableBuffer, WriteableBuffer
+
+    from simfs.files.store import Store
+
+
+class StoreFile(io.RawIOBase):
+    """What `Store.open` gives. A write waits in the file's buffer (shared by all its handles) and is durable once that spills: when
+    it is full, at `flush` and at `close`. Reading costs the headers of a run's frames up to the one that holds the byte, and the frames
+    that hold the bytes; a spill is one frame."""
+
+    def __init__(self, store: Store, volume: Volume, node: FileNode, name: Name, mode: Mode) -> None:
+        self._store = store
+        self._volume = volume
+        self._node = node
+        self._mode = mode
+        self._writes = mode.writes
+        self._appends = mode.appends
+        self._at = volume.size(node) if mode.appends else 0
+        self.name = name
+        node.handles += 1
+
+    @property
+    def mode(self) -> str:
+        """The open mode in its one canonical spelling."""
+        return self._mode.text
+
+    def readable(self) -> bool:
+        self._check_open()
+        return self._mode.reads
+
+    def writable(self) -> bool:
+        self._check_open()
+        return self._mode.writes
+
+    def seekable(self) -> bool:
+        self._check_open()
+        return True
+
+    def readinto(self, buffer: WriteableBuffer, /) -> int:
+        """Fill `buffer` from the position on; how many bytes there were. CorruptStore when a frame of them is damaged."""
+        self._check("reading", self._mode.reads)
+        target = memoryview(buffer).cast("B")
+        data = self._volume.read(self._node, self._at, len(target))
+        target[: len(data)] = data
+        self._at += len(data)
+        return len(data)
+
+    def write(self, data: ReadableBuffer, /) -> int:
+        """All of `data`, or none of it: ENOSPC when it has no room, EFBIG past 4 GiB - 1."""
+        if not self._writes:
+            self._check("writing", False)
+        taken = data if type(data) is bytes else memoryview(data).cast("B").tobytes()
+        if not taken:
+            return 0
+        volume, node = self._volume, self._node
+        at = volume.size(node) if self._appends else self._at
+        volume.write(node, at, taken)
+        self._at = at + len(taken)
+        return len(taken)
+
+    def seek(self, offset: int, whence: int = io.SEEK_SET, /) -> int:
+        """Move the position; EINVAL, and the position stays, when that were before the start."""
+        self._check_open()
+        starts = {io.SEEK_SET: 0, io.SEEK_CUR: self._at, io.SEEK_END: self._volume.size(self._node)}
+        if whence not in starts or starts[whence] + index(offset) < 0:
+            raise OSError(errno.EINVAL, os.strerror(errno.EINVAL), self.name)
+        self._at = starts[whence] + index(offset)
+        return self._at
+
+    def tell(self) -> int:
+        self._check_open()
+        return self._at
+
+    def truncate(self, size: int | None = None, /) -> int:
+        """Cut the file, or let it grow by zeros; durable at once. The position stays. One frame."""
+        self._check("writing", self._writes)
+        size_bytes = self._at if size is None else index(size)
+        if size_bytes < 0:
+            raise OSError(errno.EINVAL, os.strerror(errno.EINVAL), self.name)
+        self._volume.truncate(self._node, size_bytes)
+        return size_bytes
+
+    def flush(self) -> None:
+        """What waits in the file's buffer is durable. One frame, none when nothing waits."""
+        self._check_open()
+        if self._node.buffer and self._writes:
+            self._volume.spill(self._node)
+
+    def close(self) -> None:
+        """Flush, then give the file back. After a power cut files close silently, and what waited is lost."""
+        if self._store is None:
+            return
+        had_power = self._volume.state.flash.powered
+        try:
+            super().close()
+        except PowerCut:
+            if had_power:
+                raise
+        finally:
+            self._forget()
+
+    def _forget(self) -> None:
+        node, store = self._node, self._store
+        self._writes = False
+        self._store = None  # type: ignore[assignment]
+        node.handles -= 1
+        store.files_open -= 1
+        if not node.handles and node.name is None and self._volume.state.flash.powered:
+            self._volume.release(node)
+
+    def _check_open(self) -> None:
+        if self._store is None:
+            raise ValueError("I/O operation on closed file")
+
+    def _check(self, direction: str, allowed: bool) -> None:
+        self._check_open()
+        if not allowed:
+            raise io.UnsupportedOperation(errno.EBADF, f"File not open for {direction}", self.name)

@@ -1,0 +1,155 @@
+"""The public store: files by name on a simulated flash."""
+
+from __future__ import annotations
+
+import errno
+import os
+from typing import NamedTuple
+
+from simfs.files.handle import StoreFile
+from simfs.files.modes import MODES, parse_mode
+from simfs.files.names import Name, NameRule
+from simfs.flash import NorFlash
+from simfs.store.check import check
+from simfs.store.config import StoreConfig
+from simfs.store.index import FileNode
+from simfs.store.meters import Meters
+from simfs.store.usage import BlockView, Usage, block_views, ram_bytes, usage
+from simfs.store.volume import Volume
+
+
+class Stat(NamedTuple):
+    """What the store knows of a file."""
+
+    size_bytes: int
+
+
+class Store:
+    """Files in a flash, flat: a name is the full path. Made by `Store.format` or `Store.mount`.
+
+    Names are bytes on the flash, UTF-8 as given; directories exist only as shared prefixes. Raises the `OSError` that POSIX names:
+    ENOENT, EEXIST, ENAMETOOLONG, ENOSPC, EMFILE, EFBIG, EROFS; a NUL in a name is a ValueError.
+    """
+
+    def __init__(self, volume: Volume) -> None:
+        self._volume = volume
+        config = volume.state.config
+        self._rule = NameRule(config.name_bytes, config.overlong, config.fold_case, self._note_cut)
+        self._open_files_max = config.open_files_max
+        self.files_open = 0
+        self.prefix = ""
+
+    @classmethod
+    def format(cls, flash: NorFlash, config: StoreConfig | None = None) -> Store:
+        """A new, empty store over the whole flash. Erases what is not blank; programs one block's records, and an erase record for each
+        block erased. ValueError when the settings do not fit the flash."""
+        return cls(Volume.format(flash, config or StoreConfig()))
+
+    @classmethod
+    def mount(cls, flash: NorFlash, read_only: bool = False) -> Store:
+        """The store that the flash holds; its settings are on it. `read_only` never programs or erases; otherwise what a power cut left
+        in doubt is settled. CorruptStore names the place when there is no sound store. File times are not on the flash."""
+        return cls(Volume.mount(flash, read_only))
+
+    def open(self, name: Name, mode: str = "r") -> StoreFile:
+        """Open a file as ISO C's fopen does, binary. Creating costs one frame, "w" on a file that is not empty too."""
+        meaning = MODES.get(mode) or parse_mode(mode)
+        volume = self._volume
+        encoded = self._rule.encode(name, self.prefix)
+        if self.files_open >= self._open_files_max:
+            raise OSError(errno.EMFILE, os.strerror(errno.EMFILE), name)
+        node = volume.lookup(encoded)
+        if node is None:
+            if meaning.must_exist:
+                raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), name)
+            node = volume.create(encoded)
+        elif meaning.exclusive:
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), name)
+        elif meaning.truncates:
+            volume.truncate(node, 0)
+        self.files_open += 1
+        return StoreFile(self, volume, node, name, meaning)
+
+    def names(self, prefix: str = "") -> list[str]:
+        """Full names that begin with `prefix`, sorted by their bytes. RAM only."""
+        folded = self._rule.key(os.fsencode(prefix) if prefix else b"")
+        return [
+            NameRule.decode(name)
+            for name in self._volume.names_from(folded)
+            if not prefix or NameRule.decode(name).startswith(prefix)
+        ]
+
+    def exists(self, name: Name) -> bool:
+        """Whether a file bears this name. RAM only."""
+        try:
+            return self._volume.lookup(self._rule.encode(name, self.prefix)) is not None
+        except (OSError, ValueError):
+            return False
+
+    def stat(self, name: Name) -> Stat:
+        """ENOENT. RAM only."""
+        return Stat(self._volume.size(self._existing(name)))
+
+    def remove(self, name: Name) -> None:
+        """Take a file's name away; open handles keep its bytes until they close. One frame, never ENOSPC."""
+        self._volume.remove(self._existing(name))
+
+    def rename(self, old: Name, new: Name) -> None:
+        """Give a file another name; a file that bore it is replaced. One frame: old or new after a power cut, never both or neither."""
+        encoded = self._rule.encode(new, self.prefix)
+        self._volume.rename(self._existing(old), encoded)
+
+    def truncate(self, name: Name, size: int) -> None:
+        """Cut a file or let it grow by zeros. One frame."""
+        node = self._existing(name)
+        if size < 0:
+            raise OSError(errno.EINVAL, os.strerror(errno.EINVAL), name)
+        self._volume.truncate(node, size)
+
+    def idle(self, budget_ns: int) -> int:
+        """Let the store use `budget_ns` of idle time: with `idle_cleaning` it erases and cleans ahead. What it used, in ns."""
+        return self._volume.cleaner.idle(budget_ns) if self.config.idle_cleaning and not self._volume.read_only else 0
+
+    def check(self) -> list[str]:
+        """What is wrong with the store, a line each; empty when it is sound. Reads every frame, programs nothing."""
+        return check(self._volume)
+
+    def usage(self) -> Usage:
+        """Room in bytes. RAM only."""
+        return usage(self._volume)
+
+    def blocks(self) -> list[BlockView]:
+        """Each erase block's state, wear and live bytes. RAM only."""
+        return block_views(self._volume)
+
+    def ram(self) -> dict[str, int]:
+        """Bytes of RAM that this store would need on the device now, by what for."""
+        return ram_bytes(self._volume)
+
+    @property
+    def erase_counts(self) -> list[int]:
+        """Erases of each block as the flash remembers them."""
+        return list(self._volume.state.blocks.erase_count)
+
+    @property
+    def meters(self) -> Meters:
+        """Counters since the store was formatted or mounted."""
+        return self._volume.meters()
+
+    @property
+    def config(self) -> StoreConfig:
+        """The settings that the store was formatted with."""
+        return self._volume.state.config
+
+    @property
+    def flash(self) -> NorFlash:
+        return self._volume.state.flash
+
+    def _existing(self, name: Name) -> FileNode:
+        node = self._volume.lookup(self._rule.encode(name, self.prefix))
+        if node is None:
+            raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), name)
+        return node
+
+    def _note_cut(self, _name: bytes) -> None:
+        self._volume.state.meters.names_cut += 1

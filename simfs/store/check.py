@@ -1,0 +1,116 @@
+"""Checking a store: what the flash says against what RAM holds, every frame read, every sum done again."""
+
+from __future__ import annotations
+
+from simfs.store.blocks import State
+from simfs.store.errors import CorruptStore
+from simfs.store.index import FileNode
+from simfs.store.mount import load
+from simfs.store.state import StoreState
+from simfs.store.volume import Volume
+
+
+def check(volume: Volume) -> list[str]:
+    """The broken invariants, each with its figures. Mounts a second time, read-only, and reads every live byte."""
+    state = volume.state
+    problems = _sums(state) + _spans(state) + _blocks(state)
+    for node in state.nodes.values():
+        problems += _readable(volume, node)
+    try:
+        problems += _against_flash(state, load(state.flash, writable=False))
+    except CorruptStore as error:
+        problems.append(f"a mount would fail: {error.strerror}")
+    return problems
+
+
+def _sums(state: StoreState) -> list[str]:
+    """Live bytes of each block, summed up anew from spans, names and tombstones."""
+    blocks, layout = state.blocks, state.layout
+    live = [0] * len(blocks)
+    for node in state.nodes.values():
+        for start, end, place in state.index.pieces(node, 0, node.size):
+            live[blocks.of(abs(place))] += layout.cost(end - start) if place > 0 else layout.hole_cost
+        if node.name is not None:
+            live[blocks.of(node.name_place)] += state.claims.cost(node.name)
+    for place, cost in state.claims.tombs.values():
+        live[blocks.of(place)] += cost
+    problems = [
+        f"block {block}: {blocks.live[block]} live bytes are kept, {found} are found"
+        for block, found in enumerate(live)
+        if found != blocks.live[block]
+    ]
+    if blocks.live_total != sum(live):
+        problems.append(f"{blocks.live_total} live bytes are kept in all, {sum(live)} are found")
+    promised = sum(state.claims.cost(node.name) for node in state.files.values())
+    if promised != state.claims.promised:
+        problems.append(f"{state.claims.promised} bytes are promised to removals, {promised} are needed")
+    reserved = sum(node.reserved for node in state.nodes.values())
+    if reserved != state.reserved:
+        problems.append(f"{state.reserved} bytes are reserved for buffers, {reserved} are needed")
+    return problems
+
+
+def _spans(state: StoreState) -> list[str]:
+    problems = []
+    for number, node in state.nodes.items():
+        if number != node.number:
+            problems.append(f"file {node.name!r} is kept as number {number} and says {node.number}")
+        starts = node.starts
+        if starts != sorted(set(starts)) or len(starts) != len(node.places):
+            problems.append(f"file {node.name!r}: spans out of order: {starts}")
+        if (starts[0] if starts else 0) != 0 or bool(starts) != bool(node.size) or (starts and starts[-1] >= node.size):
+            problems.append(f"file {node.name!r}: spans from {starts[:1]} to {starts[-1:]} do not cover {node.size} bytes")
+    for key, node in state.files.items():
+        if node.name is None or state.claims.key(node.name) != key:
+            problems.append(f"file {node.name!r} is listed as {key!r}")
+    return problems
+
+
+def _blocks(state: StoreState) -> list[str]:
+    """The lists of blocks against the states of blocks."""
+    blocks = state.blocks
+    listed = {
+        State.READY: sorted(block for _, block in blocks.ready),
+        State.CLOSED: sorted(blocks.closed),
+        State.FREED: sorted(blocks.freed),
+        State.OPEN: sorted(head.block for head in state.log.heads if head is not None),
+    }
+    problems = []
+    for kind, found in listed.items():
+        kept = [block for block, is_kind in enumerate(blocks.state) if is_kind == kind]
+        if kept != found:
+            problems.append(f"blocks {kept} are {kind.name.lower()}, listed are {found}")
+    problems += [f"freed block {block} holds {blocks.live[block]} live bytes" for block in blocks.freed if blocks.live[block]]
+    return problems
+
+
+def _readable(volume: Volume, node: FileNode) -> list[str]:
+    for start, end, place in volume.state.index.pieces(node, 0, node.size):
+        try:
+            found = len(volume.state.reader.span(node.number, place, start, end)) if place > 0 else end - start
+        except CorruptStore as error:
+            return [f"file {node.name!r}, bytes {start} to {end}: {error.strerror}"]
+        if found != end - start:
+            return [f"file {node.name!r}, bytes {start} to {end}: {found} bytes were read"]
+    return []
+
+
+def _against_flash(state: StoreState, found: StoreState) -> list[str]:
+    """Names, sizes, spans and erase counts as a mount would find them."""
+    problems = []
+    for key in sorted(state.files.keys() | found.files.keys()):
+        kept, other = state.files.get(key), found.files.get(key)
+        if kept is None or other is None:
+            problems.append(f"file {key!r} is {'kept' if kept else 'found on the flash'} only")
+        elif (kept.number, kept.name, kept.size, kept.name_place) != (other.number, other.name, other.size, other.name_place):
+            problems.append(f"file {key!r}: number, name, size or place differ on the flash")
+        elif (kept.starts, kept.places) != (other.starts, other.places):
+            problems.append(f"file {key!r}: the flash has other spans")
+    if state.claims.tombs.keys() - found.claims.tombs.keys():
+        problems.append(f"tombstones are kept only: {sorted(state.claims.tombs.keys() - found.claims.tombs.keys())}")
+    problems += [
+        f"block {block}: erase count {kept} is kept, {other} is found"
+        for block, (kept, other) in enumerate(zip(state.blocks.erase_count, found.blocks.erase_count, strict=True))
+        if kept != other
+    ]
+    return problems

@@ -1,0 +1,189 @@
+"""Cleaning: the live frames of a block are written again at the log's end, then the block is free. And levelling the wear."""
+
+from __future__ import annotations
+
+from simfs.flash import Rng
+from simfs.store.codec import CLAIMS, U32, Frame, Kind
+from simfs.store.layout import SPLIT_BYTES_MIN
+from simfs.store.log import OutOfBlocks
+from simfs.store.policies import policy
+from simfs.store.runs import Run
+from simfs.store.scan import runs_of
+from simfs.store.state import StoreState
+
+
+class Cleaner:
+    """Cleans blocks of a store's state. Relocated frames go to the last log head."""
+
+    def __init__(self, state: StoreState) -> None:
+        self._state = state
+        self._head = len(state.log.heads) - 1
+        self._blocks = state.blocks
+        self._last = Run(Kind.MARK, 0, 0, 0, 0, 0)  # the run of the frame appended last
+        rng = Rng(state.config.seed, "cleaner", state.log.sequence)
+        self._choose = policy(state.config, state.blocks, state.layout.block_room, lambda: state.log.logged_bytes, rng)
+
+    def make_room(self, which: int, kind: int, file: int, offset: int, length: int, payload_bytes: int) -> None:
+        """See to it that this frame fits the head's open block: clean, seal, erase and open blocks as it takes. Raises OutOfBlocks
+        when a whole round of cleaning brings nothing."""
+        log, blocks = self._state.log, self._blocks
+        if log.asleep:
+            log.wake()
+        tries = 4 * len(blocks)
+        while not log.fits(which, kind, file, offset, length, payload_bytes):
+            if blocks.free_count > self._state.config.reserve:
+                log.advance(which)
+            elif tries and blocks.closed:
+                tries -= 1
+                self.clean(self._victim())
+            else:
+                raise OutOfBlocks
+
+    def _victim(self) -> int:
+        """The block to clean: a cold one when wear differs too much, else the policy's."""
+        blocks = self._blocks
+        threshold = self._state.config.level_threshold
+        if threshold:
+            erase_count, coldest = blocks.closed_by_wear[0]
+            if blocks.erase_count_max - erase_count > threshold and blocks.live[coldest] <= self._state.layout.block_room:
+                self._state.meters.blocks_levelled += 1
+                return int(coldest)
+        victim = self._choose(blocks.closed)
+        if blocks.live[victim] > self._state.layout.block_room:  # many small pieces: moving them takes more than it frees
+            return min(blocks.closed, key=blocks.live.__getitem__)
+        return victim
+
+    def restore_reserve(self) -> None:
+        """After a mount: take up again what is dead, and finish a cleaning that a power cut stopped."""
+        blocks = self._blocks
+        while blocks.free_count < self._state.config.reserve and blocks.closed:
+            victim = min(blocks.closed, key=lambda block: (blocks.live[block], blocks.base[block]))
+            if blocks.live[victim] > self._state.layout.block_room:
+                return
+            self.clean(victim)
+
+    def clean(self, victim: int) -> None:
+        """Write the block's live frames again and free it. Reads its run entries (or its frames) and the live bytes; programs what is
+        live, and what block changes take."""
+        state = self._state
+        state.meters.cleanings += 1
+        before = state.log.sequence
+        claims = []
+        for run in runs_of(state, victim):
+            if run.kind == Kind.DATA or run.kind == Kind.HOLE:
+                self._move_data(run, victim)
+            elif run.kind in CLAIMS:
+                claims.append(state.reader.frame(run.address))
+            elif run.kind == Kind.ERASE:
+                self._move_announcement(run)
+        self._move_claims(victim, claims)
+        assert state.blocks.live[victim] == 0, f"block {victim} is cleaned, yet {state.blocks.live[victim]} bytes are live"
+        moved = state.log.sequence != before
+        state.blocks.free(victim, state.log.sequence if moved else -1)
+
+    def _move_data(self, run: Run, victim: int) -> None:
+        state = self._state
+        node = state.nodes.get(run.file)
+        if node is None:
+            return
+        start = run.offset
+        if run.kind == Kind.HOLE:
+            start = U32.unpack(state.reader.frame(run.address)[1][:4])[0]
+        for begin, end, place in list(state.index.pieces(node, start, run.offset + run.length)):
+            if place == run.address:
+                self._move_bytes(run.file, begin, end, place, victim)
+            elif place == -run.address:
+                self._append(Kind.HOLE, node.number, end, 0, U32.pack(begin))
+                state.index.put(node, begin, end - begin, -self._last.address)
+
+    def _move_bytes(self, file: int, begin: int, end: int, place: int, victim: int) -> None:
+        state = self._state
+        node = state.nodes[file]
+        data = state.reader.span(file, place, begin, end)
+        self._age(victim)
+        at = begin
+        while at < end:
+            chunk = data[at - begin : at - begin + self._chunk_bytes(end - at)]
+            self._append(Kind.DATA, file, at, len(chunk), chunk)
+            state.index.put(node, at, len(chunk), self._last.address)
+            state.meters.relocated_bytes += len(chunk)
+            at += len(chunk)
+
+    def _chunk_bytes(self, left: int) -> int:
+        """As much as one frame may hold; less when that fills the block to its end."""
+        layout = self._state.layout
+        whole = min(left, layout.buffer_bytes)
+        room = self._state.log.room_left(self._head)
+        return room if not layout.page_packing and SPLIT_BYTES_MIN <= room < whole else whole
+
+    def _age(self, victim: int) -> None:
+        """With a head of their own, relocated data keep their age."""
+        head = self._state.log.heads[self._head]
+        if self._head and head is not None:
+            written_at = self._blocks.written_at
+            written_at[head.block] = max(written_at[head.block], written_at[victim])
+
+    def _move_claims(self, victim: int, claims: list[tuple[Frame, bytes]]) -> None:
+        """Judge the claims that go with their block: write again what still counts of them."""
+        state = self._state
+        going = [state.claims.key(payload.split(b"\0")[0]) for frame, payload in claims if frame.kind != Kind.REMOVE]
+        state.log.bearers_in[victim] = going
+        for frame, payload in claims:
+            node = state.nodes.get(frame.file)
+            if frame.kind != Kind.REMOVE and node is not None and node.name_place == frame.address:
+                assert node.name is not None
+                self._append(Kind.NAME, node.number, node.size, len(node.name), node.name)
+                state.claims.bear(node.name)
+                state.move_name(node, self._last.address)
+            if frame.kind != Kind.NAME:
+                self._move_tomb(frame, payload.split(b"\0")[-1], going)
+
+    def _move_tomb(self, frame: Frame, name: bytes, going: list[bytes]) -> None:
+        claims = self._state.claims
+        if claims.must_move(name, frame.address, going):
+            self._append(Kind.REMOVE, frame.file, 0, len(name), name)
+            claims.free_name(name, self._last.address)
+        else:
+            claims.drop_tomb_at(name, frame.address)
+
+    def _move_announcement(self, run: Run) -> None:
+        announced = self._state.log.erases_announced
+        if announced.get(run.file) != run.address:
+            return
+        self._fit(Kind.ERASE, run.file, 0, 0, 0)  # may erase that very block
+        if announced.get(run.file) == run.address:
+            self._append(Kind.ERASE, run.file, self._blocks.erase_count[run.file], 0, b"")
+            announced[run.file] = self._last.address
+
+    def _fit(self, kind: int, file: int, offset: int, length: int, payload_bytes: int) -> None:
+        log = self._state.log
+        if log.asleep:
+            log.wake()
+        while not log.fits(self._head, kind, file, offset, length, payload_bytes):
+            log.advance(self._head)
+
+    def _append(self, kind: int, file: int, offset: int, length: int, payload: bytes) -> None:
+        self._fit(kind, file, offset, length, len(payload))
+        self._last = self._state.log.append(self._head, kind, file, offset, length, payload)
+
+    def idle(self, budget_ns: int) -> int:
+        """Erase and clean ahead while the typical times fit into `budget_ns`; what was used of it, in ns of program and erase."""
+        state = self._state
+        flash, sheet = state.flash, state.flash.datasheet
+        before = flash.counts.busy_ns(sheet)
+        erase_ns = sheet.erase_typ_ns + 2 * sheet.program_typ_ns
+        clean_ns = 3 * erase_ns + 2 * sheet.program_typ_ns * (state.layout.block_bytes // state.layout.page_bytes)
+        while True:
+            left = budget_ns - (flash.counts.busy_ns(sheet) - before)
+            erasable = state.log.erasable()
+            if erasable and left >= erase_ns and state.log.erase_ahead(erasable[0]):
+                continue
+            wanted = self._blocks.free_count <= state.config.reserve and self._worth_cleaning()
+            if not wanted or left < clean_ns:
+                return flash.counts.busy_ns(sheet) - before
+            self.clean(self._victim())
+
+    def _worth_cleaning(self) -> bool:
+        """Whether some closed block is at least a quarter dead: cleaning ahead of need must not wear the flash for little."""
+        blocks = self._blocks
+        return any(blocks.live[block] * 4 <= 3 * self._state.layout.block_room for block in blocks.closed)

@@ -1,0 +1,163 @@
+"""The fast codec of the on-flash format: `struct` and CRC-32, nothing else. What the fields mean stands in DEVELOPERS.md; the
+declaration that the tests hold this codec to is `format.py`."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from struct import Struct
+from typing import NamedTuple
+from zlib import crc32
+
+VERSION = 1
+MAGIC = 0x5F15
+RECORD_BYTES = 64  # erase record and open record
+ERASE_RECORD_BYTES = 16
+HEADER_BYTES = 16
+FRAME_BYTES = 20  # header and CRC-32: what a frame costs beyond its payload
+ENTRY_BYTES = 16
+SEAL_BYTES = 16
+UNLISTED = 0xFFFF  # a seal with this many entries lists none: the frames must be read
+ORDER_MAX = 0xFFFF
+AGAIN_MAX = 0xFF
+NO_BLOCK = 0xFFFFFFFF
+
+ERASE_RECORD = Struct("<HBBII")  # magic, version, zero, erase count, zero ... CRC-32
+OPEN_RECORD = Struct("<QBBBBBBHIIIIHHHHHH")
+HEAD = Struct("<BBHIIH")  # kind, again, length, file, offset, order
+ENTRY = Struct("<IHHII")  # address in the block | kind << 24, order, length, file, offset
+SEAL = Struct("<HHII")  # magic, entries, end of the frames, next block ... CRC-32
+U16 = Struct("<H")
+U32 = Struct("<I")
+HEADER = Struct("<BBHIIHH")
+
+
+class Kind(IntEnum):
+    """What a frame says. FFh and 00h are no kinds: blank flash and zeroed flash are no frames."""
+
+    DATA = 0x11
+    HOLE = 0x22
+    NAME = 0x33
+    RENAME = 0x44
+    REMOVE = 0x55
+    ERASE = 0x66
+    MARK = 0x77
+
+
+KINDS = frozenset(int(kind) for kind in Kind)
+CLAIMS = frozenset((int(Kind.NAME), int(Kind.RENAME), int(Kind.REMOVE)))
+
+
+class OpenRecord(NamedTuple):
+    """What an open record holds; the settings as numbers, in the order of the bytes."""
+
+    base: int
+    head: int
+    log_heads: int
+    cleaner: int
+    choices: int
+    flags: int
+    unit_bytes: int
+    page_programs_max: int
+    block_bytes: int
+    page_bytes: int
+    block_count: int
+    seed: int
+    name_bytes: int
+    buffer_bytes: int
+    reserve_blocks: int
+    level_threshold: int
+    open_files_max: int
+    zero: int = 0
+
+
+class Seal(NamedTuple):
+    """`end` is the address in the block where the frames end, `next` the block that the head goes on in (`NO_BLOCK`: none known)."""
+
+    entry_count: int
+    end: int
+    next: int
+
+
+class Frame(NamedTuple):
+    """A frame's header; `address` is that of its first byte on the flash."""
+
+    kind: int
+    again: int
+    length: int
+    file: int
+    offset: int
+    order: int
+    address: int
+
+
+def encode_frame(kind: int, file: int, offset: int, order: int, payload: bytes, salt: int, again: int = 0) -> bytes:
+    """The bytes of one frame, `FRAME_BYTES` longer than its payload. `salt` is the CRC of the block's open record."""
+    head = HEAD.pack(kind, again, len(payload), file, offset, order)
+    check = crc32(head, salt)
+    return b"%b%b%b%b" % (head, U16.pack(check & 0xFFFF), payload, U32.pack(crc32(payload, check)))
+
+
+def decode_header(raw: bytes, address: int, salt: int) -> Frame | None:
+    """The header in the first 16 bytes of `raw`, or None when they are no sound header of this block's life."""
+    kind, again, length, file, offset, order, check = HEADER.unpack_from(raw)
+    if kind not in KINDS or crc32(raw[:14], salt) & 0xFFFF != check:
+        return None
+    return Frame(kind, again, length, file, offset, order, address)
+
+
+def payload_is_sound(raw: bytes, length: int, salt: int) -> bool:
+    """Whether the CRC-32 of a whole frame in `raw` holds."""
+    end = HEADER_BYTES + length
+    return bool(crc32(raw[HEADER_BYTES:end], crc32(raw[:14], salt)) == U32.unpack_from(raw, end)[0])
+
+
+def encode_erase_record(erase_count: int) -> bytes:
+    """16 bytes, programmed right after the erase."""
+    body = ERASE_RECORD.pack(MAGIC, VERSION, 0, erase_count, 0)
+    return body + U32.pack(crc32(body))
+
+
+def erase_record_version(raw: bytes) -> int | None:
+    """The format version of a sound erase record, whatever it is, or None."""
+    magic, version, *_ = ERASE_RECORD.unpack_from(raw)
+    sound = magic == MAGIC and crc32(raw[:12]) == U32.unpack_from(raw, 12)[0]
+    return int(version) if sound else None
+
+
+def decode_erase_count(raw: bytes) -> int | None:
+    """The erase count of a sound erase record of this version, or None."""
+    if erase_record_version(raw) != VERSION:
+        return None
+    return int(ERASE_RECORD.unpack_from(raw)[3])
+
+
+def encode_open_record(record: OpenRecord, erase_count: int) -> tuple[bytes, int]:
+    """48 bytes and their CRC, seeded with the erase count: the salt of every frame in this life of the block."""
+    body = OPEN_RECORD.pack(*record)
+    salt = crc32(body, erase_count)
+    return body + U32.pack(salt), salt
+
+
+def decode_open_record(raw: bytes, erase_count: int) -> tuple[OpenRecord, int] | None:
+    """The open record in 48 bytes with its CRC, or None."""
+    salt = crc32(raw[:44], erase_count)
+    if salt != U32.unpack_from(raw, 44)[0]:
+        return None
+    return OpenRecord(*OPEN_RECORD.unpack_from(raw)), salt
+
+
+def encode_seal(entries: list[bytes], seal: Seal, salt: int) -> bytes:
+    """Run entries and seal, to be programmed so that they end with the block."""
+    body = b"".join(entries) + SEAL.pack(MAGIC, *seal)
+    return body + U32.pack(crc32(body, salt))
+
+
+def decode_seal(raw: bytes) -> Seal | None:
+    """What the block's last 16 bytes claim; sound only once `seal_is_sound` says so of entries and seal together."""
+    magic, *seal = SEAL.unpack_from(raw)
+    return Seal(*seal) if magic == MAGIC else None
+
+
+def seal_is_sound(raw: bytes, salt: int) -> bool:
+    """Whether the CRC over run entries and seal holds."""
+    return bool(crc32(raw[:-4], salt) == U32.unpack_from(raw, len(raw) - 4)[0])

@@ -1,0 +1,62 @@
+"""Sizes: where frames may start and end in a block, and what bytes cost in room."""
+
+from __future__ import annotations
+
+from simfs.flash import Geometry
+from simfs.store.codec import ENTRY_BYTES, FRAME_BYTES, RECORD_BYTES, SEAL_BYTES
+from simfs.store.config import StoreConfig
+
+SPLIT_BYTES_MIN = 32  # a relocated piece is not split into less than this
+
+
+def align_up(value: int, step: int) -> int:
+    """The next multiple of `step` from `value` on."""
+    return -(-value // step) * step
+
+
+class Layout:
+    """The arithmetic of one store's geometry. All figures are bytes."""
+
+    def __init__(self, geometry: Geometry, config: StoreConfig) -> None:
+        self.block_bytes = geometry.block_bytes
+        self.page_bytes = geometry.page_bytes
+        self.unit_bytes = geometry.program_unit_bytes
+        self.page_programs_max = geometry.page_programs_max
+        self.page_packing = config.packing == "page"
+        self.step = self.page_bytes if self.page_packing else self.unit_bytes
+        self.first = align_up(RECORD_BYTES, self.step)
+        self.buffer_bytes = buffer_bytes(config, self.page_bytes)
+        self.name_bytes = config.name_bytes
+        self.runs_max = self.block_bytes // 256
+        self.erase_room = align_up(FRAME_BYTES, self.unit_bytes) + ENTRY_BYTES
+        self.full_cost = self.frame_cost(self.buffer_bytes)
+        self.hole_cost = self.frame_cost(4)
+        self.block_room = self._block_room()
+        self.slack = 2 * self.frame_cost(max(4 + self.buffer_bytes, 2 * self.name_bytes))
+        blocks = max(geometry.block_count - config.reserve - (config.log_heads - 1), 0)
+        self.capacity = max(blocks * self.block_room - self.slack, 0)
+
+    def _block_room(self) -> int:
+        """What a block holds of relocated frames at least, whatever their sizes."""
+        room = self.block_bytes - SEAL_BYTES - self.erase_room - self.first
+        if self.page_packing:
+            return room // self.page_bytes * self.page_bytes
+        return room - self.frame_cost(max(SPLIT_BYTES_MIN, self.name_bytes))
+
+    def frame_cost(self, payload_bytes: int) -> int:
+        """Room that a frame takes, up to where the next may start."""
+        return -(-(FRAME_BYTES + payload_bytes) // self.step) * self.step
+
+    def cost(self, length: int) -> int:
+        """What `length` bytes of one run cost when they are written in as few frames as can be."""
+        full, rest = divmod(length, self.buffer_bytes)
+        if rest:
+            return full * self.full_cost + -(-(FRAME_BYTES + rest) // self.step) * self.step
+        return full * self.full_cost
+
+
+def buffer_bytes(config: StoreConfig, page_bytes: int) -> int:
+    """The write buffer: as set, else 256 bytes, or what fills one page with its frame."""
+    if config.buffer_bytes is not None:
+        return config.buffer_bytes
+    return page_bytes - FRAME_BYTES if config.packing == "page" else 256

@@ -1,0 +1,306 @@
+"""The log: frames appended to open blocks, blocks sealed, erased and opened. It knows no files and no cleaning."""
+
+from __future__ import annotations
+
+from simfs.flash import NorFlash
+from simfs.store.blocks import BlockTable
+from simfs.store.claims import Claims
+from simfs.store.codec import (
+    AGAIN_MAX,
+    ENTRY_BYTES,
+    ERASE_RECORD_BYTES,
+    FRAME_BYTES,
+    NO_BLOCK,
+    ORDER_MAX,
+    RECORD_BYTES,
+    SEAL_BYTES,
+    UNLISTED,
+    Kind,
+    OpenRecord,
+    Seal,
+    encode_erase_record,
+    encode_frame,
+    encode_open_record,
+    encode_seal,
+)
+from simfs.store.layout import Layout, align_up
+from simfs.store.meters import Meters
+from simfs.store.runs import Run, RunTable
+
+
+class OutOfBlocks(Exception):
+    """No block is left that the log could go on in."""
+
+
+class Head:
+    """An open block: `at` is the address of the next frame, `room_end` the address that frames must not pass."""
+
+    __slots__ = ("at", "base", "block", "end", "page_programs", "room_end", "salt", "start", "table")
+
+    def __init__(self, block: int, start: int, end: int, base: int, salt: int, at: int, table: RunTable) -> None:
+        self.block = block
+        self.start = start
+        self.end = end
+        self.base = base
+        self.salt = salt
+        self.at = at
+        self.table = table
+        self.room_end = 0
+        self.page_programs = 0
+
+
+class Log:
+    """Appends frames. `sequence` is the number of the next frame, over all heads."""
+
+    def __init__(
+        self,
+        flash: NorFlash,
+        layout: Layout,
+        record: OpenRecord,
+        blocks: BlockTable,
+        claims: Claims,
+        meters: Meters,
+        erases_early: bool,
+    ) -> None:
+        self.flash = flash
+        self.layout = layout
+        self.record = record
+        self.blocks = blocks
+        self.claims = claims
+        self.meters = meters
+        self.erases_early = erases_early  # keep a block ready whenever a head is open, not only when idle time allows
+        self.heads: list[Head | None] = [None] * record.log_heads
+        self.sequence = 0
+        self.logged_bytes = 0  # the clock of the cleaner: how old data is counts what was logged since
+        self.erases_announced: dict[int, int] = {}  # block: address of the ERASE frame that still stands
+        self.asleep = False  # mounted, and nothing appended since: `wake` comes first
+        self.tail_is_old = False  # the tail was found settled: a cut that left no trace may lie behind it
+        self.bearers_in: dict[int, list[bytes]] = {}  # freed block: keys of the names that its dead frames bear
+
+    def fits(self, which: int, kind: int, file: int, offset: int, length: int, payload_bytes: int) -> bool:
+        """Whether a frame of `payload_bytes` has room in the head's open block."""
+        head = self.heads[which]
+        if head is None:
+            return False
+        size = FRAME_BYTES + payload_bytes
+        order = self.sequence - head.base
+        if order > ORDER_MAX:
+            return False
+        self._skip_full_page(head)
+        if head.at + size + ENTRY_BYTES <= head.room_end:
+            return True
+        if self.asleep:
+            return False
+        if head.table.continued(kind, file, offset, length, order) is not None:
+            return head.at + size <= head.room_end
+        return head.at + size <= self._room_end(head, len(head.table.runs) + 1)
+
+    def wake(self) -> None:
+        """Before the first frame after a mount: step over what a cut may have left behind the tails, and leave the pattern of a settled
+        tail. One program for each open head at most."""
+        self.asleep = False
+        for which, head in enumerate(self.heads):
+            if head is None:
+                continue
+            head.room_end = self._room_end(head, len(head.table.runs))
+            again = 0
+            if self.tail_is_old:
+                again = self.skip_to_page(head, head.at, head.table.next_order)
+            elif which and self.heads[0] is not None:
+                continue
+            if self.fits(which, Kind.MARK, 0, 0, 0, 0) and again <= AGAIN_MAX:
+                self.append(which, Kind.MARK, 0, 0, 0, b"", again)
+            else:
+                self.seal(which)
+
+    def skip_to_page(self, head: Head, content_end: int, bottom: int) -> int:
+        """Let the head go on at the page after `content_end`, as only one page can have been in flight; how far back (`again`) the next
+        frame has to reach so that no frame of order `bottom` or later counts that stands before it."""
+        within = content_end - head.start
+        head.at = head.start + align_up(align_up(within + 1, self.layout.page_bytes), self.layout.step)
+        head.page_programs = 0
+        self.sequence += 1
+        return self.sequence - head.base - bottom
+
+    def room_left(self, which: int) -> int:
+        """Payload bytes that one more frame could hold in the head's open block, its run entry counted; below 0: none."""
+        head = self.heads[which]
+        if head is None or self.asleep or self.sequence - head.base > ORDER_MAX:
+            return -1
+        self._skip_full_page(head)
+        return self._room_end(head, len(head.table.runs) + 1) - head.at - FRAME_BYTES
+
+    def append(self, which: int, kind: int, file: int, offset: int, length: int, payload: bytes, again: int = 0) -> Run:
+        """Program one frame that fits; the run it belongs to. Costs one program, two when it crosses a page."""
+        head = self.heads[which]
+        assert head is not None
+        order = self.sequence - head.base
+        frame = encode_frame(kind, file, offset, order, payload, head.salt, again)
+        address = head.at
+        head.page_programs = self._program(address, frame) or head.page_programs + 1
+        end = address + len(frame)
+        step = self.layout.step
+        head.at = end if step == 1 else -(-end // step) * step
+        self.logged_bytes += len(frame)
+        runs = head.table.runs
+        before = len(runs)
+        run = head.table.add(kind, address, order, length, file, offset)
+        if len(runs) != before:
+            head.room_end = self._room_end(head, len(runs))
+        self.sequence += 1
+        return run
+
+    def _program(self, address: int, data: bytes) -> int:
+        """Program `data`, padded to the program unit. 0 when one program did, 1 when the data went on into another page."""
+        unit = self.layout.unit_bytes
+        if unit > 1 and len(data) % unit:
+            data += b"\xff" * (unit - len(data) % unit)
+        page = self.layout.page_bytes
+        room = page - address % page
+        if len(data) <= room:
+            self.flash.program(address, data)
+            return 0
+        at = 0
+        while at < len(data):
+            self.flash.program(address + at, data[at : at + room])
+            at += room
+            room = page
+        return 1
+
+    def _skip_full_page(self, head: Head) -> None:
+        """Keep within the part's limit of programs in one page; the last of them is kept for the seal."""
+        page, most = self.layout.page_bytes, self.layout.page_programs_max
+        if head.at % page == 0:
+            head.page_programs = 0
+        elif most and head.page_programs >= most - 1:
+            head.at += page - head.at % page
+            head.page_programs = 0
+
+    def _room_end(self, head: Head, run_count: int) -> int:
+        listed = run_count if run_count <= self.layout.runs_max else 0
+        return head.end - SEAL_BYTES - listed * ENTRY_BYTES - self.layout.erase_room
+
+    def advance(self, which: int) -> None:
+        """Leave the head's block, sealed, and open another one. Costs a seal, an open record and, when no block is ready, an
+        erase with its record. Raises OutOfBlocks when there is none."""
+        block = self.choose_ready(which)
+        must_erase = block is None
+        if block is None:
+            block = self.choose_erase(which)
+        if self.heads[which] is not None:
+            if must_erase and block not in self.erases_announced:
+                self._announce_erase(which, block)
+            self.seal(which, block)
+        if must_erase:
+            self.erase(block)
+        self.open(which, block)
+        if self.erases_early and not self.blocks.ready:
+            for following in self.erasable()[:1]:
+                self.erase_ahead(following)
+
+    def choose_ready(self, which: int) -> int | None:
+        """The ready block of least wear (of most, for relocated data). One that is not blank after all must be erased first."""
+        ready = self.blocks.ready
+        while ready:
+            block: int = ready[0 if which == 0 else -1][1]
+            skip = ERASE_RECORD_BYTES if self.blocks.recorded[block] else 0
+            if self.flash.blank(block * self.layout.block_bytes + skip, self.layout.block_bytes - skip):
+                return block
+            self.blocks.doubt(block)
+        return None
+
+    def choose_erase(self, which: int) -> int:
+        """The freed block of least wear that may be erased once the head has left its block."""
+        if not self.blocks.freed:
+            raise OutOfBlocks
+        able = list(self.blocks.freed) if which == len(self.heads) - 1 else self.erasable()
+        if not able:  # all wait for the head of relocated data: it has to leave its block early
+            self.seal(len(self.heads) - 1)
+            able = list(self.blocks.freed)
+        return min(able, key=lambda block: (self.blocks.erase_count[block], block))
+
+    def erasable(self) -> list[int]:
+        """Freed blocks that may be erased at once: the block that their live frames went to has been closed."""
+        head = self.heads[-1]
+        freed_at = self.blocks.freed_at
+        return sorted(
+            (block for block in self.blocks.freed if head is None or head.base > freed_at[block]),
+            key=lambda block: (self.blocks.erase_count[block], block),
+        )
+
+    def erase_ahead(self, block: int) -> bool:
+        """Erase a freed block before it is needed, announced in any open block; False when none has room for that."""
+        if self.asleep:
+            self.wake()
+        for which, head in enumerate(self.heads):
+            if head is not None and self.fits(which, Kind.ERASE, block, 0, 0, 0):
+                self._announce_erase(which, block)
+                self.erase(block)
+                return True
+        return False
+
+    def _announce_erase(self, which: int, block: int) -> None:
+        run = self.append(which, Kind.ERASE, block, self.blocks.erase_count[block], 0, b"")
+        self.erases_announced[block] = run.address
+
+    def erase(self, block: int) -> None:
+        """Erase a block and program its erase record: one erase, one program."""
+        self.flash.erase(block)
+        self.blocks.note_erase_count(block, self.blocks.erase_count[block] + 1)
+        self.flash.program(block * self.layout.block_bytes, encode_erase_record(self.blocks.erase_count[block]))
+        self.blocks.recorded[block] = True
+        self.blocks.make_ready(block)
+        self.erases_announced.pop(block, None)
+        self.claims.erased(self.bearers_in.pop(block, []))
+        self.meters.erases += 1
+
+    def open(self, which: int, block: int) -> None:
+        """Make a ready block the log head: one program."""
+        raw, salt = encode_open_record(
+            self.record._replace(base=self.sequence, head=which), self.blocks.erase_count[block]
+        )
+        start = block * self.layout.block_bytes
+        if self.blocks.recorded[block]:
+            self.flash.program(start + ERASE_RECORD_BYTES, raw)
+        else:
+            self.flash.program(start, encode_erase_record(0) + raw)
+            self.blocks.recorded[block] = True
+        self.blocks.take(block)
+        self.blocks.base[block] = self.sequence
+        self.blocks.salt[block] = salt
+        self.resume(which, block, start + self.layout.first, RunTable(), 2 if self.layout.first == RECORD_BYTES else 0)
+
+    def resume(self, which: int, block: int, at: int, table: RunTable, page_programs: int) -> None:
+        """Go on in an open block from address `at`."""
+        start = block * self.layout.block_bytes
+        base, salt = self.blocks.base[block], self.blocks.salt[block]
+        head = Head(block, start, start + self.layout.block_bytes, base, salt, at, table)
+        head.page_programs = page_programs
+        head.room_end = -1 if self.asleep else self._room_end(head, len(table.runs))
+        self.heads[which] = head
+
+    def seal(self, which: int, following: int = NO_BLOCK) -> None:
+        """Close the head's block: the run entries, if they have room, and the seal. One program a page."""
+        head = self.heads[which]
+        assert head is not None
+        self.write_seal(head.block, head.table.runs, head.at, following)
+        self.close(which)
+
+    def write_seal(self, block: int, runs: list[Run], end: int, following: int) -> None:
+        """Program run entries and seal of a block whose frames end at address `end`."""
+        start = block * self.layout.block_bytes
+        stop = start + self.layout.block_bytes
+        listed = len(runs) <= self.layout.runs_max and end + len(runs) * ENTRY_BYTES + SEAL_BYTES <= stop
+        entries = [run.encode(start) for run in runs] if listed else []
+        seal = Seal(len(runs) if listed else UNLISTED, end - start, following)
+        raw = encode_seal(entries, seal, self.blocks.salt[block])
+        self._program(stop - len(raw), raw)
+
+    def close(self, which: int) -> None:
+        """Leave the head's block as it is."""
+        head = self.heads[which]
+        assert head is not None
+        self.heads[which] = None
+        if which == 0:
+            self.blocks.written_at[head.block] = self.logged_bytes
+        self.blocks.close(head.block)

@@ -1,0 +1,105 @@
+"""From the runs of all blocks to names and files: claims in the order of their sequence numbers, then the data of the files they leave."""
+
+from __future__ import annotations
+
+from simfs.store.codec import CLAIMS, U32, Frame, Kind
+from simfs.store.errors import CorruptStore
+from simfs.store.index import FileNode
+from simfs.store.runs import Run
+from simfs.store.state import StoreState
+
+BlockRuns = tuple[int, list[Run]]  # the block's base sequence number, its runs
+Cuts = dict[int, list[tuple[int, int]]]  # file: (sequence, size) of its claims
+
+
+def replay_claims(state: StoreState, blocks: list[BlockRuns]) -> Cuts:
+    """Names, files and tombstones from all claims. Reads each claim's frame. CorruptStore when one is damaged."""
+    claims = []
+    for base, runs in blocks:
+        for run in runs:
+            state.next_number = max(state.next_number, run.file + 1) if run.kind not in _NO_FILE else state.next_number
+            if run.kind in CLAIMS:
+                frame, payload = state.reader.frame(run.address)
+                claims.append((base + run.order, frame, payload))
+    cuts: Cuts = {}
+    for sequence, frame, payload in sorted(claims):
+        names = payload.split(b"\0")
+        if frame.kind == Kind.REMOVE:
+            _take_away(state, names[0])
+            state.claims.free_name(names[0], frame.address)
+            continue
+        _give(state, frame, names[0])
+        cuts.setdefault(frame.file, []).append((sequence, frame.offset))
+        if frame.kind == Kind.RENAME:
+            state.claims.free_name(names[1], frame.address)
+    for node in state.files.values():
+        place, node.name_place = node.name_place, 0
+        state.move_name(node, place)
+        state.claims.promised += state.claims.cost(node.name)
+        state.nodes[node.number] = node
+    return cuts
+
+
+_NO_FILE = (Kind.ERASE, Kind.MARK)
+
+
+def _give(state: StoreState, frame: Frame, name: bytes) -> None:
+    """The file of this frame bears the name from now on."""
+    _take_away(state, name)
+    node = state.nodes.get(frame.file)
+    if node is not None:
+        assert node.name is not None
+        state.files.pop(state.claims.key(node.name), None)
+    node = FileNode(frame.file, name)
+    node.name_place = frame.address
+    state.nodes[frame.file] = node
+    state.files[state.claims.key(name)] = node
+    state.claims.bear(name)
+
+
+def _take_away(state: StoreState, name: bytes) -> None:
+    """Whoever bears the name is gone."""
+    node = state.files.pop(state.claims.key(name), None)
+    if node is not None:
+        del state.nodes[node.number]
+
+
+def replay_data(state: StoreState, blocks: list[BlockRuns], cuts: Cuts) -> None:
+    """The spans of every file. CorruptStore when bytes of a file are missing. Reads the frames of holes only."""
+    sizes = {number: of_file[-1][1] for number, of_file in cuts.items()}
+    for sequence, run in _in_order(state, blocks):
+        node = state.nodes.get(run.file)
+        if node is None:
+            continue
+        of_file = cuts[run.file]
+        while of_file and of_file[0][0] < sequence:
+            state.index.cut(node, of_file.pop(0)[1])
+        if run.kind == Kind.HOLE:
+            zeros_from = U32.unpack_from(state.reader.frame(run.address)[1])[0]
+            state.index.put(node, zeros_from, run.offset - zeros_from, -run.address)
+        state.index.put(node, run.offset, run.length, run.address)
+    for node in state.nodes.values():
+        for _, size in cuts[node.number]:
+            state.index.cut(node, size)
+        size = sizes[node.number]
+        if node.size < size or 0 in node.places:
+            raise CorruptStore(f"bytes of the file {node.name!r} are missing: {_missing(node, size)}")
+
+
+def _missing(node: FileNode, size: int) -> str:
+    if 0 in node.places:
+        return f"from byte {node.starts[node.places.index(0)]} on"
+    return f"it has {node.size} of at least {size}"
+
+
+def _in_order(state: StoreState, blocks: list[BlockRuns]) -> list[tuple[int, Run]]:
+    """The DATA and HOLE runs of all blocks by sequence number."""
+    if len(state.log.heads) == 1:
+        return [
+            (base + run.order, run)
+            for base, runs in sorted(blocks, key=lambda block: block[0])
+            for run in runs
+            if run.kind == Kind.DATA or run.kind == Kind.HOLE
+        ]
+    pairs = [(base + run.order, run) for base, runs in blocks for run in runs if run.kind in (Kind.DATA, Kind.HOLE)]
+    return sorted(pairs, key=lambda pair: pair[0])

@@ -1,0 +1,74 @@
+"""Runs: frames of one file in one block that continue each other. The open block keeps them as it is written; a mount finds the
+same ones from the frames, by the same rule."""
+
+from __future__ import annotations
+
+from simfs.store.codec import ENTRY, ORDER_MAX, Kind
+
+
+class Run:
+    """One run. `address` is that of its first frame on the flash, `order` that frame's; `length` counts bytes of the file."""
+
+    __slots__ = ("address", "file", "kind", "length", "offset", "order")
+
+    def __init__(self, kind: int, address: int, order: int, length: int, file: int, offset: int) -> None:
+        self.kind = kind
+        self.address = address
+        self.order = order
+        self.length = length
+        self.file = file
+        self.offset = offset
+
+    def encode(self, block_start: int) -> bytes:
+        """The run entry of a seal."""
+        place = (self.address - block_start) | self.kind << 24
+        return ENTRY.pack(place, self.order, self.length, self.file, self.offset)
+
+
+def decode_runs(raw: bytes, block_start: int) -> list[Run]:
+    """The run entries in `raw`."""
+    return [
+        Run(place >> 24, block_start + (place & 0xFFFFFF), order, length, file, offset)
+        for place, order, length, file, offset in ENTRY.iter_unpack(raw)
+    ]
+
+
+class RunTable:
+    """The runs of one block, in the order in which they began."""
+
+    __slots__ = ("current", "next_order", "runs")
+
+    def __init__(self) -> None:
+        self.runs: list[Run] = []
+        self.current: dict[int, Run] = {}  # by file: the run that its next frame may continue
+        self.next_order = 0
+
+    def continued(self, kind: int, file: int, offset: int, length: int, order: int) -> Run | None:
+        """The run that this frame would continue, if any."""
+        run = self.current.get(file)
+        if (
+            run is None
+            or kind != Kind.DATA
+            or run.offset + run.length != offset
+            or order != self.next_order
+            or run.length + length > ORDER_MAX
+        ):
+            return None
+        return run
+
+    def add(self, kind: int, address: int, order: int, length: int, file: int, offset: int) -> Run:
+        """Note a frame; the run it belongs to. `length` counts bytes of the file."""
+        run = self.continued(kind, file, offset, length, order)
+        if order != self.next_order or kind == Kind.MARK:
+            self.current.clear()  # the other head wrote in between, or a void ends here
+        self.next_order = order + 1
+        if run is not None:
+            run.length += length
+            return run
+        run = Run(kind, address, order, length, file, offset)
+        self.runs.append(run)
+        if kind == Kind.DATA:
+            self.current[file] = run
+        elif kind != Kind.ERASE and kind != Kind.MARK:
+            self.current.pop(file, None)
+        return run

@@ -1,0 +1,143 @@
+"""Reading a block as a mount and the cleaner see it: its runs, from the seal when that lists them, else frame by frame."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from simfs.store.codec import (
+    ENTRY_BYTES,
+    FRAME_BYTES,
+    HEADER_BYTES,
+    ORDER_MAX,
+    SEAL_BYTES,
+    U32,
+    UNLISTED,
+    Frame,
+    Kind,
+    Seal,
+    decode_header,
+    decode_seal,
+    payload_is_sound,
+    seal_is_sound,
+)
+from simfs.store.layout import Layout, align_up
+from simfs.store.reader import damaged
+from simfs.store.runs import Run, RunTable, decode_runs
+from simfs.store.state import StoreState
+
+
+@dataclass(slots=True)
+class Frames:
+    """The frames of one block as they were found. Addresses are of the flash.
+
+    end          where the last sound frame ends
+    content_end  where the last byte ends that is not blank, or that a torn frame's sound header announces
+    gaps         (from, to) stretches between sound frames that hold anything but sound frames
+    """
+
+    frames: list[Frame] = field(default_factory=list)
+    end: int = 0
+    content_end: int = 0
+    gaps: list[tuple[int, int]] = field(default_factory=list)
+
+
+def read_seal(state: StoreState, block: int) -> tuple[Seal, list[Run] | None] | None:
+    """The block's seal and the runs that it lists (None: it lists none); None when the block bears no sound seal. One read, two when
+    runs are listed."""
+    flash, size, salt = state.flash, state.layout.block_bytes, state.blocks.salt[block]
+    start = block * size
+    raw = flash.read(start + size - SEAL_BYTES, SEAL_BYTES)
+    seal = decode_seal(raw)
+    if seal is None:
+        return None
+    if seal.entry_count == UNLISTED:
+        return (seal, None) if seal_is_sound(raw, salt) else None
+    if seal.entry_count > state.layout.runs_max:
+        return None
+    length = seal.entry_count * ENTRY_BYTES
+    raw = flash.read(start + size - SEAL_BYTES - length, length) + raw
+    return (seal, decode_runs(raw[:length], start)) if seal_is_sound(raw, salt) else None
+
+
+def runs_of(state: StoreState, block: int) -> list[Run]:
+    """The runs of a closed block. CorruptStore when its frames are damaged."""
+    sealed = read_seal(state, block)
+    if sealed is not None and sealed[1] is not None:
+        return sealed[1]
+    stop = sealed[0].end if sealed is not None else state.layout.block_bytes
+    found = read_frames(state, block, stop)
+    return build_runs(counted_frames(state, found)).runs
+
+
+def read_frames(state: StoreState, block: int, stop: int) -> Frames:
+    """The frames of a block up to byte `stop`, whatever stands between them. One read of the block."""
+    layout, salt = state.layout, state.blocks.salt[block]
+    start = block * layout.block_bytes
+    raw = state.flash.read(start, stop)
+    found = Frames(end=start + layout.first)
+    at = layout.first
+    while at + FRAME_BYTES <= stop:
+        frame = frame_at(raw, at, start, salt)
+        if frame is None:
+            following = _resume(raw, at, start, salt, layout)
+            if following is None:
+                break
+            found.gaps.append((start + at, start + following))
+            at = following
+            continue
+        found.frames.append(frame)
+        found.end = start + at + FRAME_BYTES + frame.length
+        at = align_up(at + FRAME_BYTES + frame.length, layout.step)
+    torn = decode_header(raw[at : at + HEADER_BYTES], start + at, salt) if at + HEADER_BYTES <= stop else None
+    announced = start + at + FRAME_BYTES + torn.length if torn is not None else 0
+    found.content_end = max(start + len(raw.rstrip(b"\xff")), found.end, announced)
+    return found
+
+
+def frame_at(raw: bytes, at: int, start: int, salt: int) -> Frame | None:
+    """The sound frame at offset `at` of a block's bytes, or None."""
+    frame = decode_header(raw[at : at + HEADER_BYTES], start + at, salt)
+    if frame is None or at + FRAME_BYTES + frame.length > len(raw):
+        return None
+    return frame if payload_is_sound(raw[at : at + FRAME_BYTES + frame.length], frame.length, salt) else None
+
+
+def _resume(raw: bytes, at: int, start: int, salt: int, layout: Layout) -> int | None:
+    """Where sound frames go on after offset `at`: at a page start after a mount settled a cut, else anywhere, which is damage."""
+    end = len(raw.rstrip(b"\xff"))
+    for candidate in range(align_up(at + 1, layout.page_bytes), end, layout.page_bytes):
+        if frame_at(raw, candidate, start, salt) is not None:
+            return candidate
+    for candidate in range(align_up(at + 1, layout.step), end, layout.step):
+        if frame_at(raw, candidate, start, salt) is not None:
+            return candidate
+    return None
+
+
+def counted_frames(state: StoreState, found: Frames) -> list[Frame]:
+    """The frames that count, in the order of their addresses. A frame written again takes away what it replaces; the newest is asked
+    first, since one that is itself void takes nothing away. CorruptStore when frames are missing that none declares void."""
+    resumed = {gap_end: gap_start for gap_start, gap_end in found.gaps}
+    counted: list[Frame] = []
+    below = ORDER_MAX + 1  # frames count only with an order below this
+    void_from = 0  # gaps from here on are declared void
+    for frame in reversed(found.frames):
+        counts = frame.order < below
+        if counts:
+            counted.append(frame)
+            below = frame.order - frame.again
+            void_from = frame.address if frame.again else 0
+        gap_start = resumed.get(frame.address)
+        if gap_start is not None and not void_from and not state.flash.blank(gap_start, frame.address - gap_start):
+            raise damaged(gap_start, state.layout)
+    counted.reverse()
+    return counted
+
+
+def build_runs(frames: list[Frame]) -> RunTable:
+    """The runs of a block's frames."""
+    table = RunTable()
+    for frame in frames:
+        prefix = U32.size if frame.kind == Kind.HOLE else 0
+        table.add(frame.kind, frame.address, frame.order, frame.length - prefix, frame.file, frame.offset)
+    return table

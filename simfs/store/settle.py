@@ -1,0 +1,119 @@
+"""After a power cut the newest frame is in doubt: it may read back whole today and not tomorrow, and a torn one may stand behind it.
+A mount that may write settles this: it writes the newest frame again, on the next page, and a MARK behind it. All of that happens
+before names and files are read, on the log alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from simfs.store.codec import AGAIN_MAX, ENTRY_BYTES, FRAME_BYTES, SEAL_BYTES, U32, Frame, Kind
+from simfs.store.log import Head
+from simfs.store.runs import Run
+from simfs.store.scan import Frames, build_runs, counted_frames
+from simfs.store.state import StoreState
+
+
+@dataclass(slots=True)
+class Tail:
+    """An open block's end: the frames that count, the last of them, and where anything programmed ends."""
+
+    which: int
+    head: Head
+    counted: list[Frame]
+    content_end: int
+
+    @property
+    def last(self) -> Frame:
+        return self.counted[-1]
+
+    def sequence(self) -> int:
+        return self.head.base + self.last.order
+
+
+def tail_of(state: StoreState, which: int, found: Frames) -> Tail:
+    """The tail of the head's open block."""
+    head = state.log.heads[which]
+    assert head is not None
+    return Tail(which, head, counted_frames(state, found), found.content_end)
+
+
+def has_torn_seal(state: StoreState, tail: Tail) -> bool:
+    """Whether the seal's place in the block is not blank: its program was cut."""
+    runs = len(tail.head.table.runs)
+    listed = runs * ENTRY_BYTES if runs <= state.layout.runs_max else 0
+    return tail.content_end > max(tail.head.end - SEAL_BYTES - listed, tail.head.at)
+
+
+def is_settled(state: StoreState, tails: list[Tail]) -> bool:
+    """Whether every open block ends as `settle` leaves it. The answer of a mount then rests on sound frames alone."""
+    for tail in tails:
+        before = tail.counted[-2] if len(tail.counted) > 1 else None
+        awake = before is not None and before.kind == Kind.MARK and not before.again
+        end = tail.last.address + FRAME_BYTES
+        if tail.last.kind != Kind.MARK or awake or tail.content_end > end:
+            return False
+    newest = max(tails, key=Tail.sequence, default=None)
+    return newest is None or not newest.last.again
+
+
+def settle(state: StoreState, tails: list[Tail]) -> None:
+    """Make the tails sound. Two programs for the head with the newest frame, one for another; more when a block has no room for that."""
+    newest = max(tails, key=Tail.sequence)
+    for tail in tails:
+        if tail is newest:
+            _write_again(state, tail)
+        else:
+            _step_over(state, tail)
+    if state.log.heads[newest.which] is not None and state.log.fits(newest.which, Kind.MARK, 0, 0, 0, 0):
+        state.log.append(newest.which, Kind.MARK, 0, 0, 0, b"")
+
+
+def _write_again(state: StoreState, tail: Tail) -> None:
+    """The newest frame once more, with all that it says, where nothing was in flight."""
+    log, head, last = state.log, tail.head, tail.last
+    payload = state.reader.payload(last)
+    length = _length_in_file(last)
+    head.table = build_runs(tail.counted[:-1])
+    again = log.skip_to_page(head, tail.content_end, last.order - last.again)
+    if again <= AGAIN_MAX and log.fits(tail.which, last.kind, last.file, last.offset, length, len(payload)):
+        run = log.append(tail.which, last.kind, last.file, last.offset, length, payload, again)
+    elif last.kind in (Kind.MARK, Kind.ERASE):
+        head.table = build_runs(tail.counted)
+        head.at = last.address + FRAME_BYTES
+        log.seal(tail.which)
+        return
+    else:
+        run = _write_in_next_block(state, tail, length, payload)
+    if last.kind == Kind.ERASE and log.erases_announced.get(last.file) == last.address:
+        log.erases_announced[last.file] = run.address
+
+
+def _length_in_file(frame: Frame) -> int:
+    return frame.length - U32.size if frame.kind == Kind.HOLE else frame.length
+
+
+def _step_over(state: StoreState, tail: Tail) -> None:
+    """This head's newest frame is sound, but something may have been in flight behind it."""
+    log, head = state.log, tail.head
+    end = head.at
+    again = log.skip_to_page(head, tail.content_end, tail.last.order + 1)
+    if again <= AGAIN_MAX and log.fits(tail.which, Kind.MARK, 0, 0, 0, 0):
+        log.append(tail.which, Kind.MARK, 0, 0, 0, b"", again)
+    else:
+        head.at = end
+        log.seal(tail.which)
+
+
+def _write_in_next_block(state: StoreState, tail: Tail, length: int, payload: bytes) -> Run:
+    """The newest frame goes to a new block, and only then the old one is sealed without it."""
+    log, last, old = state.log, tail.last, tail.head.block
+    block = log.choose_ready(tail.which)
+    if block is None:
+        block = log.choose_erase(tail.which)
+        log.erase(block)
+    log.heads[tail.which] = None
+    log.open(tail.which, block)
+    run = log.append(tail.which, last.kind, last.file, last.offset, length, payload)
+    log.write_seal(old, tail.head.table.runs, last.address, block)
+    state.blocks.close(old)
+    return run

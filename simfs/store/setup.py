@@ -1,0 +1,96 @@
+"""Between the settings and the flash: the open record holds them as numbers."""
+
+from __future__ import annotations
+
+from simfs.flash import Geometry
+from simfs.store.codec import FRAME_BYTES, OpenRecord
+from simfs.store.config import CLEANERS, StoreConfig
+from simfs.store.errors import CorruptStore
+from simfs.store.layout import Layout
+
+PAGE_PACKING, FOLD_CASE, CUT_NAMES, IDLE_CLEANING = 1, 2, 4, 8
+
+
+def record_of(config: StoreConfig, geometry: Geometry) -> OpenRecord:
+    """The open record of a store with these settings on this geometry; base and head are for the log to fill in."""
+    flags = (
+        PAGE_PACKING * (config.packing == "page")
+        | FOLD_CASE * config.fold_case
+        | CUT_NAMES * (config.overlong == "cut")
+        | IDLE_CLEANING * config.idle_cleaning
+    )
+    return OpenRecord(
+        base=0,
+        head=0,
+        log_heads=config.log_heads,
+        cleaner=CLEANERS.index(config.cleaner),
+        choices=config.choices,
+        flags=flags,
+        unit_bytes=geometry.program_unit_bytes,
+        page_programs_max=geometry.page_programs_max,
+        block_bytes=geometry.block_bytes,
+        page_bytes=geometry.page_bytes,
+        block_count=geometry.block_count,
+        seed=config.seed,
+        name_bytes=config.name_bytes,
+        buffer_bytes=Layout(geometry, config).buffer_bytes,
+        reserve_blocks=config.reserve,
+        level_threshold=config.level_threshold,
+        open_files_max=config.open_files_max,
+    )
+
+
+def config_of(record: OpenRecord) -> StoreConfig:
+    """The settings in an open record. CorruptStore when it holds what no store could have written."""
+    try:
+        return StoreConfig(
+            cleaner=CLEANERS[record.cleaner],
+            choices=record.choices,
+            log_heads=record.log_heads,
+            packing="page" if record.flags & PAGE_PACKING else "byte",
+            buffer_bytes=record.buffer_bytes,
+            reserve_blocks=record.reserve_blocks,
+            level_threshold=record.level_threshold,
+            idle_cleaning=bool(record.flags & IDLE_CLEANING),
+            name_bytes=record.name_bytes,
+            overlong="cut" if record.flags & CUT_NAMES else "reject",
+            fold_case=bool(record.flags & FOLD_CASE),
+            open_files_max=record.open_files_max,
+            seed=record.seed,
+        )
+    except (ValueError, IndexError) as error:
+        raise CorruptStore(f"an open record holds impossible settings: {error}") from None
+
+
+def check_geometry(record: OpenRecord, geometry: Geometry) -> None:
+    """CorruptStore when the store was formatted on another geometry than the flash has."""
+    for what, stored, found in (
+        ("erase blocks", record.block_count, geometry.block_count),
+        ("bytes an erase block", record.block_bytes, geometry.block_bytes),
+        ("bytes a page", record.page_bytes, geometry.page_bytes),
+        ("bytes a program unit", record.unit_bytes, geometry.program_unit_bytes),
+        ("programs a page", record.page_programs_max, geometry.page_programs_max),
+    ):
+        if stored != found:
+            raise CorruptStore(f"the store was made for {stored} {what}, the flash has {found}")
+
+
+def check_fit(geometry: Geometry, config: StoreConfig) -> None:
+    """ValueError, which says what would do, when no store of these settings fits the geometry."""
+    if geometry.block_bytes % 16 or 16 % geometry.program_unit_bytes:
+        raise ValueError("a store needs program units of 1, 2, 4, 8 or 16 bytes, and erase blocks of a multiple of 16")
+    if geometry.block_bytes > 1 << 24:
+        raise ValueError("a store needs erase blocks of at most 16 MiB")
+    if 0 < geometry.page_programs_max < 4:
+        raise ValueError(f"a store needs at least 4 programs a page; the flash allows {geometry.page_programs_max}")
+    layout = Layout(geometry, config)
+    largest = layout.slack // 2
+    if layout.block_room < 2 * largest:
+        raise ValueError(
+            f"an erase block of {geometry.block_bytes} bytes has room for {max(layout.block_room, 0)} bytes of frames; a write buffer of "
+            f"{layout.buffer_bytes} and names of {config.name_bytes} bytes need {2 * largest}"
+        )
+    if layout.capacity < FRAME_BYTES:
+        raise ValueError(
+            f"{geometry.block_count} erase blocks are too few; {config.reserve} are the reserve, and the files need 1 more at least"
+        )

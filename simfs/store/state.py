@@ -1,0 +1,53 @@
+"""All that a mounted store holds in RAM, in one place; the parts that act on it are beside it."""
+
+from __future__ import annotations
+
+from sortedcontainers import SortedDict
+
+from simfs.flash import NorFlash
+from simfs.store.blocks import BlockTable
+from simfs.store.claims import Claims
+from simfs.store.codec import OpenRecord
+from simfs.store.config import StoreConfig
+from simfs.store.index import FileNode, Index
+from simfs.store.layout import Layout
+from simfs.store.log import Log
+from simfs.store.meters import Meters
+from simfs.store.reader import Reader
+
+
+class StoreState:
+    """`nodes` has the files by number, removed ones that are still open included; `files` the named ones by their key."""
+
+    def __init__(self, flash: NorFlash, config: StoreConfig, record: OpenRecord) -> None:
+        self.flash = flash
+        self.config = config
+        self.layout = Layout(flash.geometry, config)
+        self.blocks = BlockTable(flash.geometry.block_count, flash.geometry.block_bytes)
+        self.meters = Meters()
+        self.claims = Claims(self.layout, self.blocks, config.fold_case)
+        self.log = Log(
+            flash, self.layout, record, self.blocks, self.claims, self.meters, erases_early=not config.idle_cleaning
+        )
+        self.reader = Reader(flash, self.layout, self.blocks)
+        self.index = Index(self.layout, self.blocks)
+        self.nodes: dict[int, FileNode] = {}
+        self.files: SortedDict[bytes, FileNode] = SortedDict()
+        self.opened_empty: set[int] = set()  # blocks that a mount found opened, without a frame
+        self.next_number = 1
+        self.reserved = 0  # room promised to bytes that wait in buffers
+
+    def move_name(self, node: FileNode, place: int) -> None:
+        """The file's live NAME (or RENAME) now stands at `place`; 0: nowhere."""
+        assert node.name is not None
+        cost = self.claims.cost(node.name)
+        if node.name_place:
+            self.blocks.charge(node.name_place, -cost)
+        if place:
+            self.blocks.charge(place, cost)
+        node.name_place = place
+
+    @property
+    def committed(self) -> int:
+        """Room taken: live frames, the promised removals, and bytes that wait in buffers."""
+        return self.blocks.live_total + self.claims.promised + self.reserved

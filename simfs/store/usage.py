@@ -1,0 +1,71 @@
+"""Figures of a mounted store: room, blocks, and the RAM that it would need on the device. All from RAM."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from simfs.store.blocks import State
+from simfs.store.codec import ENTRY_BYTES, SEAL_BYTES
+from simfs.store.volume import Volume
+
+_SHOWN = {State.OPEN: "open", State.CLOSED: "closed", State.FREED: "freed"}
+
+
+class Usage(NamedTuple):
+    """Room of a store, in bytes.
+
+    capacity_bytes  what frames can fill for good, the reserve left out
+    live_bytes      what the frames of live files and names take, removals kept ready and bytes waiting in buffers included
+    dead_bytes      taken by frames that count no more, and by what blocks need for themselves
+    blank_bytes     erased and not programmed since
+    """
+
+    capacity_bytes: int
+    live_bytes: int
+    dead_bytes: int
+    blank_bytes: int
+
+
+class BlockView(NamedTuple):
+    """One erase block. state: "blank" (never erased by this store), "ready", "open", "closed" or "freed" (waits for its erase)."""
+
+    number: int
+    state: str
+    erase_count: int
+    live_bytes: int
+
+
+def usage(volume: Volume) -> Usage:
+    """Room as it is now."""
+    state = volume.state
+    block_bytes = state.layout.block_bytes
+    written = sum(used for _, used in volume.programmed_bytes())
+    blank = block_bytes * len(state.blocks) - written
+    return Usage(state.layout.capacity, state.committed, max(written - state.blocks.live_total, 0), blank)
+
+
+def block_views(volume: Volume) -> list[BlockView]:
+    """All blocks, in the order of their addresses."""
+    blocks = volume.state.blocks
+    return [
+        BlockView(block, _SHOWN.get(state) or ("ready" if blocks.recorded[block] else "blank"), count, live)
+        for block, (state, count, live) in enumerate(zip(blocks.state, blocks.erase_count, blocks.live, strict=True))
+    ]
+
+
+def ram_bytes(volume: Volume) -> dict[str, int]:
+    """RAM on a device of 32-bit words that keeps what this store keeps: 8 bytes a span; a file's number, size, place of its name and
+    three pointers, and its name; 12 bytes a block and the run entries of the open ones; a buffer and 16 bytes for each file that may be
+    open."""
+    state = volume.state
+    layout, blocks = state.layout, len(state.blocks)
+    spans = sum(len(node.starts) for node in state.nodes.values())
+    names = sum(24 + len(node.name or b"") + 1 for node in state.nodes.values())
+    tombs = sum(8 + len(key) + 1 for key in state.claims.tombs)
+    heads = state.config.log_heads * (layout.runs_max * ENTRY_BYTES + SEAL_BYTES + 32)
+    return {
+        "index_bytes": 8 * spans,
+        "names_bytes": names + tombs,
+        "blocks_bytes": 12 * blocks + heads,
+        "buffers_bytes": state.config.open_files_max * (layout.buffer_bytes + 16),
+    }
