@@ -1,0 +1,199 @@
+"""Processes of a recording, their descriptors, and the open files behind these.
+
+As in POSIX an *open file* (a description) has one position, which every descriptor that came from it by dup or fork
+shares. It is closed when its last descriptor goes; the methods here hand such files back, and the caller closes them.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+
+
+@dataclass(slots=True, eq=False)
+class OpenFile:
+    """One open file of the store, shared by its descriptors. Without a handle it was refused, or `lost` says why."""
+
+    name: str
+    handle: io.RawIOBase | None = None
+    position: int = 0
+    appends: bool = False
+    writes: bool = False
+    synced: bool = False  # O_SYNC or O_DSYNC: each write is flushed
+    directory: bool = False
+    lost: str = ""  # why calls on it can't be replayed
+    linked: bool = True  # its name is still its own
+    holders: int = 0
+
+
+class Descriptors:
+    """A table of descriptors, holding those of files in the store. Threads share one table."""
+
+    def __init__(self, entries: dict[int, tuple[OpenFile, bool]] | None = None) -> None:
+        self._entries = entries or {}  # descriptor -> file, close on exec
+        self.sharers = 1
+        for file, _ in self._entries.values():
+            file.holders += 1
+
+    def get(self, number: int) -> OpenFile | None:
+        entry = self._entries.get(number)
+        return entry and entry[0]
+
+    def put(self, number: int, file: OpenFile, close_on_exec: bool) -> OpenFile | None:
+        """Let `number` stand for `file`; returns the file that thereby lost its last descriptor."""
+        file.holders += 1
+        closed = self.drop(number)
+        self._entries[number] = file, close_on_exec
+        return closed
+
+    def drop(self, number: int) -> OpenFile | None:
+        """Close a descriptor; returns its file if it was the last one."""
+        entry = self._entries.pop(number, None)
+        if entry is None:
+            return None
+        file = entry[0]
+        file.holders -= 1
+        return None if file.holders else file
+
+    def mark(self, number: int, close_on_exec: bool) -> None:
+        """Set or clear FD_CLOEXEC."""
+        if number in self._entries:
+            self._entries[number] = self._entries[number][0], close_on_exec
+
+    def within(self, first: int, last: int) -> list[int]:
+        """The descriptors of this table from `first` to `last`."""
+        return [number for number in sorted(self._entries) if first <= number <= last]
+
+    def marked(self) -> list[int]:
+        """The descriptors that an exec closes."""
+        return [number for number, (_, close_on_exec) in self._entries.items() if close_on_exec]
+
+    def drop_all(self, numbers: Iterable[int]) -> list[OpenFile]:
+        """Close several; returns the files that lost their last descriptor."""
+        return [file for number in numbers if (file := self.drop(number))]
+
+    def copy(self) -> Descriptors:
+        """The table of a new process: its own, with the same open files behind it."""
+        return Descriptors(dict(self._entries))
+
+    def files(self) -> Iterator[OpenFile]:
+        for file, _ in self._entries.values():
+            yield file
+
+
+@dataclass(slots=True)
+class WorkingDirectory:
+    path: str | None = None  # None: the recording has not told yet
+
+
+@dataclass(slots=True)
+class Process:
+    """A process or a thread."""
+
+    pid: int
+    task: str  # the program it runs
+    files: Descriptors = field(default_factory=Descriptors)
+    where: WorkingDirectory = field(default_factory=WorkingDirectory)
+
+    def own_files(self) -> None:
+        """End the sharing of descriptors with other threads."""
+        if self.files.sharers > 1:
+            self.files.sharers -= 1
+            self.files = self.files.copy()
+
+
+@dataclass(slots=True)
+class _Fork:
+    parent: Process
+    shares_files: bool
+    shares_directory: bool
+
+
+class Processes:
+    """All processes of a recording. A new one may run before its parent's clone has returned.
+
+    Where two clones are in flight, `parents_of(pid)` must say which processes will be seen to have made it.
+    """
+
+    def __init__(self, parents_of: Callable[[int], Iterable[int]]) -> None:
+        self._parents_of = parents_of
+        self._live: dict[int, Process] = {}
+        self._forks: dict[int, _Fork] = {}  # parent -> its clone that has not returned
+        self._attached: set[int] = set()
+
+    def get(self, pid: int) -> Process:
+        """The process of a line. A pid never seen is the child of the clone that has not returned, if there is one."""
+        process = self._live.get(pid)
+        if process is not None:
+            return process
+        if pid == 0 and len(self._live) == 1:  # strace leaves the pid out while there is only one process
+            return next(iter(self._live.values()))
+        if 0 in self._live and pid not in self._attached:
+            return self._named(pid)
+        if self._forks:
+            return self._child(self._fork_of(pid), pid)
+        process = self._live[pid] = Process(pid, f"process {pid}" if pid else "program")
+        return process
+
+    def attached(self, pid: int) -> None:
+        """strace says that it follows a new process."""
+        self._attached.add(pid)
+
+    def fork_begun(self, process: Process, shares_files: bool, shares_directory: bool) -> None:
+        self._forks[process.pid] = _Fork(process, shares_files, shares_directory)
+
+    def fork_failed(self, process: Process) -> None:
+        self._forks.pop(process.pid, None)
+
+    def fork_returned(self, process: Process, child: int) -> None:
+        fork = self._forks.pop(process.pid, None)
+        if fork and child not in self._live:
+            self._child(fork, child)
+
+    def exec(self, process: Process, program: str) -> list[OpenFile]:
+        """The process runs another program now; returns the files that this closed."""
+        process.task = program.rpartition("/")[2] or program
+        process.own_files()
+        return process.files.drop_all(process.files.marked())
+
+    def end(self, pid: int) -> list[OpenFile]:
+        """A process or thread is over; returns the files that this closed."""
+        process = self._live.pop(pid, None) or (self._live.pop(0, None) if len(self._live) == 1 else None)
+        self._attached.discard(pid)
+        if process is None:
+            return []
+        self._forks.pop(process.pid, None)
+        process.files.sharers -= 1
+        if process.files.sharers:
+            return []
+        return process.files.drop_all(process.files.within(0, 2**31))
+
+    def end_all(self) -> Iterator[tuple[Process, list[OpenFile]]]:
+        """The recording is over."""
+        for pid, process in list(self._live.items()):
+            yield process, self.end(pid)
+
+    def _named(self, pid: int) -> Process:
+        """strace begins to write the pid of the first process, because there is a second one."""
+        process = self._live[pid] = self._live.pop(0)
+        process.pid = pid
+        if 0 in self._forks:
+            self._forks[pid] = self._forks.pop(0)
+        return process
+
+    def _fork_of(self, pid: int) -> _Fork:
+        in_flight = list(self._forks.values())
+        if len(in_flight) > 1:
+            for parent in self._parents_of(pid):
+                if parent in self._forks:
+                    return self._forks[parent]
+        return in_flight[0]
+
+    def _child(self, fork: _Fork, pid: int) -> Process:
+        parent = fork.parent
+        files = parent.files if fork.shares_files else parent.files.copy()
+        files.sharers += fork.shares_files
+        where = parent.where if fork.shares_directory else WorkingDirectory(parent.where.path)
+        process = self._live[pid] = Process(pid, parent.task, files, where)
+        return process

@@ -1,0 +1,41 @@
+"""What a replay of a recording had to leave out: counted and named, each kind with the first line it was met on."""
+
+from __future__ import annotations
+
+from simfs.replay.run import Skipped
+from simfs.replay.strace_text import Unreadable
+
+UNREADABLE_SHOWN = 20  # after so many only the count goes on
+RIGHT_LINE = 'strace -f -y -ttt writes lines like: 4711 1922313600.000125 write(3</data/log>, "ab", 2) = 2'
+
+
+class SkippedLedger:
+    """Collects `Skipped`. With `strict`, a line that can't be read raises `Unreadable` with the recording's name."""
+
+    def __init__(self, source: str, strict: bool) -> None:
+        self.source = source
+        self._strict = strict
+        self._first_line: dict[str, int] = {}
+        self._count: dict[str, int] = {}
+        self._unreadable = 0
+
+    def note(self, line: int, what: str) -> None:
+        """One more of a kind; `what` is the kind."""
+        self._first_line.setdefault(what, line)
+        self._count[what] = self._count.get(what, 0) + 1
+
+    def unreadable(self, line: int, text: str, why: str = "") -> None:
+        """A line that can't be read."""
+        shown = ascii(text.strip()[:60]) + ("..." if len(text.strip()) > 60 else "")
+        if self._strict:
+            raise Unreadable(f"{self.source}: line {line}: {shown} can't be read; {why or RIGHT_LINE}")
+        self._unreadable += 1
+        if self._unreadable <= UNREADABLE_SHOWN:
+            self.note(line, f"line {line} can't be read: {shown}" + (f" ({why})" if why else ""))
+        else:
+            self.note(line, "further lines can't be read")
+
+    def entries(self) -> list[Skipped]:
+        """Everything noted, in the order of the lines."""
+        noted = [Skipped(line, what, self._count[what]) for what, line in self._first_line.items()]
+        return sorted(noted, key=lambda skipped: skipped.line)
