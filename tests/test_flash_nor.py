@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from simfs.flash import Counts, NorFlash, PowerCut
+from simfs.flash import Counts, Geometry, NorFlash, PowerCut
 from simfs.flash.misuse import EVENTS_KEPT, Event, ProgramError
 from simfs.flash.nor import LONGEST_QUICK_PAGE
 
@@ -299,7 +299,12 @@ class TestGeometry:
     )
     def test_sizes_that_make_no_sense_are_named(self, wrong: dict[str, int], field: str) -> None:
         with pytest.raises(ValueError, match=field):
-            NorFlash(**wrong)  # type: ignore[arg-type]
+            Geometry(**{"block_count": 4, "block_bytes": 4096, "page_bytes": 256, **wrong})
+
+    def test_the_flash_names_them_too(self) -> None:
+        for wrong in ({"block_count": 0}, {"block_count": -3}, {"block_bytes": 0}, {"page_bytes": 0}):
+            with pytest.raises(ValueError, match=next(iter(wrong))):
+                NorFlash(**wrong)  # type: ignore[arg-type]
 
 
 class CutAt:
