@@ -196,10 +196,11 @@ def _progress() -> Iterator[Progress | None]:
     from tqdm import tqdm
 
     shape = "{percentage:3.0f} % |{bar}| {elapsed} so far, {remaining} to go"
-    with tqdm(total=100, leave=False, delay=1, file=sys.stderr, bar_format=shape) as bar:
+    with tqdm(leave=False, delay=1, file=sys.stderr, bar_format=shape) as bar:
 
         def tell(done: int, whole: int) -> None:
-            bar.update(done * 100 // max(whole, 1) - bar.n)
+            bar.total = whole
+            bar.update(done - bar.n)
 
         yield tell
 

@@ -34,12 +34,12 @@ def hand_built_run(**changes: Any) -> Run:
     flash = NorFlash(block_count=16, block_bytes=4096, page_bytes=256)
     store = Store.format(flash, StoreConfig())
     first, erase_counts_first = flash.counts, list(flash.erase_counts)
-    for block in (9, 9, 12):
-        flash.erase(block)
     for page in range(4):
         flash.program(9 * 4096 + 256 * page, bytes(100))
     for _ in range(2):
         flash.read(9 * 4096, 50)
+    for block in (9, 9, 12):  # after the programs, so that the store finds both as blank as it left them
+        flash.erase(block)
     store.meters.payload_bytes_programmed = 150
     store.meters.relocated_bytes = 50
     gauge = TaskTally("gauge", Counter(append=999), 0, 100, 50, 1, 100, 0, 999 * 500 * US)

@@ -6,6 +6,7 @@ import pty
 import signal
 import subprocess
 import sys
+import termios
 import time
 from pathlib import Path
 
@@ -273,7 +274,7 @@ def test_a_terminal_without_utf_8_still_shows_the_report(scenario: Path) -> None
 
 
 def test_stopped_by_the_user_is_one_line_and_130(scenario: Path, tmp_path: Path) -> None:
-    scenario.write_text(SCENARIO.replace('"2 d"', '"900 years"').replace("append", "write"))
+    scenario.write_text(SCENARIO.replace('"2 d"', '"400 years"').replace("append", "write"))
     words = [sys.executable, "-m", "simfs", "run", str(scenario), "--save-image", str(tmp_path / "flash.bin")]
     process = subprocess.Popen(words, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     time.sleep(1.5)
@@ -284,15 +285,18 @@ def test_stopped_by_the_user_is_one_line_and_130(scenario: Path, tmp_path: Path)
 
 
 def test_progress_is_for_a_terminal_only(scenario: Path) -> None:
-    scenario.write_text(SCENARIO.replace('"2 d"', '"3000 days"').replace("append", "write"))
+    scenario.write_text(SCENARIO.replace('"2 d"', '"20 years"').replace("append", "write"))
     ours, theirs = pty.openpty()
+    termios.tcsetwinsize(theirs, (50, 100))
     command = [sys.executable, "-m", "simfs", "run", str(scenario)]
     process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=theirs)
     os.close(theirs)
     seen = b""
-    while b"% |" not in seen and process.poll() is None:
-        seen += os.read(ours, 1000)
-    process.send_signal(signal.SIGINT)
-    process.wait(timeout=30)
-    os.close(ours)
-    assert b"to go" in seen
+    try:
+        while b"to go" not in seen:
+            seen += os.read(ours, 1000)
+    finally:
+        process.send_signal(signal.SIGINT)
+        process.wait(timeout=30)
+        os.close(ours)
+    assert b"% |" in seen

@@ -185,7 +185,7 @@ def _boot(boots: Boots) -> Iterator[Line]:
 
 
 def _ram(figures: Figures) -> Line:
-    parts = ", ".join(f"{name} {units.size(count)}" for name, count in figures.ram_bytes.items())
+    parts = ", ".join(f"{name.removesuffix('_bytes')} {units.size(size)}" for name, size in figures.ram_bytes.items())
     return "RAM for the store", units.size(figures.ram_total_bytes), f"on the device: {parts}"
 
 

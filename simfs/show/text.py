@@ -73,7 +73,7 @@ def _tasks(figures: Figures) -> str:
         )
         for share in shares[:TASKS_SHOWN]
     ]  # fmt: skip
-    headers = ("task", "operations", "refused", "wrote", "read", "programs", "erases", "flash time")
+    headers = ("task", "operations", "refused", "wrote", "flash read", "programs", "erases", "flash time")
     text = tabulate(
         table, headers, tablefmt="simple", disable_numparse=True, colalign=("left", *["right"] * (len(headers) - 1))
     )
