@@ -361,7 +361,9 @@ class TestFaultSeam:
             with pytest.raises(PowerCut, match="no power"):
                 operation()
         assert flash.programs == 2  # the cut one was begun
+        assert not flash.powered
         flash.power_on()
+        assert flash.powered
         assert flash.read(0, 8) == b"abcdef\xff\xff"
 
     def test_a_cut_erase_has_worn_its_block(self) -> None:

@@ -190,6 +190,11 @@ class NorFlash:
             pages = size // self._page_bytes
             self._page_programs[block * pages : (block + 1) * pages] = [0] * pages
 
+    @property
+    def powered(self) -> bool:
+        """False from a PowerCut until power_on()."""
+        return self._powered
+
     def power_on(self) -> None:
         """End a power cut: operations work again."""
         self._powered = True
