@@ -6,8 +6,9 @@ import pytest
 from hand_built import MS, US, hand_built_run
 
 from simfs.replay.clock import NS_PER_DAY, NS_PER_YEAR
+from simfs.replay.expectations import Expect
 from simfs.replay.run import NameFault, Refusal
-from simfs.study.expect import Verdict, judge
+from simfs.study.expect import LIMITS, STATES, Verdict, judge
 from simfs.study.figures import figures
 
 REFUSALS = [Refusal("gauge", "append", "/a", "ENOSPC", 3, 0)]
@@ -99,6 +100,10 @@ def test_files_at_the_end() -> None:
     assert faults("file_texts", {"/a": "e\n"}) == ("/a: holds something else",)
     assert faults("sound", True) == ()
     assert faults("sound", False) == ("the store is sound",)
+
+
+def test_everything_that_a_scenario_may_expect_is_judged() -> None:
+    assert set(Expect.model_fields) == LIMITS.keys() | STATES.keys()
 
 
 def test_what_is_not_set_is_not_judged() -> None:

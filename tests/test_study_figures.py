@@ -75,6 +75,7 @@ def test_stalls() -> None:
     assert stalls.longest_at_max_ns == 409 * MS
     assert stalls.total_ns == 999 * 500 * US + 51_500 * US
     assert (stalls.held_reads, stalls.held_longest_ns, stalls.held_behind) == (2, 45 * MS, "settings: rewrite")
+    assert stalls.writes_by_busy_ns == {500 * US: 999, 51_500 * US: 1}
 
 
 def test_boots() -> None:

@@ -46,28 +46,32 @@ def _deed(what: Stall | Refusal) -> str:
     return f"{what.operation} {units.plain(what.name)} by task {units.plain(what.task)}"
 
 
+def _when(at_ns: int) -> str:
+    return f"{units.time(at_ns)} into the run" if at_ns else "at the start"
+
+
 def _room(room: Room) -> Iterator[Line]:
     capacity = units.size(room.capacity_bytes)
     yield (
         "in use at the end",
         units.size(room.live_bytes),
-        f"{units.percent(room.live_percent)} of the {capacity} for files and names, headers included",
+        f"{units.percent(room.live_percent)} of the {capacity} for files and names",
     )
     yield _marked(
         room.live_max_percent >= NEARLY_FULL_PERCENT,
         "most in use",
         units.size(room.live_max_bytes),
-        f"{units.percent(room.live_max_percent)}, reached {units.time(room.live_max_at_ns)} into the run",
+        f"{units.percent(room.live_max_percent)}, reached {_when(room.live_max_at_ns)}",
         "Nearly full: cleaning costs more with every percent. Keep fewer files, or give the store more blocks.",
     )
 
 
 def _writing(split: Amplification, work: FlashWork) -> Iterator[Line]:
-    yield "device wrote", units.size(split.host_bytes), "handed to write, all files together"
+    yield "device wrote", units.size(split.host_bytes), "bytes handed to write, all files together"
     yield (
-        "programmed",
+        "write amplification",
         units.ratio(split.total_ratio),
-        "bytes for each byte written (write amplification); 1.00 is the floor, which the workload alone sets",
+        "programmed for each byte; the workload alone: 1.00",
     )
     yield "  data", units.ratio(split.data_ratio), "the device's own bytes, once"
     yield _marked(
@@ -84,9 +88,9 @@ def _writing(split: Amplification, work: FlashWork) -> Iterator[Line]:
         "file bytes moved to free a block for its erase",
         "Give the store more room, or try two log heads with the cost-benefit cleaner.",
     )
-    pages, blocks = units.counted(work.programs_floor, "full page"), units.counted(work.blocks_floor, "block")
-    yield "page programs", f"{work.programs:,}", f"in this run; what was written fits {pages}"
-    yield "block erases", f"{work.erases:,}", f"in this run; what was written fits {blocks}"
+    pages, blocks = units.counted(work.programs_floor, "page"), units.counted(work.blocks_floor, "block")
+    yield "page programs", f"{work.programs:,}", f"in the run; the bytes alone fill {pages}"
+    yield "block erases", f"{work.erases:,}", f"in the run; the bytes alone fill {blocks}"
 
 
 def _wear(wear: Wear) -> Iterator[Line]:
@@ -145,19 +149,19 @@ def _waiting(stalls: Stalls, *, idle_cleaning: bool) -> Iterator[Line]:
     yield (
         "longest write",
         units.time(longest.busy_ns),
-        f"{_deed(longest)}, {units.time(longest.at_ns)} into the run: {_cause(longest)}{hint}",
+        f"{_deed(longest)}, {_when(longest.at_ns)}: {_cause(longest)}{hint}",
     )
     yield (
         "99.9 % of writes",
         units.time(stalls.per_mille_999_ns),
         f"or less, of {stalls.count:,}; mean {units.time(stalls.total_ns // stalls.count)}; at typical times",
     )
-    chain = stalls.most_cleanings.cleanings if stalls.most_cleanings else 0
+    chain = units.counted(stalls.most_cleanings.cleanings if stalls.most_cleanings else 0, "cleaning")
+    which = "the same write" if worst == longest else f"{_deed(worst)}, {_cause(worst)},"
     yield (
         "bound, worst part",
         units.time(worst.busy_max_ns),
-        f"at the datasheet's maximum times: {_cause(worst)}; longest chain in a write: "
-        f"{units.counted(chain, 'cleaning')}",
+        f"{which} at the datasheet's maximum times; longest chain in a write: {chain}",
     )
     behind = f"; longest {units.time(stalls.held_longest_ns)}, behind {units.plain(stalls.held_behind)}"
     yield (
@@ -193,13 +197,13 @@ def _energy(energy: Energy) -> Iterator[Line]:
     active = energy.active_per_day_nj
     if active is not None:
         charge, volts = units.charge(active, energy.supply_mv), energy.supply_mv / 1000
-        note = f"programs, erases, reads of the flash; {charge} at {volts:g} V"
+        note = f"programs, erases, reads; {charge} at {volts:g} V"
         yield "energy a day", units.energy(active), note
     standby = units.charge(energy.standby_per_day_nj, energy.supply_mv)
     yield (
         "standby a day",
         units.energy(energy.standby_per_day_nj),
-        f"apart from that, the flash at rest all day; {standby}",
+        f"on top of it, the flash at rest; {standby}",
     )
 
 
@@ -236,7 +240,7 @@ def _refusals(trouble: Trouble) -> Iterator[Line]:
         yield (
             "! refused",
             f"{refusal.count:,}",
-            f"{refusal.error} for {_deed(refusal)}, first {units.time(refusal.first_at_ns)} into the run. "
+            f"{refusal.error} for {_deed(refusal)}, first {_when(refusal.first_at_ns)}. "
             f"{ADVICE.get(refusal.error, '')}",
         )
     if len(often) > REFUSALS_SHOWN:

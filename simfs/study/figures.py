@@ -123,6 +123,7 @@ def _stalls(run: Run) -> Stalls:
     return Stalls(
         writes.count, writes.total_ns, writes.percentile_ns(999), writes.longest, writes.longest_at_max,
         writes.most_cleanings, held.count, held.total_ns, held.longest_ns, held.behind,
+        dict(sorted(writes.histogram.items())),
     )  # fmt: skip
 
 

@@ -136,6 +136,7 @@ class Stalls:
     held_total_ns: int
     held_longest_ns: int
     held_behind: str
+    writes_by_busy_ns: dict[int, int]
 
     @property
     def longest_ns(self) -> int:
