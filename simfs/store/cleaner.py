@@ -19,6 +19,7 @@ class Cleaner:
         self._state = state
         self._head = len(state.log.heads) - 1
         self._blocks = state.blocks
+        self._free_floor = state.config.reserve - self._head  # the other head's next block comes out of the reserve
         self._last = Run(Kind.MARK, 0, 0, 0, 0, 0)  # the run of the frame appended last
         rng = Rng(state.config.seed, "cleaner", state.log.sequence)
         self._choose = policy(state.config, state.blocks, state.layout.block_room, lambda: state.log.logged_bytes, rng)
@@ -31,7 +32,7 @@ class Cleaner:
             log.wake()
         tries = 4 * len(blocks)
         while not log.fits(which, kind, file, offset, length, payload_bytes):
-            if blocks.free_count > self._state.config.reserve:
+            if blocks.free_count > self._free_floor:
                 log.advance(which)
             elif tries and blocks.closed:
                 tries -= 1
@@ -56,7 +57,7 @@ class Cleaner:
     def restore_reserve(self) -> None:
         """After a mount: take up again what is dead, and finish a cleaning that a power cut stopped."""
         blocks = self._blocks
-        while blocks.free_count < self._state.config.reserve and blocks.closed:
+        while blocks.free_count < self._free_floor and blocks.closed:
             victim = min(blocks.closed, key=lambda block: (blocks.live[block], blocks.base[block]))
             if blocks.live[victim] > self._state.layout.block_room:
                 return
@@ -159,7 +160,7 @@ class Cleaner:
         log = self._state.log
         if log.asleep:
             log.wake()
-        while not log.fits(self._head, kind, file, offset, length, payload_bytes):
+        while not log.fits(self._head, kind, file, offset, length, payload_bytes, unlisted=True):
             log.advance(self._head)
 
     def _append(self, kind: int, file: int, offset: int, length: int, payload: bytes) -> None:

@@ -64,6 +64,8 @@ class Index:
     def _overlay(self, node: FileNode, offset: int, end: int, place: int) -> None:
         starts, places = node.starts, node.places
         first = bisect_right(starts, offset) - 1
+        if first and starts[first] == offset and places[first - 1] == place:
+            first -= 1  # the run goes on
         last = bisect_left(starts, end)
         last_end = starts[last] if last < len(starts) else node.size
         pieces = [(starts[first], places[first])] if starts[first] < offset else []

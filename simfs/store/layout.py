@@ -23,6 +23,8 @@ class Layout:
         self.unit_bytes = geometry.program_unit_bytes
         self.page_programs_max = geometry.page_programs_max
         self.page_packing = config.packing == "page"
+        self.whole_pages = self.page_packing or self.page_programs_max > 0  # frames leave the seal's pages alone
+        self.cost_min = self.page_bytes // (self.page_programs_max - 1) if self.page_programs_max > 1 else 0
         self.step = self.page_bytes if self.page_packing else self.unit_bytes
         self.first = align_up(RECORD_BYTES, self.step)
         self.buffer_bytes = buffer_bytes(config, self.page_bytes)
@@ -39,19 +41,21 @@ class Layout:
     def _block_room(self) -> int:
         """What a block holds of relocated frames at least, whatever their sizes."""
         room = self.block_bytes - SEAL_BYTES - self.erase_room - self.first
+        if self.whole_pages:
+            room = room // self.page_bytes * self.page_bytes
         if self.page_packing:
-            return room // self.page_bytes * self.page_bytes
+            return room
         return room - self.frame_cost(max(SPLIT_BYTES_MIN, self.name_bytes))
 
     def frame_cost(self, payload_bytes: int) -> int:
-        """Room that a frame takes, up to where the next may start."""
-        return -(-(FRAME_BYTES + payload_bytes) // self.step) * self.step
+        """Room that a frame takes, up to where the next may start; its share of the page when programs of a page are limited."""
+        return max(-(-(FRAME_BYTES + payload_bytes) // self.step) * self.step, self.cost_min)
 
     def cost(self, length: int) -> int:
         """What `length` bytes of one run cost when they are written in as few frames as can be."""
         full, rest = divmod(length, self.buffer_bytes)
         if rest:
-            return full * self.full_cost + -(-(FRAME_BYTES + rest) // self.step) * self.step
+            return full * self.full_cost + self.frame_cost(rest)
         return full * self.full_cost
 
 

@@ -77,8 +77,11 @@ class Log:
         self.tail_is_old = False  # the tail was found settled: a cut that left no trace may lie behind it
         self.bearers_in: dict[int, list[bytes]] = {}  # freed block: keys of the names that its dead frames bear
 
-    def fits(self, which: int, kind: int, file: int, offset: int, length: int, payload_bytes: int) -> bool:
-        """Whether a frame of `payload_bytes` has room in the head's open block."""
+    def fits(
+        self, which: int, kind: int, file: int, offset: int, length: int, payload_bytes: int, unlisted: bool = False
+    ) -> bool:
+        """Whether a frame of `payload_bytes` has room in the head's open block. `unlisted`: the frame is worth more than the listing of
+        the block's runs."""
         head = self.heads[which]
         if head is None:
             return False
@@ -93,7 +96,10 @@ class Log:
             return False
         if head.table.continued(kind, file, offset, length, order) is not None:
             return head.at + size <= head.room_end
-        return head.at + size <= self._room_end(head, len(head.table.runs) + 1)
+        run_count = len(head.table.runs) + 1
+        if head.at + size <= self._room_end(head, run_count):
+            return True
+        return unlisted and head.at + size <= self._room_end(head, self.layout.runs_max + 1)
 
     def wake(self) -> None:
         """Before the first frame after a mount: step over what a cut may have left behind the tails, and leave the pattern of a settled
@@ -103,7 +109,7 @@ class Log:
             if head is None:
                 continue
             head.room_end = self._room_end(head, len(head.table.runs))
-            again = 0
+            again, end = 0, head.at
             if self.tail_is_old:
                 again = self.skip_to_page(head, head.at, head.table.next_order)
             elif which and self.heads[0] is not None:
@@ -111,6 +117,7 @@ class Log:
             if self.fits(which, Kind.MARK, 0, 0, 0, 0) and again <= AGAIN_MAX:
                 self.append(which, Kind.MARK, 0, 0, 0, b"", again)
             else:
+                head.at = end
                 self.seal(which)
 
     def skip_to_page(self, head: Head, content_end: int, bottom: int) -> int:
@@ -178,7 +185,8 @@ class Log:
 
     def _room_end(self, head: Head, run_count: int) -> int:
         listed = run_count if run_count <= self.layout.runs_max else 0
-        return head.end - SEAL_BYTES - listed * ENTRY_BYTES - self.layout.erase_room
+        end = head.end - SEAL_BYTES - listed * ENTRY_BYTES - self.layout.erase_room
+        return end - end % self.layout.page_bytes if self.layout.whole_pages else end
 
     def advance(self, which: int) -> None:
         """Leave the head's block, sealed, and open another one. Costs a seal, an open record and, when no block is ready, an
@@ -240,6 +248,9 @@ class Log:
         return False
 
     def _announce_erase(self, which: int, block: int) -> None:
+        head = self.heads[which]
+        assert head is not None
+        self._skip_full_page(head)
         run = self.append(which, Kind.ERASE, block, self.blocks.erase_count[block], 0, b"")
         self.erases_announced[block] = run.address
 
@@ -283,14 +294,14 @@ class Log:
         """Close the head's block: the run entries, if they have room, and the seal. One program a page."""
         head = self.heads[which]
         assert head is not None
-        self.write_seal(head.block, head.table.runs, head.at, following)
+        self.write_seal(head.block, head.table.runs, head.at, head.at, following)
         self.close(which)
 
-    def write_seal(self, block: int, runs: list[Run], end: int, following: int) -> None:
-        """Program run entries and seal of a block whose frames end at address `end`."""
+    def write_seal(self, block: int, runs: list[Run], end: int, content_end: int, following: int) -> None:
+        """Program run entries and seal of a block whose frames end at address `end`, and anything programmed at `content_end`."""
         start = block * self.layout.block_bytes
         stop = start + self.layout.block_bytes
-        listed = len(runs) <= self.layout.runs_max and end + len(runs) * ENTRY_BYTES + SEAL_BYTES <= stop
+        listed = len(runs) <= self.layout.runs_max and content_end + len(runs) * ENTRY_BYTES + SEAL_BYTES <= stop
         entries = [run.encode(start) for run in runs] if listed else []
         seal = Seal(len(runs) if listed else UNLISTED, end - start, following)
         raw = encode_seal(entries, seal, self.blocks.salt[block])

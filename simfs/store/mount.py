@@ -229,7 +229,7 @@ def _seal_late(state: StoreState, use: Used) -> None:
     if len(runs) <= state.layout.runs_max:
         seal_start -= len(runs) * ENTRY_BYTES
     if use.found.content_end <= seal_start:
-        state.log.write_seal(use.block, runs, use.found.end, NO_BLOCK)
+        state.log.write_seal(use.block, runs, use.found.end, use.found.content_end, NO_BLOCK)
 
 
 def _free_dead_blocks(flash: NorFlash, state: StoreState, used: dict[int, Used]) -> None:

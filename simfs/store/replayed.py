@@ -31,6 +31,7 @@ def replay_claims(state: StoreState, blocks: list[BlockRuns]) -> Cuts:
         _give(state, frame, names[0])
         cuts.setdefault(frame.file, []).append((sequence, frame.offset))
         if frame.kind == Kind.RENAME:
+            _take_away(state, names[1])  # an older bearer, when the frame that gave this file the name is gone already
             state.claims.free_name(names[1], frame.address)
     for node in state.files.values():
         place, node.name_place = node.name_place, 0

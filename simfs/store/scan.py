@@ -96,6 +96,8 @@ def read_frames(state: StoreState, block: int, stop: int) -> Frames:
 
 def frame_at(raw: bytes, at: int, start: int, salt: int) -> Frame | None:
     """The sound frame at offset `at` of a block's bytes, or None."""
+    if at + FRAME_BYTES > len(raw):
+        return None
     frame = decode_header(raw[at : at + HEADER_BYTES], start + at, salt)
     if frame is None or at + FRAME_BYTES + frame.length > len(raw):
         return None

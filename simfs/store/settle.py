@@ -114,6 +114,6 @@ def _write_in_next_block(state: StoreState, tail: Tail, length: int, payload: by
     log.heads[tail.which] = None
     log.open(tail.which, block)
     run = log.append(tail.which, last.kind, last.file, last.offset, length, payload)
-    log.write_seal(old, tail.head.table.runs, last.address, block)
+    log.write_seal(old, tail.head.table.runs, last.address, tail.content_end, block)
     state.blocks.close(old)
     return run
