@@ -33,16 +33,17 @@ def noted(*stalls):
 def test_the_percentile_is_the_least_time_that_so_many_do_not_exceed():
     log = noted(*(stall(busy_ns) for busy_ns in [10] * 998 + [50, 70]))
     assert [log.percentile_ns(per_mille) for per_mille in (0, 500, 998, 999, 1000)] == [10, 10, 10, 50, 70]
+    assert noted(stall(1), stall(2), stall(3)).percentile_ns(500) == 2
     assert StallLog().percentile_ns(999) == 0
     with pytest.raises(ValueError, match="0 to 1000"):
         log.percentile_ns(1001)
 
 
 def test_the_stalls_that_stand_out_are_kept():
-    log = noted(stall(5, 40), stall(9, 20, 1), stall(3, 10, 2), stall(9, 5))
+    log = noted(stall(5, 10), stall(9, 20, 1), stall(3, 40), stall(3, 10, 2), stall(9, 5))
     assert (log.longest.busy_ns, log.longest_at_max.busy_max_ns, log.most_cleanings.cleanings) == (9, 40, 2)
     assert log.longest.cleanings == 1, "of equal ones the first"
-    assert (log.count, log.total_ns) == (4, 26)
+    assert (log.count, log.total_ns) == (5, 29)
     assert noted(stall(5)).most_cleanings is None
 
 
@@ -139,6 +140,7 @@ def test_a_boot_mounts_anew_keeps_the_meters_and_is_noted():
     now_ns = device.now_ns
     device.boot()
     assert device.store is not before
+    assert device.now_ns == now_ns + device.boots[0].time_ns
     task.append("/a", b"y" * 100)
     run = finished(device)
     assert task.read("/a") == b"x" * 100 + b"y" * 100
@@ -186,7 +188,7 @@ def test_idle_time_goes_to_the_store_that_cleans_in_it(idle_cleaning):
     idle = run.tasks.get("(idle time)")
     if idle_cleaning:
         assert idle.erases > 5
-        assert idle.operations["clean ahead"] <= 300
+        assert idle.erases <= idle.operations["clean ahead"] < 100, "passes with nothing to do do not count"
         assert run.writes.longest.erases == 0
     else:
         assert idle is None

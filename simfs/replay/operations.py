@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from simfs.flash import Rng
 from simfs.replay import task as table
@@ -14,6 +15,9 @@ from simfs.replay.patterns import Field, Moment, Pattern, name_writer
 
 Action = Callable[[], object]
 
+AGES_KEPT = 100_000
+
+_digits = re.compile("[0-9]+").findall
 _AGE_ORDER = ("boot", "year", "date", "month", "day", "time", "hour", "minute", "second", "counter")
 
 
@@ -93,14 +97,16 @@ def _rotation(pattern: Pattern, keep: int, files: DeviceTask) -> Callable[[str],
     fields = [piece.name for piece in pattern.pieces if isinstance(piece, Field)]
     order = sorted(range(len(fields)), key=lambda at: _AGE_ORDER.index(fields[at]))
 
-    def age(name: str) -> list[list[int]]:
+    @lru_cache(maxsize=AGES_KEPT)
+    def age(name: str) -> tuple[int, ...] | None:
+        """What sorts the pattern's own names by age; None for other names."""
         found = match(name)
-        return [[int(digits) for digits in re.findall("[0-9]+", found[at + 1])] for at in order] if found else []
+        return tuple(int(digits) for at in order for digits in _digits(found[at + 1])) if found else None
 
     def rotate(new: str) -> None:
-        names = [name for name in files.names(prefix) if match(name)]
-        surplus = len(names) + (new not in names) - keep
-        for name in sorted(names, key=age)[: max(0, surplus)]:
+        aged = sorted((when, name) for name in files.names(prefix) if (when := age(name)) is not None)
+        surplus = len(aged) + ((age(new), new) not in aged) - keep
+        for _, name in aged[: max(0, surplus)]:
             if name != new:
                 files.remove(name, pattern.text)
 

@@ -129,7 +129,7 @@ def triggers(task: Task, start_ns: int) -> Iterator[int]:
 
 
 class _Player:
-    """The heap holds, for each task, the next run's due time; a task at boot goes before others due at that time.
+    """The heap holds, for each task, when its next run is due. A boot runs the tasks at boot before all that waits.
 
     Timers go on over a boot, as those of a clock with a battery do.
     """
@@ -138,43 +138,47 @@ class _Player:
         self.device = device
         self.end_ns = scenario.run.start + scenario.run.duration
         self._tasks = [_PlayedTask(task, scenario, device) for task in scenario.task]
-        self._heap: list[tuple[int, bool, int, _PlayedTask, Iterator[int]]] = []
+        self._heap: list[tuple[int, int, _PlayedTask, Iterator[int]]] = []  # due, order of arrival, ...
         self._pushed = 0
         self._boot_count = 0
 
     def play(self, progress: Progress | None) -> None:
         device, heap = self.device, self._heap
-        self._start_tasks_at_boot()
+        self._run_tasks_at_boot()
         for played in self._tasks:
             if not played.task.at_boot:
                 self._push(played, due_times(played.task, triggers(played.task, device.start_ns), played.rng))
         report = _Reporter(progress, device, self.end_ns)
         while heap and heap[0][0] < self.end_ns:
-            due_ns, _, _, played, times = heappop(heap)
+            due_ns, _, played, times = heappop(heap)
             if due_ns > device.now_ns:
                 device.wait_until(due_ns)
-            played.run(due_ns, self._boot_count)
-            if not played.ended:
-                self._push(played, times)
-            if played.boots:
-                device.boot()
-                self._boot_count += 1
-                self._start_tasks_at_boot()
+            self._run(played, due_ns, times)
             if device.now_ns >= report.next_ns:
                 report()
         device.wait_until(self.end_ns)
         report()
 
-    def _start_tasks_at_boot(self) -> None:
+    def _run(self, played: _PlayedTask, due_ns: int, times: Iterator[int]) -> None:
+        played.run(due_ns, self._boot_count)
+        if not played.ended:
+            self._push(played, times)
+        if played.boots:
+            self.device.boot()
+            self._boot_count += 1
+            self._run_tasks_at_boot()
+
+    def _run_tasks_at_boot(self) -> None:
         for played in self._tasks:
             if played.task.at_boot and not played.ended:
-                self._push(played, due_times(played.task, [self.device.now_ns], played.rng))
+                times = due_times(played.task, [self.device.now_ns], played.rng)
+                self._run(played, next(times), times)
 
     def _push(self, played: _PlayedTask, times: Iterator[int]) -> None:
         due_ns = next(times, None)
         if due_ns is not None:
             self._pushed += 1
-            heappush(self._heap, (due_ns, not played.task.at_boot, self._pushed, played, times))
+            heappush(self._heap, (due_ns, self._pushed, played, times))
 
 
 class _Reporter:

@@ -273,9 +273,9 @@ class Device:
         if idle_ns <= 0:
             return
         if self.store.config.idle_cleaning:
-            before = self.flash.counts
+            reads, erases = self.flash.reads, self.flash.erases
             self.perform(IDLE_TASK, "clean ahead", "", lambda: self.store.idle(idle_ns), writes=False)
-            if self.flash.counts == before:
+            if self.flash.reads == reads and self.flash.erases == erases:
                 self._forget_idle_pass()
         self.now_ns = max(self.now_ns, at_ns)
 
@@ -355,6 +355,6 @@ class Device:
         refusal.count += 1
 
     def _note_room(self) -> None:
-        live_bytes = self.store.usage().live_bytes
+        live_bytes = self.store._volume.state.committed  # usage().live_bytes, which looks at every block
         if live_bytes > self._live_bytes_max:
             self._live_bytes_max, self._live_bytes_max_at_ns = live_bytes, self.now_ns - self.start_ns

@@ -177,6 +177,8 @@ class Task(Table):
             raise ValueError('it has no one time to run; write one of every = "6 min", daily = "03:00", at_boot = true')
         if self.first and self.every is None:
             raise ValueError("first goes only with every; leave it out")
+        if self.jitter and self.at_boot:
+            raise ValueError("jitter goes only with every and daily; leave it out")
         if any(operation.do == "boot" for operation in self.operations[:-1]):
             raise ValueError("nothing of a task comes after a boot; make it the last operation")
         if self.at_boot and self.operations[-1].do == "boot":
