@@ -21,9 +21,9 @@ if TYPE_CHECKING:
 
 
 class StoreFile(io.RawIOBase):
-    """What `Store.open` gives. A write waits in the file's buffer (shared by all its handles) and is durable once that spills: when
-    it is full, at `flush` and at `close`. Reading costs the headers of a run's frames up to the one that holds the byte, and the frames
-    that hold the bytes; a spill is one frame."""
+    """What `Store.open` gives. A write waits in the file's buffer (shared by all its handles) and is durable once
+    that spills: when it is full, at `flush` and at `close`. Reading costs the headers of a run's frames up to the
+    one that holds the byte, and the frames that hold the bytes; a spill is one frame."""
 
     def __init__(self, store: Store, volume: Volume, node: FileNode, name: Name, mode: Mode) -> None:
         self._store = store
@@ -54,7 +54,8 @@ class StoreFile(io.RawIOBase):
         return True
 
     def readinto(self, buffer: WriteableBuffer, /) -> int:
-        """Fill `buffer` from the position on; how many bytes there were. CorruptStore when a frame of them is damaged."""
+        """Fill `buffer` from the position on; how many bytes there were. CorruptStore when a frame of them is
+        damaged."""
         self._check("reading", self._mode.reads)
         target = memoryview(buffer).cast("B")
         data = self._volume.read(self._node, self._at, len(target))

@@ -27,8 +27,8 @@ class Stat(NamedTuple):
 class Store:
     """Files in a flash, flat: a name is the full path. Made by `Store.format` or `Store.mount`.
 
-    Names are bytes on the flash, UTF-8 as given; directories exist only as shared prefixes. Raises the `OSError` that POSIX names:
-    ENOENT, EEXIST, ENAMETOOLONG, ENOSPC, EMFILE, EFBIG, EROFS; a NUL in a name is a ValueError.
+    Names are bytes on the flash, UTF-8 as given; directories exist only as shared prefixes. Raises the `OSError` that
+    POSIX names: ENOENT, EEXIST, ENAMETOOLONG, ENOSPC, EMFILE, EFBIG, EROFS; a NUL in a name is a ValueError.
     """
 
     def __init__(self, volume: Volume) -> None:
@@ -41,14 +41,15 @@ class Store:
 
     @classmethod
     def format(cls, flash: NorFlash, config: StoreConfig | None = None) -> Store:
-        """A new, empty store over the whole flash. Erases what is not blank; programs one block's records, and an erase record for each
-        block erased. ValueError when the settings do not fit the flash."""
+        """A new, empty store over the whole flash. Erases what is not blank; programs one block's records, and an
+        erase record for each block erased. ValueError when the settings do not fit the flash."""
         return cls(Volume.format(flash, config or StoreConfig()))
 
     @classmethod
     def mount(cls, flash: NorFlash, read_only: bool = False) -> Store:
-        """The store that the flash holds; its settings are on it. `read_only` never programs or erases; otherwise what a power cut left
-        in doubt is settled. CorruptStore names the place when there is no sound store. File times are not on the flash."""
+        """The store that the flash holds; its settings are on it. `read_only` never programs or erases; otherwise
+        what a power cut left in doubt is settled. CorruptStore names the place when there is no sound store. File
+        times are not on the flash."""
         return cls(Volume.mount(flash, read_only))
 
     def open(self, name: Name, mode: str = "r") -> StoreFile:
@@ -71,13 +72,10 @@ class Store:
         return StoreFile(self, volume, node, name, meaning)
 
     def names(self, prefix: str = "") -> list[str]:
-        """Full names that begin with `prefix`, sorted by their bytes. RAM only."""
-        folded = self._rule.key(os.fsencode(prefix) if prefix else b"")
-        return [
-            NameRule.decode(name)
-            for name in self._volume.names_from(folded)
-            if not prefix or NameRule.decode(name).startswith(prefix)
-        ]
+        """Full names that begin with `prefix`, sorted. RAM only."""
+        key = self._rule.key(prefix.encode("utf-8", "surrogateescape"))
+        names = map(NameRule.decode, self._volume.names_from(key))
+        return sorted(name for name in names if name.startswith(prefix))
 
     def exists(self, name: Name) -> bool:
         """Whether a file bears this name. RAM only."""
@@ -95,7 +93,8 @@ class Store:
         self._volume.remove(self._existing(name))
 
     def rename(self, old: Name, new: Name) -> None:
-        """Give a file another name; a file that bore it is replaced. One frame: old or new after a power cut, never both or neither."""
+        """Give a file another name; a file that bore it is replaced. One frame: old or new after a power cut, never
+        both or neither."""
         encoded = self._rule.encode(new, self.prefix)
         self._volume.rename(self._existing(old), encoded)
 
@@ -107,7 +106,8 @@ class Store:
         self._volume.truncate(node, size)
 
     def idle(self, budget_ns: int) -> int:
-        """Let the store use `budget_ns` of idle time: with `idle_cleaning` it erases and cleans ahead. What it used, in ns."""
+        """Let the store use `budget_ns` of idle time: with `idle_cleaning` it erases and cleans ahead. What it used,
+        in ns."""
         return self._volume.cleaner.idle(budget_ns) if self.config.idle_cleaning and not self._volume.read_only else 0
 
     def check(self) -> list[str]:

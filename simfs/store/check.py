@@ -59,7 +59,9 @@ def _spans(state: StoreState) -> list[str]:
         if starts != sorted(set(starts)) or len(starts) != len(node.places):
             problems.append(f"file {node.name!r}: spans out of order: {starts}")
         if (starts[0] if starts else 0) != 0 or bool(starts) != bool(node.size) or (starts and starts[-1] >= node.size):
-            problems.append(f"file {node.name!r}: spans from {starts[:1]} to {starts[-1:]} do not cover {node.size} bytes")
+            problems.append(
+                f"file {node.name!r}: spans from {starts[:1]} to {starts[-1:]} do not cover {node.size} bytes"
+            )
     for key, node in state.files.items():
         if node.name is None or state.claims.key(node.name) != key:
             problems.append(f"file {node.name!r} is listed as {key!r}")
@@ -80,7 +82,9 @@ def _blocks(state: StoreState) -> list[str]:
         kept = [block for block, is_kind in enumerate(blocks.state) if is_kind == kind]
         if kept != found:
             problems.append(f"blocks {kept} are {kind.name.lower()}, listed are {found}")
-    problems += [f"freed block {block} holds {blocks.live[block]} live bytes" for block in blocks.freed if blocks.live[block]]
+    problems += [
+        f"freed block {block} holds {blocks.live[block]} live bytes" for block in blocks.freed if blocks.live[block]
+    ]
     return problems
 
 
@@ -102,7 +106,12 @@ def _against_flash(state: StoreState, found: StoreState) -> list[str]:
         kept, other = state.files.get(key), found.files.get(key)
         if kept is None or other is None:
             problems.append(f"file {key!r} is {'kept' if kept else 'found on the flash'} only")
-        elif (kept.number, kept.name, kept.size, kept.name_place) != (other.number, other.name, other.size, other.name_place):
+        elif (kept.number, kept.name, kept.size, kept.name_place) != (
+            other.number,
+            other.name,
+            other.size,
+            other.name_place,
+        ):
             problems.append(f"file {key!r}: number, name, size or place differ on the flash")
         elif (kept.starts, kept.places) != (other.starts, other.places):
             problems.append(f"file {key!r}: the flash has other spans")

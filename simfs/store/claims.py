@@ -1,5 +1,5 @@
-"""Claims on names: how many frames on the flash speak of each name, and where the newest claim of a free name stands. A tombstone
-is dropped exactly when nothing is left that it must hold down."""
+"""Claims on names: how many frames on the flash speak of each name, and where the newest claim of a free name stands.
+A tombstone is dropped exactly when nothing is left that it must hold down."""
 
 from __future__ import annotations
 
@@ -8,14 +8,15 @@ from simfs.store.layout import Layout
 
 
 class Claims:
-    """`bearers` of a key (a name, folded if need be): NAME and RENAME frames on the flash that give it to a file, live and dead."""
+    """`bearers` of a key (a name, folded if need be): NAME and RENAME frames on the flash that give it to a file,
+    live and dead."""
 
     def __init__(self, layout: Layout, blocks: BlockTable, fold_case: bool) -> None:
         self._layout = layout
         self._charge = blocks.charge
         self._fold = fold_case
         self.bearers: dict[bytes, int] = {}
-        self.tombs: dict[bytes, tuple[int, int]] = {}  # by key: (place, cost) of the claim that frees a name some frame still bears
+        self.tombs: dict[bytes, tuple[int, int]] = {}  # (place, cost) of the claim that frees a name still borne
         self.promised = 0  # room kept for the REMOVE of every live name
 
     def key(self, name: bytes) -> bytes:
@@ -42,7 +43,8 @@ class Claims:
             self._charge(place, cost)
 
     def erased(self, keys: list[bytes]) -> None:
-        """Frames that said who bears these names are gone with their block. A tombstone that holds nothing down is dead."""
+        """Frames that said who bears these names are gone with their block. A tombstone that holds nothing down is
+        dead."""
         for key in keys:
             self.bearers[key] -= 1
             if not self.bearers[key]:

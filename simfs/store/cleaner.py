@@ -1,4 +1,5 @@
-"""Cleaning: the live frames of a block are written again at the log's end, then the block is free. And levelling the wear."""
+"""Cleaning: the live frames of a block are written again at the log's end, then the block is free. And levelling the
+wear."""
 
 from __future__ import annotations
 
@@ -25,8 +26,8 @@ class Cleaner:
         self._choose = policy(state.config, state.blocks, state.layout.block_room, lambda: state.log.logged_bytes, rng)
 
     def make_room(self, which: int, kind: int, file: int, offset: int, length: int, payload_bytes: int) -> None:
-        """See to it that this frame fits the head's open block: clean, seal, erase and open blocks as it takes. Raises OutOfBlocks
-        when a whole round of cleaning brings nothing."""
+        """See to it that this frame fits the head's open block: clean, seal, erase and open blocks as it takes.
+        Raises OutOfBlocks when a whole round of cleaning brings nothing."""
         log, blocks = self._state.log, self._blocks
         if log.asleep:
             log.wake()
@@ -44,13 +45,14 @@ class Cleaner:
         """The block to clean: a cold one when wear differs too much, else the policy's."""
         blocks = self._blocks
         threshold = self._state.config.level_threshold
+        room = self._state.layout.block_room
         if threshold:
             erase_count, coldest = blocks.closed_by_wear[0]
-            if blocks.erase_count_max - erase_count > threshold and blocks.live[coldest] <= self._state.layout.block_room:
+            if blocks.erase_count_max - erase_count > threshold and blocks.live[coldest] <= room:
                 self._state.meters.blocks_levelled += 1
                 return int(coldest)
         victim = self._choose(blocks.closed)
-        if blocks.live[victim] > self._state.layout.block_room:  # many small pieces: moving them takes more than it frees
+        if blocks.live[victim] > room:  # many small pieces: moving takes more than it frees
             return min(blocks.closed, key=blocks.live.__getitem__)
         return victim
 
@@ -64,8 +66,8 @@ class Cleaner:
             self.clean(victim)
 
     def clean(self, victim: int) -> None:
-        """Write the block's live frames again and free it. Reads its run entries (or its frames) and the live bytes; programs what is
-        live, and what block changes take."""
+        """Write the block's live frames again and free it. Reads its run entries (or its frames) and the live bytes;
+        programs what is live, and what block changes take."""
         state = self._state
         state.meters.cleanings += 1
         before = state.log.sequence
@@ -78,7 +80,9 @@ class Cleaner:
             elif run.kind == Kind.ERASE:
                 self._move_announcement(run)
         self._move_claims(victim, claims)
-        assert state.blocks.live[victim] == 0, f"block {victim} is cleaned, yet {state.blocks.live[victim]} bytes are live"
+        assert state.blocks.live[victim] == 0, (
+            f"block {victim} is cleaned, yet {state.blocks.live[victim]} bytes are live"
+        )
         moved = state.log.sequence != before
         state.blocks.free(victim, state.log.sequence if moved else -1)
 
@@ -168,7 +172,8 @@ class Cleaner:
         self._last = self._state.log.append(self._head, kind, file, offset, length, payload)
 
     def idle(self, budget_ns: int) -> int:
-        """Erase and clean ahead while the typical times fit into `budget_ns`; what was used of it, in ns of program and erase."""
+        """Erase and clean ahead while the typical times fit into `budget_ns`; what was used of it, in ns of program
+        and erase."""
         state = self._state
         flash, sheet = state.flash, state.flash.datasheet
         before = flash.counts.busy_ns(sheet)
@@ -185,6 +190,7 @@ class Cleaner:
             self.clean(self._victim())
 
     def _worth_cleaning(self) -> bool:
-        """Whether some closed block is at least a quarter dead: cleaning ahead of need must not wear the flash for little."""
+        """Whether some closed block is at least a quarter dead: cleaning ahead of need must not wear the flash for
+        little."""
         blocks = self._blocks
         return any(blocks.live[block] * 4 <= 3 * self._state.layout.block_room for block in blocks.closed)

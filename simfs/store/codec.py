@@ -1,5 +1,5 @@
-"""The fast codec of the on-flash format: `struct` and CRC-32, nothing else. What the fields mean stands in DEVELOPERS.md; the
-declaration that the tests hold this codec to is `format.py`."""
+"""The fast codec of the on-flash format: `struct` and CRC-32, nothing else. What the fields mean stands in
+DEVELOPERS.md; the declaration that the tests hold this codec to is `format.py`."""
 
 from __future__ import annotations
 
@@ -71,7 +71,8 @@ class OpenRecord(NamedTuple):
 
 
 class Seal(NamedTuple):
-    """`end` is the address in the block where the frames end, `next` the block that the head goes on in (`NO_BLOCK`: none known)."""
+    """`end` is the address in the block where the frames end, `next` the block that the head goes on in (`NO_BLOCK`:
+    none known)."""
 
     entry_count: int
     end: int

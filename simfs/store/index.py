@@ -1,4 +1,5 @@
-"""Where the bytes of a file stand: one span a run, not one a frame. A span reaches up to the next one, the last to the file's end."""
+"""Where the bytes of a file stand: one span a run, not one a frame. A span reaches up to the next one, the last to
+the file's end."""
 
 from __future__ import annotations
 
@@ -13,7 +14,18 @@ class FileNode:
     """A file. A span's place is the address of its run's first frame; of a hole it is minus the address of its frame.
     Place 0 marks bytes that a mount has not met yet."""
 
-    __slots__ = ("buffer", "buffer_at", "handles", "name", "name_place", "number", "places", "reserved", "size", "starts")
+    __slots__ = (
+        "buffer",
+        "buffer_at",
+        "handles",
+        "name",
+        "name_place",
+        "number",
+        "places",
+        "reserved",
+        "size",
+        "starts",
+    )
 
     def __init__(self, number: int, name: bytes | None) -> None:
         self.number = number

@@ -48,7 +48,8 @@ class Layout:
         return room - self.frame_cost(max(SPLIT_BYTES_MIN, self.name_bytes))
 
     def frame_cost(self, payload_bytes: int) -> int:
-        """Room that a frame takes, up to where the next may start; its share of the page when programs of a page are limited."""
+        """Room that a frame takes, up to where the next may start; its share of the page when programs of a page are
+        limited."""
         return max(-(-(FRAME_BYTES + payload_bytes) // self.step) * self.step, self.cost_min)
 
     def cost(self, length: int) -> int:

@@ -80,8 +80,8 @@ class Log:
     def fits(
         self, which: int, kind: int, file: int, offset: int, length: int, payload_bytes: int, unlisted: bool = False
     ) -> bool:
-        """Whether a frame of `payload_bytes` has room in the head's open block. `unlisted`: the frame is worth more than the listing of
-        the block's runs."""
+        """Whether a frame of `payload_bytes` has room in the head's open block. `unlisted`: the frame is worth more
+        than the listing of the block's runs."""
         head = self.heads[which]
         if head is None:
             return False
@@ -102,8 +102,8 @@ class Log:
         return unlisted and head.at + size <= self._room_end(head, self.layout.runs_max + 1)
 
     def wake(self) -> None:
-        """Before the first frame after a mount: step over what a cut may have left behind the tails, and leave the pattern of a settled
-        tail. One program for each open head at most."""
+        """Before the first frame after a mount: step over what a cut may have left behind the tails, and leave the
+        pattern of a settled tail. One program for each open head at most."""
         self.asleep = False
         for which, head in enumerate(self.heads):
             if head is None:
@@ -121,8 +121,9 @@ class Log:
                 self.seal(which)
 
     def skip_to_page(self, head: Head, content_end: int, bottom: int) -> int:
-        """Let the head go on at the page after `content_end`, as only one page can have been in flight; how far back (`again`) the next
-        frame has to reach so that no frame of order `bottom` or later counts that stands before it."""
+        """Let the head go on at the page after `content_end`, as only one page can have been in flight; how far back
+        (`again`) the next frame has to reach so that no frame of order `bottom` or later counts that stands before
+        it."""
         within = content_end - head.start
         head.at = head.start + align_up(align_up(within + 1, self.layout.page_bytes), self.layout.step)
         head.page_programs = 0
@@ -130,7 +131,8 @@ class Log:
         return self.sequence - head.base - bottom
 
     def room_left(self, which: int) -> int:
-        """Payload bytes that one more frame could hold in the head's open block, its run entry counted; below 0: none."""
+        """Payload bytes that one more frame could hold in the head's open block, its run entry counted; below 0:
+        none."""
         head = self.heads[which]
         if head is None or self.asleep or self.sequence - head.base > ORDER_MAX:
             return -1
@@ -158,7 +160,8 @@ class Log:
         return run
 
     def _program(self, address: int, data: bytes) -> int:
-        """Program `data`, padded to the program unit. 0 when one program did, 1 when the data went on into another page."""
+        """Program `data`, padded to the program unit. 0 when one program did, 1 when the data went on into another
+        page."""
         unit = self.layout.unit_bytes
         if unit > 1 and len(data) % unit:
             data += b"\xff" * (unit - len(data) % unit)
@@ -189,8 +192,8 @@ class Log:
         return end - end % self.layout.page_bytes if self.layout.whole_pages else end
 
     def advance(self, which: int) -> None:
-        """Leave the head's block, sealed, and open another one. Costs a seal, an open record and, when no block is ready, an
-        erase with its record. Raises OutOfBlocks when there is none."""
+        """Leave the head's block, sealed, and open another one. Costs a seal, an open record and, when no block is
+        ready, an erase with its record. Raises OutOfBlocks when there is none."""
         block = self.choose_ready(which)
         must_erase = block is None
         if block is None:
@@ -207,7 +210,8 @@ class Log:
                 self.erase_ahead(following)
 
     def choose_ready(self, which: int) -> int | None:
-        """The ready block of least wear (of most, for relocated data). One that is not blank after all must be erased first."""
+        """The ready block of least wear (of most, for relocated data). One that is not blank after all must be erased
+        first."""
         ready = self.blocks.ready
         while ready:
             block: int = ready[0 if which == 0 else -1][1]
@@ -298,7 +302,8 @@ class Log:
         self.close(which)
 
     def write_seal(self, block: int, runs: list[Run], end: int, content_end: int, following: int) -> None:
-        """Program run entries and seal of a block whose frames end at address `end`, and anything programmed at `content_end`."""
+        """Program run entries and seal of a block whose frames end at address `end`, and anything programmed at
+        `content_end`."""
         start = block * self.layout.block_bytes
         stop = start + self.layout.block_bytes
         listed = len(runs) <= self.layout.runs_max and content_end + len(runs) * ENTRY_BYTES + SEAL_BYTES <= stop

@@ -1,5 +1,5 @@
-"""Mounting: everything is found on the flash. Headers first, then each block's runs, then the claims on names and, in the order of
-their sequence numbers, the runs of the files that the claims leave."""
+"""Mounting: everything is found on the flash. Headers first, then each block's runs, then the claims on names and, in
+the order of their sequence numbers, the runs of the files that the claims leave."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 from simfs.flash import NorFlash
 from simfs.store.blocks import State
 from simfs.store.codec import (
-    ERASE_RECORD_BYTES,
     ENTRY_BYTES,
+    ERASE_RECORD_BYTES,
     FRAME_BYTES,
     NO_BLOCK,
     RECORD_BYTES,
@@ -75,9 +75,10 @@ def read_header(flash: NorFlash, block: int, block_bytes: int) -> Header:
 
 
 def load(flash: NorFlash, writable: bool) -> StoreState:
-    """The state of the store on the flash. Reads 64 bytes a block, the seals with their run entries, the blocks that list none, and the
-    frames that speak of names. When `writable`, what a power cut left in doubt is settled by writing; a second time there is nothing
-    to settle, and nothing is written. CorruptStore when there is no sound store."""
+    """The state of the store on the flash. Reads 64 bytes a block, the seals with their run entries, the blocks that
+    list none, and the frames that speak of names. When `writable`, what a power cut left in doubt is settled by
+    writing; a second time there is nothing to settle, and nothing is written. CorruptStore when there is no sound
+    store."""
     state, used = survey(flash)
     if writable:
         settled = _settle(flash, state, used)
@@ -134,7 +135,9 @@ def _state_of(flash: NorFlash, headers: list[Header]) -> StoreState:
     if not records:
         versions = {header.version for header in headers} - {None, VERSION}
         if versions:
-            raise CorruptStore(f"the store has format version {min(v for v in versions if v)}; this simfs reads {VERSION}")
+            raise CorruptStore(
+                f"the store has format version {min(v for v in versions if v)}; this simfs reads {VERSION}"
+            )
         raise CorruptStore("no store on this flash: no block of it was ever opened; format it first")
     newest = max(records, key=lambda record: record.base)
     check_geometry(newest, flash.geometry)
@@ -150,7 +153,8 @@ def _state_of(flash: NorFlash, headers: list[Header]) -> StoreState:
 
 
 def _read_used(state: StoreState, header: Header) -> Used:
-    """The block's runs; those of an unlisted block once its frames have been read. Nothing is judged yet: the block may be half erased."""
+    """The block's runs; those of an unlisted block once its frames have been read. Nothing is judged yet: the block
+    may be half erased."""
     assert header.record is not None
     sealed = read_seal(state, header.block)
     use = Used(header.block, header.record, sealed[0] if sealed else None, sealed[1] if sealed else None)
@@ -160,7 +164,8 @@ def _read_used(state: StoreState, header: Header) -> Used:
 
 
 def _find_announced(state: StoreState, used: dict[int, Used], headers: list[Header]) -> set[int]:
-    """The blocks that were being erased: a newest ERASE frame names a count that the block's own record has not passed."""
+    """The blocks that were being erased: a newest ERASE frame names a count that the block's own record has not
+    passed."""
     newest: dict[int, tuple[int, int, int]] = {}  # block: (sequence, erase count, address)
     for use in used.values():
         base = use.record.base
@@ -266,12 +271,14 @@ def _judge_unused(state: StoreState, headers: list[Header], used: dict[int, Used
                 blocks.note_erase_count(block, blocks.erase_count_max)  # lost: the highest is no understatement
             blocks.free_unlisted(block)
         else:
-            raise CorruptStore(f"block {block} holds data behind a damaged header (flash address {block * block_bytes:#x})")
+            raise CorruptStore(
+                f"block {block} holds data behind a damaged header (flash address {block * block_bytes:#x})"
+            )
 
 
 def _doubtful_blocks(state: StoreState, used: dict[int, Used]) -> list[int]:
-    """Ready blocks that may be blank but weak, or half programmed: the one whose ERASE frame is the newest frame of all, and those that
-    a head without an open block was about to open."""
+    """Ready blocks that may be blank but weak, or half programmed: the one whose ERASE frame is the newest frame of
+    all, and those that a head without an open block was about to open."""
     doubtful = set()
     for use in used.values():
         for run in use.table.runs:

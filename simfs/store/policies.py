@@ -1,6 +1,6 @@
-"""Cleaning policies: which closed block is cleaned next. A policy gets the closed blocks (never none), in the order in which they
-were closed, and costs RAM only. To add one, write it here and append its name to `config.CLEANERS`: its place there is its number
-on the flash."""
+"""Cleaning policies: which closed block is cleaned next. A policy gets the closed blocks (never none), in the order
+in which they were closed, and costs RAM only. To add one, write it here and append its name to `config.CLEANERS`:
+its place there is its number on the flash."""
 
 from __future__ import annotations
 
@@ -14,7 +14,8 @@ Policy = Callable[[Sequence[int]], int]
 
 
 def policy(config: StoreConfig, blocks: BlockTable, room: int, logged: Callable[[], int], rng: Rng) -> Policy:
-    """The configured policy. `room` is what a block can hold and `logged` tells how much was logged so far, both in bytes."""
+    """The configured policy. `room` is what a block can hold and `logged` tells how much was logged so far, both in
+    bytes."""
 
     def oldest_first(closed: Sequence[int]) -> int:
         return min(closed, key=blocks.base.__getitem__)

@@ -37,8 +37,8 @@ class Reader:
         return frame, self.payload(frame)
 
     def span(self, file: int, place: int, start: int, stop: int) -> bytes:
-        """Bytes `start` to `stop` of a file, all in the run that begins at `place`. Reads the headers of the frames on the way,
-        and the frames that hold the bytes. CorruptStore when one of them is damaged."""
+        """Bytes `start` to `stop` of a file, all in the run that begins at `place`. Reads the headers of the frames
+        on the way, and the frames that hold the bytes. CorruptStore when one of them is damaged."""
         if place < 0:
             return bytes(stop - start)
         layout = self._layout

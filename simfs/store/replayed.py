@@ -1,4 +1,5 @@
-"""From the runs of all blocks to names and files: claims in the order of their sequence numbers, then the data of the files they leave."""
+"""From the runs of all blocks to names and files: claims in the order of their sequence numbers, then the data of the
+files they leave."""
 
 from __future__ import annotations
 

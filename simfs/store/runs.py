@@ -1,5 +1,5 @@
-"""Runs: frames of one file in one block that continue each other. The open block keeps them as it is written; a mount finds the
-same ones from the frames, by the same rule."""
+"""Runs: frames of one file in one block that continue each other. The open block keeps them as it is written; a mount
+finds the same ones from the frames, by the same rule."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ from simfs.store.codec import ENTRY, ORDER_MAX, Kind
 
 
 class Run:
-    """One run. `address` is that of its first frame on the flash, `order` that frame's; `length` counts bytes of the file."""
+    """One run. `address` is that of its first frame on the flash, `order` that frame's; `length` counts bytes of the
+    file."""
 
     __slots__ = ("address", "file", "kind", "length", "offset", "order")
 

@@ -1,4 +1,5 @@
-"""Reading a block as a mount and the cleaner see it: its runs, from the seal when that lists them, else frame by frame."""
+"""Reading a block as a mount and the cleaner see it: its runs, from the seal when that lists them, else frame by
+frame."""
 
 from __future__ import annotations
 
@@ -42,8 +43,8 @@ class Frames:
 
 
 def read_seal(state: StoreState, block: int) -> tuple[Seal, list[Run] | None] | None:
-    """The block's seal and the runs that it lists (None: it lists none); None when the block bears no sound seal. One read, two when
-    runs are listed."""
+    """The block's seal and the runs that it lists (None: it lists none); None when the block bears no sound seal. One
+    read, two when runs are listed."""
     flash, size, salt = state.flash, state.layout.block_bytes, state.blocks.salt[block]
     start = block * size
     raw = flash.read(start + size - SEAL_BYTES, SEAL_BYTES)
@@ -105,7 +106,8 @@ def frame_at(raw: bytes, at: int, start: int, salt: int) -> Frame | None:
 
 
 def _resume(raw: bytes, at: int, start: int, salt: int, layout: Layout) -> int | None:
-    """Where sound frames go on after offset `at`: at a page start after a mount settled a cut, else anywhere, which is damage."""
+    """Where sound frames go on after offset `at`: at a page start after a mount settled a cut, else anywhere, which
+    is damage."""
     end = len(raw.rstrip(b"\xff"))
     for candidate in range(align_up(at + 1, layout.page_bytes), end, layout.page_bytes):
         if frame_at(raw, candidate, start, salt) is not None:
@@ -117,8 +119,9 @@ def _resume(raw: bytes, at: int, start: int, salt: int, layout: Layout) -> int |
 
 
 def counted_frames(state: StoreState, found: Frames) -> list[Frame]:
-    """The frames that count, in the order of their addresses. A frame written again takes away what it replaces; the newest is asked
-    first, since one that is itself void takes nothing away. CorruptStore when frames are missing that none declares void."""
+    """The frames that count, in the order of their addresses. A frame written again takes away what it replaces; the
+    newest is asked first, since one that is itself void takes nothing away. CorruptStore when frames are missing
+    that none declares void."""
     resumed = {gap_end: gap_start for gap_start, gap_end in found.gaps}
     counted: list[Frame] = []
     below = ORDER_MAX + 1  # frames count only with an order below this

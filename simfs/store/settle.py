@@ -1,6 +1,6 @@
-"""After a power cut the newest frame is in doubt: it may read back whole today and not tomorrow, and a torn one may stand behind it.
-A mount that may write settles this: it writes the newest frame again, on the next page, and a MARK behind it. All of that happens
-before names and files are read, on the log alone."""
+"""After a power cut the newest frame is in doubt: it may read back whole today and not tomorrow, and a torn one may
+stand behind it. A mount that may write settles this: it writes the newest frame again, on the next page, and a
+MARK behind it. All of that happens before names and files are read, on the log alone."""
 
 from __future__ import annotations
 
@@ -57,7 +57,8 @@ def is_settled(state: StoreState, tails: list[Tail]) -> bool:
 
 
 def settle(state: StoreState, tails: list[Tail]) -> None:
-    """Make the tails sound. Two programs for the head with the newest frame, one for another; more when a block has no room for that."""
+    """Make the tails sound. Two programs for the head with the newest frame, one for another; more when a block has
+    no room for that."""
     newest = max(tails, key=Tail.sequence)
     for tail in tails:
         if tail is newest:

@@ -85,12 +85,14 @@ def check_fit(geometry: Geometry, config: StoreConfig) -> None:
         raise ValueError(f"a store needs at least 4 programs a page; the flash allows {geometry.page_programs_max}")
     layout = Layout(geometry, config)
     largest = layout.slack // 2
-    if layout.block_room < 2 * largest:
+    room = max(layout.block_room, 0)
+    if room < 2 * largest:
         raise ValueError(
-            f"an erase block of {geometry.block_bytes} bytes has room for {max(layout.block_room, 0)} bytes of frames; a write buffer of "
-            f"{layout.buffer_bytes} and names of {config.name_bytes} bytes need {2 * largest}"
+            f"an erase block of {geometry.block_bytes} bytes has room for {room} bytes of frames; "
+            f"a write buffer of {layout.buffer_bytes} and names of {config.name_bytes} bytes need {2 * largest}"
         )
     if layout.capacity < FRAME_BYTES:
         raise ValueError(
-            f"{geometry.block_count} erase blocks are too few; {config.reserve} are the reserve, and the files need 1 more at least"
+            f"{geometry.block_count} erase blocks are too few; {config.reserve} are the reserve, "
+            f"and the files need {config.log_heads} more at least"
         )

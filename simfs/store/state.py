@@ -17,7 +17,8 @@ from simfs.store.reader import Reader
 
 
 class StoreState:
-    """`nodes` has the files by number, removed ones that are still open included; `files` the named ones by their key."""
+    """`nodes` has the files by number, removed ones that are still open included; `files` the named ones by their
+    key."""
 
     def __init__(self, flash: NorFlash, config: StoreConfig, record: OpenRecord) -> None:
         self.flash = flash

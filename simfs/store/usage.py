@@ -15,7 +15,7 @@ class Usage(NamedTuple):
     """Room of a store, in bytes.
 
     capacity_bytes  what frames can fill for good, the reserve left out
-    live_bytes      what the frames of live files and names take, removals kept ready and bytes waiting in buffers included
+    live_bytes      what live files and names take; removals kept ready and bytes waiting in buffers included
     dead_bytes      taken by frames that count no more, and by what blocks need for themselves
     blank_bytes     erased and not programmed since
     """
@@ -27,7 +27,8 @@ class Usage(NamedTuple):
 
 
 class BlockView(NamedTuple):
-    """One erase block. state: "blank" (never erased by this store), "ready", "open", "closed" or "freed" (waits for its erase)."""
+    """One erase block. state: "blank" (never erased by this store), "ready", "open", "closed" or "freed" (waits for
+    its erase)."""
 
     number: int
     state: str
@@ -54,9 +55,9 @@ def block_views(volume: Volume) -> list[BlockView]:
 
 
 def ram_bytes(volume: Volume) -> dict[str, int]:
-    """RAM on a device of 32-bit words that keeps what this store keeps: 8 bytes a span; a file's number, size, place of its name and
-    three pointers, and its name; 12 bytes a block and the run entries of the open ones; a buffer and 16 bytes for each file that may be
-    open."""
+    """RAM on a device of 32-bit words that keeps what this store keeps: 8 bytes a span; a file's number, size, place
+    of its name and three pointers, and its name; 12 bytes a block and the run entries of the open ones; a buffer
+    and 16 bytes for each file that may be open."""
     state = volume.state
     layout, blocks = state.layout, len(state.blocks)
     spans = sum(len(node.starts) for node in state.nodes.values())

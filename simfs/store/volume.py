@@ -1,5 +1,6 @@
-"""A mounted store: names and bytes on the log. Names come as the bytes that stand on the flash; open modes and file objects are the
-`files` room's business. Every change below is one frame, and durable when the call returns, unless its docstring says otherwise."""
+"""A mounted store: names and bytes on the log. Names come as the bytes that stand on the flash; open modes and file
+objects are the `files` room's business. Every change below is one frame, and durable when the call returns, unless
+its docstring says otherwise."""
 
 from __future__ import annotations
 
@@ -38,8 +39,8 @@ class Volume:
 
     @classmethod
     def format(cls, flash: NorFlash, config: StoreConfig) -> Volume:
-        """A new, empty store. Erases every block that is not blank; erase counts of an earlier store go on. ValueError when no
-        such store fits the flash."""
+        """A new, empty store. Erases every block that is not blank; erase counts of an earlier store go on.
+        ValueError when no such store fits the flash."""
         check_fit(flash.geometry, config)
         state = StoreState(flash, config, record_of(config, flash.geometry))
         block_bytes = flash.geometry.block_bytes
@@ -59,8 +60,8 @@ class Volume:
 
     @classmethod
     def mount(cls, flash: NorFlash, read_only: bool) -> Volume:
-        """The store that the flash holds. A read-only mount writes nothing; another settles what a power cut left in doubt.
-        CorruptStore when there is none, or a damaged one."""
+        """The store that the flash holds. A read-only mount writes nothing; another settles what a power cut left in
+        doubt. CorruptStore when there is none, or a damaged one."""
         volume = cls(load(flash, writable=not read_only), read_only)
         if not read_only:
             volume.cleaner.restore_reserve()
@@ -83,8 +84,8 @@ class Volume:
         return node
 
     def truncate(self, node: FileNode, size: int) -> None:
-        """Cut the file, or let it grow by zeros. Waiting bytes are spilled or dropped first. An emptied file gets a new number, so that
-        its old bytes can never come back. ENOSPC, EFBIG."""
+        """Cut the file, or let it grow by zeros. Waiting bytes are spilled or dropped first. An emptied file gets a
+        new number, so that its old bytes can never come back. ENOSPC, EFBIG."""
         self._check_writable(node.name)
         if size > SIZE_MAX:
             raise _error(errno.EFBIG, node.name)
@@ -134,7 +135,8 @@ class Volume:
         state.files[claims.key(name)] = node
 
     def remove(self, node: FileNode) -> None:
-        """The name is free; the bytes are dead once no handle is open. Costs one frame, for which room is always kept."""
+        """The name is free; the bytes are dead once no handle is open. Costs one frame, for which room is always
+        kept."""
         self._check_writable(node.name)
         name = node.name
         assert name is not None
@@ -166,7 +168,8 @@ class Volume:
         del self._nodes[node.number]
 
     def _write_name(self, node: FileNode, name: bytes, size: int, number: int) -> None:
-        """Append a NAME frame, then do in RAM what it says. It may use the slack of the capacity while an older one stands too."""
+        """Append a NAME frame, then do in RAM what it says. It may use the slack of the capacity while an older one
+        stands too."""
         claims = self.state.claims
         self._make_room(Kind.NAME, number, size, len(name), len(name))
         run = self._log.append(0, Kind.NAME, number, size, len(name), name)
@@ -194,8 +197,8 @@ class Volume:
         return max(node.size, node.buffer_at + len(node.buffer)) if node.buffer else node.size
 
     def write(self, node: FileNode, offset: int, data: bytes) -> None:
-        """Bytes for the file at an offset. They wait in its buffer, and are durable once it spills: when it is full, at `spill`, or when
-        a write goes elsewhere. Room is reserved now: ENOSPC leaves the file as it was. EFBIG."""
+        """Bytes for the file at an offset. They wait in its buffer, and are durable once it spills: when it is full,
+        at `spill`, or when a write goes elsewhere. Room is reserved now: ENOSPC leaves the file as it was. EFBIG."""
         if self.read_only:
             self._check_writable(node.name)
         if offset + len(data) > SIZE_MAX:
@@ -296,7 +299,8 @@ class Volume:
             raise _error(errno.ENOSPC, node.name)
 
     def _room_for(self, waiting: int) -> int:
-        """Room that waiting bytes may take: their frames, and what a hole before them or a split of an older run adds."""
+        """Room that waiting bytes may take: their frames, and what a hole before them or a split of an older run
+        adds."""
         return self._layout.cost(waiting) + 2 * self._layout.hole_cost if waiting else 0
 
     def _reserve(self, node: FileNode) -> None:
