@@ -106,9 +106,13 @@ def test_appending_goes_to_the_end_whoever_moved_it(replay):
         1 fcntl(4</d/a>, F_SETFL, O_WRONLY) = 0
         1 pwrite64(4</d/a>, "X", 1, 0) = 1
         1 fcntl(3</d/a>, F_SETFL, O_RDWR|O_APPEND) = 0
-        1 write(3</d/a>, "-c", 2) = 2"""
+        1 write(3</d/a>, "-c", 2) = 2
+        1 lseek(3</d/a>, 1, SEEK_SET) = 1
+        1 write(3</d/a>, "", 0) = 0
+        1 read(3</d/a>, "234", 3) = 3"""
     )
     assert files(run) == {"/a": b"X2345-a-b-c"}
+    assert skipped(run) == []
 
 
 def test_copies_of_a_descriptor_share_one_position(replay):
@@ -173,6 +177,23 @@ def test_a_child_runs_before_its_parent_knows_of_it(replay):
     )
     assert files(run) == {"/a": b"child tool parent"}
     assert run.tasks["tool"].operations["write"] == 1
+
+
+def test_pids_are_left_out_while_strace_follows_one_process(tmp_path):
+    path = tmp_path / "recording"
+    path.write_text(
+        '1.0 openat(AT_FDCWD</d>, "a", O_WRONLY|O_CREAT, 0) = 3</d/a>\n1.1 clone(flags=SIGCHLD) = 12\n'
+        '1.2 clone(flags=SIGCHLD) = 13\n1.3 write(3</d/a>, "first ", 6) = 6\nstrace: Process 12 attached\n'
+        'strace: Process 13 attached\n[pid 11] 1.4 write(3</d/a>, "again ", 6) = 6\n'
+        '[pid 12] 1.5 write(3</d/a>, "child ", 6) = 6\n[pid 12] 1.6 +++ exited with 0 +++\n'
+        "[pid 13] 1.7 wait4(-1,  <unfinished ...>\n[pid 11] 1.8 +++ exited with 0 +++\n"
+        '1.9 <... wait4 resumed>0x1, 0, NULL) = -1 ECHILD (No child processes)\n1.9 write(3</d/a>, "last", 4) = 4\n'
+        "1.9 +++ exited with 0 +++\n"
+    )
+    run = replay_recording(path, new_store(), directory="/d", strict=True)
+    assert files(run) == {"/a": b"first again child last"}
+    assert skipped(run) == []
+    assert {name: task.operations["write"] for name, task in run.tasks.items()} == {"program": 4}
 
 
 def test_of_two_clones_in_flight_the_child_finds_its_own_parent(replay):
@@ -303,9 +324,11 @@ def test_what_failed_on_the_host_is_counted_and_not_replayed(replay):
         ("mmap(NULL, 9, PROT_READ, MAP_PRIVATE, 3</d/a>, 0) = 0x7f",
          "mmap of /a: a recording does not hold what is read through a mapping"),
         ("copy_file_range(9</etc/x>, NULL, 3</d/a>, NULL, 99, 0) = 11",
-         "copy_file_range into /a: a recording does not hold the bytes"),
+         "copy_file_range into /a: a recording does not hold the bytes"
+         " (record with --inject=copy_file_range:error=ENOSYS)"),
         ("copy_file_range(3</d/a>, NULL, 4</d/a>, [5] => [8], 99, 0) = 3",
-         "copy_file_range into /a: a recording does not hold the bytes"),
+         "copy_file_range into /a: a recording does not hold the bytes"
+         " (record with --inject=copy_file_range:error=ENOSYS)"),
         ("sendfile(3</d/a>, 9</etc/x>, NULL, 99) = 7", "sendfile into /a: a recording does not hold the bytes"),
         ("sendfile(9<socket:[1]>, 3</d/a>, [0] => [7], 99) = 7", "sendfile from /a: its reading is not replayed"),
         ("splice(9<pipe:[1]>, NULL, 3</d/a>, NULL, 99, 0) = 7", "splice into /a: a recording does not hold the bytes"),
@@ -369,6 +392,24 @@ def test_a_file_that_was_there_before_is_named_at_every_call(replay):
         (3, f"write on /old: {THERE_BEFORE}", 1),
         (4, f"flush on /old: {THERE_BEFORE}", 1),
     ]
+
+
+def test_overlapping_changes_of_one_file_are_named(replay):
+    run = replay(
+        NEW
+        + """1 fork() = 2
+        1 write(3</d/a>, "one", 3 <unfinished ...>
+        2 write(3</d/a>, "two", 3) = 3
+        1 <... write resumed>) = 3
+        1 pwrite64(3</d/a>, "X", 1, 0 <unfinished ...>
+        2 pwrite64(3</d/a>, "Y", 1, 1) = 1
+        1 <... pwrite64 resumed>) = 1
+        2 openat(AT_FDCWD</d>, "b", O_RDWR|O_CREAT, 0644 <unfinished ...>
+        1 write(3</d/a>, "!", 1) = 1
+        2 <... openat resumed>) = 4</d/b>"""
+    )
+    assert files(run) == {"/a": b"XYoone!", "/b": b""}
+    assert skipped(run) == [(5, "/a: two calls overlapped, which came first is not in the recording", 1)]
 
 
 def test_a_store_that_refuses_is_no_fault_of_the_recording(replay):

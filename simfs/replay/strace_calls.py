@@ -182,7 +182,12 @@ def _create(replay: Replayer, process: Process, call: Call, match: Match) -> Non
 
 @_on_path("openat", shape=rf"{PLACE}, {STRING}, {FLAGS}(?:, {NUMBER})?")
 def _open_at(replay: Replayer, process: Process, call: Call, match: Match) -> None:
-    replay.open(process, call, replay.locate(process, match[1], match[2], match[3]), match[5])
+    if match[1] == "AT_FDCWD" and match[2] is not None:
+        process.where.show(match[2])
+    if call.path is None or not replay.foreign(call.path):
+        replay.open(process, call, replay.locate(process, match[1], match[2], match[3]), match[5])
+    else:
+        replay.drop(process, [replay.returned(call)])
 
 
 @_on_path("openat2", shape=rf"{PLACE}, {STRING}, \{{flags={FLAGS}(?:, .*)?\}}, {NUMBER}")
@@ -256,16 +261,16 @@ def _symlink_at(replay: Replayer, process: Process, call: Call, match: Match) ->
 @_on_path("chdir", shape=STRING)
 def _change_directory(replay: Replayer, process: Process, call: Call, match: Match) -> None:
     if call.value == "0":
-        process.where.path = replay.locate(process, None, None, match[1])
+        process.where.change(replay.locate(process, None, None, match[1]))
 
 
 @_on_path("fchdir", shape=DESCRIPTOR)
 def _change_to_open_directory(replay: Replayer, process: Process, call: Call, match: Match) -> None:
     if call.value == "0":
-        process.where.path = replay.locate(process, match[1], match[2], "")
+        process.where.change(replay.locate(process, match[1], match[2], ""))
 
 
 @_on_path("getcwd", shape=rf"{STRING}, {NUMBER}")
 def _working_directory(replay: Replayer, process: Process, call: Call, match: Match) -> None:
     if replay.returned(call) > 0:
-        process.where.path = replay.locate(process, None, None, match[1])
+        process.where.change(replay.locate(process, None, None, match[1]))

@@ -1,17 +1,15 @@
 """Reads the lines of `strace -f -y -ttt -s 1048576 -x` (or `-xx`) into system calls.
 
 A call that another process's line interrupts comes as two lines, `<unfinished ...>` and `resumed`; here it is one
-again. The order is that in which the calls returned, but for two sorts. `EARLY` calls count when they begin. Calls on
-the bytes and names of files do so too (`IN_ORDER_OF_BEGINNING`): strace lets a process go on once it has seen the call
-begin, a file does not keep it waiting, and the time until strace sees it return is long and chance. So where two of
-them overlap, the one that began first most likely came first; the recording can't tell more.
+again. The order is that in which the calls returned, but for `EARLY` calls, which count when they begin. Where two
+calls overlap, the recording does not tell which came first (strace sees a call begin and return, not take effect);
+`Call.first_line` shows the overlap.
 """
 
 from __future__ import annotations
 
 import re
-from collections import deque
-from collections.abc import Callable, Container, Iterable, Iterator
+from collections.abc import Callable, Container, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from simfs.replay.clock import NS_PER_S, days_before
@@ -34,19 +32,11 @@ _ENDED = re.compile(
     r"\+\+\+ (?:exited with \d+|killed by \w+(?: \(core dumped\))?|superseded by execve in pid \d+) \+\+\+$"
 )
 _SIGNAL = re.compile(r"--- (?:SIG\w+ \{.*\}|stopped by SIG\w+) ---$")
-_NOTICE = re.compile(r"strace: Process (\d{1,10}) attached(?: .*)?\s*$")
+_NOTICE = re.compile(r"strace: Process (\d{1,10}) attached(?: .*)?\s*$")  # without -o, often in the middle of a line
 
 # These take effect when they begin: a descriptor that is being closed may be given to someone else before the close has
 # returned, and a new process may run before its parent knows of it.
 EARLY = frozenset({"close", "clone", "clone3", "fork", "vfork"})
-IN_ORDER_OF_BEGINNING = frozenset(
-    (
-        *("write", "pwrite64", "writev", "pwritev", "pwritev2", "read", "pread64", "readv", "preadv", "preadv2"),
-        *("lseek", "ftruncate", "fallocate", "truncate", "rename", "renameat", "renameat2", "unlink", "unlinkat"),
-    )
-)
-HELD_MAX = 10_000  # calls kept back behind one that has not returned; a pipe in the file system may never return
-_OF_A_FILE = re.compile(r"\d+<(?:/(?!dev/)|\\x2f(?!\\x64\\x65\\x76\\x2f))|AT_FDCWD|\"")
 ATTACHED = "+attached"
 ENDED = "+ended"
 
@@ -57,13 +47,18 @@ class Call:
 
     line: int
     pid: int  # 0: the line has none, there is only one process
-    at_ns: int  # device time when it returned
+    stamp: tuple[str, str]  # when it returned: seconds and their fraction, as -ttt writes them
     name: str
     args: str = ""
     value: str = ""  # what it returned; "" while an `EARLY` call has begun and not returned; UNKNOWN if it never did
     path: str | None = None  # the path of the returned descriptor, escaped as strace writes it
     begun: bool = False  # its beginning has been reported before
-    waits: bool = False  # for its return, before it and what follows can be reported
+    first_line: int = 0  # the line on which it began, if that is not `line`
+
+    @property
+    def at_ns(self) -> int:
+        """The device time of its stamp, in ns without loss."""
+        return stamp_ns(*self.stamp)
 
 
 class Reader:
@@ -78,7 +73,7 @@ class Reader:
         self._ignored = ignored
         self._unreadable = unreadable
         self._begun: dict[int, Call] = {}
-        self._held: deque[Call] = deque()
+        self._torn = ""  # the first part of a line that a notice has interrupted
         self._first: tuple[str, str] | None = None
         self._last: tuple[str, str] | None = None
 
@@ -91,57 +86,50 @@ class Reader:
         return self._last and stamp_ns(*self._last)
 
     def __iter__(self) -> Iterator[Call]:
-        ignored, match_call, held = self._ignored, _CALL.match, self._held
+        ignored, match_call = self._ignored, _CALL.match
         for number, line in enumerate(self._lines, 1):
             match = match_call(line)
             if match is None:
-                yield from self._in_order(self._other(number, line))
+                yield from self._other(number, line)
                 continue
             pid, seconds, fraction, name, args, value, path, error = match.groups()
             self._last = (seconds, fraction)
-            self._first = self._first or self._last
+            if self._first is None:
+                self._first = self._last
             if name not in ignored:
                 if error and value == UNKNOWN:  # interrupted before it did anything
                     value = FAILED
-                call = Call(number, int(pid or 0), stamp_ns(seconds, fraction), name, args, value, path)
-                if held:
-                    yield from self._in_order(call)
-                else:
-                    yield call
+                yield Call(number, int(pid or 0), self._last, name, args, value, path)
         for call in self._begun.values():
             call.value = UNKNOWN
-        yield from held
-        yield from (call for call in self._begun.values() if not call.waits and call.name not in ignored)
+            if call.name not in ignored:
+                yield call
 
-    def _in_order(self, call: Call | None) -> Iterator[Call]:
-        """What can be reported now that `call` has been read."""
-        held = self._held
-        if call is not None:
-            held.append(call)
-        if len(held) > HELD_MAX:
-            held.popleft().waits = False  # it is reported when it returns
-        while held and not held[0].waits:
-            yield held.popleft()
-
-    def _other(self, number: int, line: str) -> Call | None:
-        """A line that is not one whole call."""
+    def _other(self, number: int, line: str) -> Sequence[Call]:
+        """What can be told after a line that is not one whole call."""
+        notice = _NOTICE.search(line)
+        if notice:
+            self._torn += line[: notice.start()]
+            return [Call(number, int(notice[1]), self._last or ("0", "0"), ATTACHED)]
+        line, self._torn = self._torn + line, ""
         match = _STAMPED.match(line)
         if match is None:
-            notice = _NOTICE.match(line)
-            if notice:
-                return Call(number, int(notice[1]), self.last_ns or 0, ATTACHED)
             if line.strip() and not line.startswith("strace: "):
                 self._unreadable(number, line)
-            return None
+            return ()
         pid, seconds, fraction, text = match.groups()
         self._last = (seconds, fraction)
         self._first = self._first or self._last
-        return self._part(Call(number, int(pid or 0), stamp_ns(seconds, fraction), ""), text.rstrip())
+        return self._part(Call(number, int(pid or 0), self._last, ""), text.rstrip())
 
-    def _part(self, call: Call, text: str) -> Call | None:
+    def _part(self, call: Call, text: str) -> Sequence[Call]:
         """`text` with its stamp taken off: half a call, a signal or the end of a process."""
         if text.startswith("<... "):
             return self._resumed(call, text)
+        whole = _RETURNED.match(text)
+        if whole:  # after a notice
+            call.name, call.args, call.value, call.path, _ = whole.groups()
+            return [call]
         begun = _BEGUN.match(text)
         if begun:
             call.name, call.args = begun[1], begun[2].removesuffix(" ")
@@ -151,46 +139,52 @@ class Reader:
             return self._ended(call, text)
         if not _SIGNAL.match(text):
             self._unreadable(call.line, text)
-        return None
+        return ()
 
-    def _ended(self, call: Call, text: str) -> Call | None:
+    def _ended(self, call: Call, text: str) -> Sequence[Call]:
         if not _ENDED.match(text):
             self._unreadable(call.line, text)
-            return None
+            return ()
         if "superseded" in text:  # the process lives on, its exec is still to return
-            return None
+            return ()
         call.name = ENDED
         begun = self._begun.pop(call.pid, None)
-        if begun is not None and begun.waits:
-            begun.value, begun.waits = UNKNOWN, False
-        return call
+        if begun is None or begun.name in self._ignored:
+            return [call]
+        begun.value = UNKNOWN
+        return [begun, call]
 
-    def _early(self, call: Call) -> Call | None:
-        if call.name in IN_ORDER_OF_BEGINNING and call.name not in self._ignored and _OF_A_FILE.match(call.args):
-            call.waits = True
-            return call
+    def _early(self, call: Call) -> Sequence[Call]:
         if call.name not in EARLY or call.name in self._ignored:
-            return None
+            return ()
         call.begun = True
-        return Call(call.line, call.pid, call.at_ns, call.name, call.args)
+        return [Call(call.line, call.pid, call.stamp, call.name, call.args)]
 
-    def _resumed(self, call: Call, text: str) -> Call | None:
+    def _resumed(self, call: Call, text: str) -> Sequence[Call]:
         match = _RESUMED.match(text)
-        begun = self._begun.pop(call.pid, None) or (self._begun.pop(0, None) if call.pid else None)
+        begun = self._begun_by(call)
         if match is None or begun is None or begun.name != match[1]:
             self._unreadable(call.line, text)
-            return None
-        whole = _RETURNED.match(f"{begun.name}({begun.args}{match[2].replace(' <unfinished ...>', '', 1)}")
+            return ()
+        rest = match[2].removeprefix(" <unfinished ...>")  # so the process was killed
+        whole = _RETURNED.match(f"{begun.name}({begun.args}{rest}")
         if whole is None:
             self._unreadable(call.line, text)
-            return None
-        if begun.waits:  # it has its place in the order already
-            call, begun.waits = begun, False
+            return ()
         call.name, call.args, call.value, call.path, error = whole.groups()
         if error and call.value == UNKNOWN:
             call.value = FAILED
-        call.begun = begun.begun
-        return None if call is begun or call.name in self._ignored else call
+        call.begun, call.first_line = begun.begun, begun.line
+        return () if call.name in self._ignored else [call]
+
+    def _begun_by(self, call: Call) -> Call | None:
+        """The call that goes on here. Without -o, strace gives pids only while there are several processes."""
+        if call.pid not in self._begun and call.pid and 0 in self._begun:
+            return self._begun.pop(0)
+        if call.pid == 0 and len(self._begun) == 1:
+            call.pid, begun = self._begun.popitem()
+            return begun
+        return self._begun.pop(call.pid, None)
 
 
 def stamp_ns(seconds: str, fraction: str) -> int:

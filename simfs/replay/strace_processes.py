@@ -10,6 +10,8 @@ import io
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 
+from simfs.replay.strace_text import path_text
+
 
 @dataclass(slots=True, eq=False)
 class OpenFile:
@@ -84,7 +86,19 @@ class Descriptors:
 
 @dataclass(slots=True)
 class WorkingDirectory:
+    """Where relative paths begin. What -y shows is the truth; a chdir may have passed through symbolic links."""
+
     path: str | None = None  # None: the recording has not told yet
+    _shown: str = ""
+
+    def show(self, text: str) -> None:
+        """What -y shows, escaped as strace writes it."""
+        if text != self._shown or self.path is None:
+            self._shown, self.path = text, path_text(text)
+
+    def change(self, path: str | None) -> None:
+        """A chdir."""
+        self._shown, self.path = "", path
 
 
 @dataclass(slots=True)
@@ -121,14 +135,14 @@ class Processes:
         self._live: dict[int, Process] = {}
         self._forks: dict[int, _Fork] = {}  # parent -> its clone that has not returned
         self._attached: set[int] = set()
+        self._silent: set[int] = set()  # made by a clone, not yet seen in a line
 
     def get(self, pid: int) -> Process:
         """The process of a line. A pid never seen is the child of the clone that has not returned, if there is one."""
-        process = self._live.get(pid)
+        process = self._live.get(pid) or (self._only() if pid == 0 else None)
         if process is not None:
+            self._silent.discard(pid)
             return process
-        if pid == 0 and len(self._live) == 1:  # strace leaves the pid out while there is only one process
-            return next(iter(self._live.values()))
         if 0 in self._live and pid not in self._attached:
             return self._named(pid)
         if self._forks:
@@ -150,6 +164,7 @@ class Processes:
         fork = self._forks.pop(process.pid, None)
         if fork and child not in self._live:
             self._child(fork, child)
+            self._silent.add(child)
 
     def exec(self, process: Process, program: str) -> list[OpenFile]:
         """The process runs another program now; returns the files that this closed."""
@@ -159,10 +174,12 @@ class Processes:
 
     def end(self, pid: int) -> list[OpenFile]:
         """A process or thread is over; returns the files that this closed."""
-        process = self._live.pop(pid, None) or (self._live.pop(0, None) if len(self._live) == 1 else None)
-        self._attached.discard(pid)
+        process = self._live.get(pid) or (self._only() if pid == 0 else None)
         if process is None:
             return []
+        del self._live[process.pid]
+        self._attached.discard(process.pid)
+        self._silent.discard(process.pid)
         self._forks.pop(process.pid, None)
         process.files.sharers -= 1
         if process.files.sharers:
@@ -173,6 +190,13 @@ class Processes:
         """The recording is over."""
         for pid, process in list(self._live.items()):
             yield process, self.end(pid)
+
+    def _only(self) -> Process | None:
+        """strace leaves the pid out while it follows only one process. Silent ones it does not follow yet."""
+        followed = [process for pid, process in self._live.items() if pid not in self._silent]
+        if not followed:
+            followed = list(self._live.values())
+        return followed[0] if len(followed) == 1 else None
 
     def _named(self, pid: int) -> Process:
         """strace begins to write the pid of the first process, because there is a second one."""

@@ -68,7 +68,7 @@ class Replayer:
 
     def _apply(self, call: Call) -> None:
         store = self.store
-        store.line, store.at_ns = call.line, call.at_ns
+        store.line, store.first_line, store.stamp = call.line, call.first_line, call.stamp
         if call.name == ATTACHED:
             return self.processes.attached(call.pid)
         process = self.processes.get(call.pid)
@@ -104,7 +104,7 @@ class Replayer:
 
     def on_stranger(self, call: Call, path: str | None) -> None:
         """A descriptor that no call of the recording opened."""
-        name = None if path is None else self.name_of(path_text(path))
+        name = None if path is None or self.foreign(path) else self.name_of(path_text(path))
         if name is not None and name != "/" and call.value[:1] != "-":
             self.touched = True
             self.store.skip(f"{call.name} on {name}: the recording does not show its opening")
@@ -149,7 +149,7 @@ class Replayer:
         """The absolute path that a call means, None when the recording does not tell."""
         path = path_text(text)
         if at == "AT_FDCWD" and at_path is not None:
-            process.where.path = path_text(at_path)
+            process.where.show(at_path)
         if not path.startswith("/"):
             base = process.where.path if at in (None, "AT_FDCWD") else at_path and path_text(at_path)
             if base is None:
@@ -159,6 +159,10 @@ class Replayer:
         path = "/" + posixpath.normpath(path).lstrip("/")
         parent, _, last = path.rpartition("/")
         return f"{self._real[parent]}/{last}" if parent in self._real else path
+
+    def foreign(self, path: str) -> bool:
+        """Whether a path, as strace wrote it, is plainly of another place. Cheap, for the many that are."""
+        return "\\" not in path and not path.startswith(self.directory)
 
     def name_of(self, path: str | None) -> str | None:
         """The name in the store of a path, None outside it. The directory itself is `/`."""
@@ -175,13 +179,13 @@ class Replayer:
     def open(self, process: Process, call: Call, asked: str | None, flag_text: str) -> None:
         """A call opened `asked`; where the path that -y shows differs, there were symbolic links on the way."""
         path = asked if call.path is None else path_text(call.path)
-        if asked and path and asked != path and posixpath.basename(asked) == posixpath.basename(path):
-            self._real[posixpath.dirname(asked)] = posixpath.dirname(path)
         name = self.name_of(path)
         if name is None:
             if call.value.isdigit():
                 self.drop(process, [int(call.value)])
             return
+        if asked and path and asked != path and posixpath.basename(asked) == posixpath.basename(path):
+            self._real[posixpath.dirname(asked)] = posixpath.dirname(path)
         if self.done(process, call, name):
             number = self.returned(call)
             flags = set(flag_text.split("|"))

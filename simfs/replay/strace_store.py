@@ -10,35 +10,43 @@ from __future__ import annotations
 import errno
 import io
 import os
+from collections import deque
 from collections.abc import Callable
 
 from simfs.replay.run import Device
+from simfs.replay.strace_lines import stamp_ns
 from simfs.replay.strace_processes import OpenFile
 from simfs.replay.strace_skipped import SkippedLedger
 
 ZEROS = bytes(65_536)
+RECENT_MAX = 256  # changes kept to see which calls overlap
 STRANGE = "the host's file held bytes that this recording did not write there"
 THERE_BEFORE = "it was there before the recording began"
 
 
 class RecordedStore:
-    """Performs recorded operations on a device's store. `line`, `at_ns` and `task` are those of the present call."""
+    """Performs recorded operations on a device's store.
+
+    `line`, `first_line` (0 if it is the same), `stamp` and `task` are those of the present call.
+    """
 
     def __init__(self, device: Device, skipped: SkippedLedger) -> None:
         self.device = device
         self.skipped = skipped
         self.names: dict[str, None] = {}  # every name that a call gave to a file, in order
         self.line = 0
-        self.at_ns = 0
+        self.first_line = 0
+        self.stamp = ("0", "0")
         self.task = ""
         self._open: set[OpenFile] = set()
         self._refused: set[str] = set()  # names on which the store refused something that the host did
         self._directories: set[str] = set()
+        self._recent: deque[tuple[int, str]] = deque(maxlen=RECENT_MAX)
 
     def perform(self, operation: str, name: str, action: Callable[[], object], *, writes: bool) -> bool:
         """One operation now, or as soon as the flash is free. False when the store refused it."""
-        device = self.device
-        self._wait_until(self.at_ns)
+        device, due_ns = self.device, stamp_ns(*self.stamp)
+        device.wait_until(due_ns)
         done = False
 
         def whole() -> None:
@@ -46,10 +54,16 @@ class RecordedStore:
             action()
             done = True
 
-        device.perform(self.task, operation, name, whole, writes=writes, due_ns=self.at_ns)
+        device.perform(self.task, operation, name, whole, writes=writes, due_ns=due_ns)
         if not done:
             self._refused.add(name)
         return done
+
+    def in_order(self, name: str) -> None:
+        """A change whose place among others on the same file matters; where two overlap, it is not known."""
+        if self.first_line and any(line > self.first_line and name == other for line, other in self._recent):
+            self.skip(f"{name}: two calls overlapped, which came first is not in the recording")
+        self._recent.append((self.line, name))
 
     def skip(self, what: str) -> None:
         """The call being replayed can't be."""
@@ -78,6 +92,7 @@ class RecordedStore:
         changes = mode[0] != "r"
         if changes:
             self.names.setdefault(name)
+            self.in_order(name)
 
         def action() -> None:
             file.handle = self.device.store.open(name, mode)
@@ -108,12 +123,14 @@ class RecordedStore:
             _write_whole(handle, data)
             for done in range(0, missing, len(ZEROS)):
                 _write_whole(handle, ZEROS[: missing - done])
-            if at is None:
+            if at is None and (data or missing):  # an empty write does not even go to the end
                 file.position = handle.tell()
             if file.synced or synced:
                 handle.flush()
 
         position = file.position + len(data) + missing
+        if at is None or file.appends or appends:
+            self.in_order(file.name)
         if self.carried("write", file) and not self.perform("write", file.name, action, writes=True) and at is None:
             file.position = position  # the host's went on
 
@@ -145,6 +162,7 @@ class RecordedStore:
 
     def truncate(self, file: OpenFile, size_bytes: int) -> None:
         if self.carried("truncate", file):
+            self.in_order(file.name)
             self.perform("truncate", file.name, lambda: self._handle(file).truncate(size_bytes), writes=True)
 
     def extend(self, file: OpenFile, end: int) -> None:
@@ -180,10 +198,12 @@ class RecordedStore:
 
     def truncate_name(self, name: str, size_bytes: int) -> None:
         if self._known("truncate", name):
+            self.in_order(name)
             self.perform("truncate", name, lambda: self.device.store.truncate(name, size_bytes), writes=True)
 
     def remove(self, name: str) -> None:
         if self._known("remove", name):
+            self.in_order(name)
             self.perform("remove", name, lambda: self.device.store.remove(name), writes=True)
             self._unlink(name)
 
@@ -244,6 +264,8 @@ class RecordedStore:
 
     def _rename_file(self, old: str, new: str) -> None:
         self.names.setdefault(new)
+        self.in_order(old)
+        self.in_order(new)
         if self.perform("rename", f"{old} -> {new}", lambda: self.device.store.rename(old, new), writes=True):
             self._unlink(new)
             for file in self._open:
@@ -259,18 +281,16 @@ class RecordedStore:
             if file.name == name:
                 file.linked = False
 
-    def _wait_until(self, at_ns: int) -> None:
-        device = self.device
-        device.now_ns = max(device.now_ns, at_ns)
-
 
 def _mode(flags: set[str], exists: bool) -> str:
-    """The store's open mode that does what the flags did. Appending is done by seeking, since O_APPEND can change."""
-    update = "+" if "O_RDWR" in flags else ""
+    """The store's open mode that does what the flags did. Appending is done by seeking, since O_APPEND can change.
+
+    What may be read and written is no matter: the host has refused the rest.
+    """
     if {"O_CREAT", "O_EXCL"} <= flags:
-        return "xb" + update
+        return "xb+"
     if "O_TRUNC" in flags or not exists:
-        return "wb" + update
+        return "wb+"
     return "rb+" if flags & {"O_WRONLY", "O_RDWR"} else "rb"
 
 

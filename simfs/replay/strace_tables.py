@@ -137,7 +137,10 @@ def _copied(
     target: OpenFile | None,
     target_moves: bool,
 ) -> None:
-    """Only the copying is recorded, not the bytes; the positions are known all the same."""
+    """Only the copying is recorded, not the bytes; the positions are known all the same.
+
+    Many programs copy with read and write where the system refuses copy_file_range, hence the hint.
+    """
     file = target or source
     if file is None or not replay.done(process, call, file.name) or not replay.returned(call):
         return
@@ -145,7 +148,8 @@ def _copied(
         source.position += replay.returned(call)
     if target:
         target.position += replay.returned(call) * target_moves
-        replay.store.skip(f"{call.name} into {file.name}: a recording does not hold the bytes")
+        hint = " (record with --inject=copy_file_range:error=ENOSYS)" * (call.name == "copy_file_range")
+        replay.store.skip(f"{call.name} into {file.name}: a recording does not hold the bytes{hint}")
     else:
         replay.store.skip(f"{call.name} from {file.name}: its reading is not replayed")
 
