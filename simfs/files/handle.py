@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from simfs.files.modes import Mode
 from simfs.files.names import Name
-from simfs.flash import PowerCut
+from simfs.flash import NoPower
 from simfs.store.index import FileNode
 from simfs.store.volume import Volume
 
@@ -31,7 +31,6 @@ class StoreFile(io.RawIOBase):
         self._node = node
         self._mode = mode
         self._writes = mode.writes
-        self._appends = mode.appends
         self._at = volume.size(node) if mode.appends else 0
         self.name = name
         node.handles += 1
@@ -71,7 +70,7 @@ class StoreFile(io.RawIOBase):
         if not taken:
             return 0
         volume, node = self._volume, self._node
-        at = volume.size(node) if self._appends else self._at
+        at = volume.size(node) if self._mode.appends else self._at
         volume.write(node, at, taken)
         self._at = at + len(taken)
         return len(taken)
@@ -100,20 +99,19 @@ class StoreFile(io.RawIOBase):
 
     def flush(self) -> None:
         """What waits in the file's buffer is durable. One frame, none when nothing waits."""
-        self._check_open()
-        if self._node.buffer and self._writes:
+        if self._writes and self._node.buffer:
             self._volume.spill(self._node)
+        else:
+            self._check_open()
 
     def close(self) -> None:
         """Flush, then give the file back. After a power cut files close silently, and what waited is lost."""
         if self._store is None:
             return
-        had_power = self._volume.state.flash.powered
         try:
             super().close()
-        except PowerCut:
-            if had_power:
-                raise
+        except NoPower:
+            pass
         finally:
             self._forget()
 

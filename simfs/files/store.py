@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import errno
 import os
-from typing import NamedTuple
+from functools import lru_cache
+from typing import TYPE_CHECKING, NamedTuple, cast
 
 from simfs.files.handle import StoreFile
 from simfs.files.modes import MODES, parse_mode
@@ -16,6 +17,9 @@ from simfs.store.index import FileNode
 from simfs.store.meters import Meters
 from simfs.store.usage import BlockView, Usage, block_views, ram_bytes, usage
 from simfs.store.volume import Volume
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 
 class Stat(NamedTuple):
@@ -35,6 +39,9 @@ class Store:
         self._volume = volume
         config = volume.state.config
         self._rule = NameRule(config.name_bytes, config.overlong, config.fold_case, self._note_cut)
+        # A cut name is counted each time; others are the same bytes each time.
+        known = self._rule.encode if config.overlong == "cut" else lru_cache(1024)(self._rule.encode)
+        self._encode = cast("Callable[[Name, str], bytes]", known)
         self._open_files_max = config.open_files_max
         self.files_open = 0
         self.prefix = ""
@@ -56,7 +63,7 @@ class Store:
         """Open a file as ISO C's fopen does, binary. Creating costs one frame, "w" on a file that is not empty too."""
         meaning = MODES.get(mode) or parse_mode(mode)
         volume = self._volume
-        encoded = self._rule.encode(name, self.prefix)
+        encoded = self._encode(name, self.prefix)
         if self.files_open >= self._open_files_max:
             raise OSError(errno.EMFILE, os.strerror(errno.EMFILE), name)
         node = volume.lookup(encoded)
@@ -80,7 +87,7 @@ class Store:
     def exists(self, name: Name) -> bool:
         """Whether a file bears this name. RAM only."""
         try:
-            return self._volume.lookup(self._rule.encode(name, self.prefix)) is not None
+            return self._volume.lookup(self._encode(name, self.prefix)) is not None
         except (OSError, ValueError):
             return False
 
@@ -95,7 +102,7 @@ class Store:
     def rename(self, old: Name, new: Name) -> None:
         """Give a file another name; a file that bore it is replaced. One frame: old or new after a power cut, never
         both or neither."""
-        encoded = self._rule.encode(new, self.prefix)
+        encoded = self._encode(new, self.prefix)
         self._volume.rename(self._existing(old), encoded)
 
     def truncate(self, name: Name, size: int) -> None:
@@ -146,7 +153,7 @@ class Store:
         return self._volume.state.flash
 
     def _existing(self, name: Name) -> FileNode:
-        node = self._volume.lookup(self._rule.encode(name, self.prefix))
+        node = self._volume.lookup(self._encode(name, self.prefix))
         if node is None:
             raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), name)
         return node

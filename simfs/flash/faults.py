@@ -12,6 +12,10 @@ class PowerCut(BaseException):
     """
 
 
+class NoPower(PowerCut):
+    """An operation on a flash whose power is gone already: nothing happened."""
+
+
 class FaultPlan(Protocol):
     """Asked before each operation, after it has been counted and found legal, so never about a refused one.
 

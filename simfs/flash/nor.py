@@ -9,7 +9,7 @@ from typing import Any, cast
 
 from simfs.flash.counts import Counts
 from simfs.flash.datasheet import Datasheet
-from simfs.flash.faults import FaultPlan, PowerCut
+from simfs.flash.faults import FaultPlan, NoPower, PowerCut
 from simfs.flash.misuse import EVENTS_KEPT, MISUSE, Event, ProgramError
 from simfs.flash.parts import GENERIC, PARTS
 
@@ -219,7 +219,7 @@ class NorFlash:
 
     def _need_power(self) -> None:
         if not self._powered:
-            raise PowerCut("the flash has no power")
+            raise NoPower("the flash has no power")
 
     def _ask(self, before: Callable[[memoryview, int, Any], None], address: int, what: int | bytes) -> None:
         """Put an operation to the fault plan; its PowerCut holds until power_on()."""

@@ -45,6 +45,8 @@ class Index:
 
     def __init__(self, layout: Layout, blocks: BlockTable) -> None:
         self._layout = layout
+        self._costs = layout.costs
+        self._buffer_bytes = layout.buffer_bytes
         self._charge = blocks.charge
 
     def _cost(self, place: int, length: int) -> int:
@@ -54,24 +56,31 @@ class Index:
 
     def put(self, node: FileNode, offset: int, length: int, place: int) -> None:
         """From now on `length` bytes from `offset` stand at `place`."""
-        if length == 0:
-            return
-        starts, places = node.starts, node.places
-        if offset > node.size:  # only while a mount has not met the older bytes yet
-            starts.append(node.size)
-            places.append(0)
-            node.size = offset
-        if offset == node.size:
+        if offset == node.size and length:
+            places = node.places
             if places and places[-1] == place:
-                old = offset - starts[-1]
-                self._charge(place, self._cost(place, old + length) - self._cost(place, old))
+                self._lengthen(offset - node.starts[-1], length, place)
             else:
-                starts.append(offset)
+                node.starts.append(offset)
                 places.append(place)
                 self._charge(place, self._cost(place, length))
             node.size = offset + length
-            return
-        self._overlay(node, offset, offset + length, place)
+        elif length:
+            if offset > node.size:  # only while a mount has not met the older bytes yet
+                node.starts.append(node.size)
+                node.places.append(0)
+                node.size = offset
+                self.put(node, offset, length, place)
+            else:
+                self._overlay(node, offset, offset + length, place)
+
+    def _lengthen(self, old: int, length: int, place: int) -> None:
+        """A span of `old` bytes grows by `length`."""
+        rest = old % self._buffer_bytes
+        if rest + length <= self._buffer_bytes:
+            self._charge(place, self._costs[rest + length] - self._costs[rest])
+        else:
+            self._charge(place, self._cost(place, old + length) - self._cost(place, old))
 
     def _overlay(self, node: FileNode, offset: int, end: int, place: int) -> None:
         starts, places = node.starts, node.places

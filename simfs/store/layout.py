@@ -32,6 +32,7 @@ class Layout:
         self.runs_max = self.block_bytes // 256
         self.erase_room = align_up(FRAME_BYTES, self.unit_bytes) + ENTRY_BYTES
         self.full_cost = self.frame_cost(self.buffer_bytes)
+        self.costs = (0, *(self.frame_cost(length) for length in range(1, self.buffer_bytes + 1)))  # of one frame
         self.hole_cost = self.frame_cost(4)
         self.block_room = self._block_room()
         self.slack = 2 * self.frame_cost(max(4 + self.buffer_bytes, 2 * self.name_bytes))
@@ -55,9 +56,7 @@ class Layout:
     def cost(self, length: int) -> int:
         """What `length` bytes of one run cost when they are written in as few frames as can be."""
         full, rest = divmod(length, self.buffer_bytes)
-        if rest:
-            return full * self.full_cost + self.frame_cost(rest)
-        return full * self.full_cost
+        return full * self.full_cost + self.costs[rest]
 
 
 def buffer_bytes(config: StoreConfig, page_bytes: int) -> int:

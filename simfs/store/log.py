@@ -64,6 +64,8 @@ class Log:
     ) -> None:
         self.flash = flash
         self.layout = layout
+        self._page_bytes = layout.page_bytes
+        self._step = layout.step
         self.record = record
         self.blocks = blocks
         self.claims = claims
@@ -145,18 +147,24 @@ class Log:
         assert head is not None
         order = self.sequence - head.base
         frame = encode_frame(kind, file, offset, order, payload, head.salt, again)
+        size = len(frame)
         address = head.at
-        head.page_programs = self._program(address, frame) or head.page_programs + 1
-        end = address + len(frame)
-        step = self.layout.step
-        head.at = end if step == 1 else -(-end // step) * step
-        self.logged_bytes += len(frame)
-        runs = head.table.runs
-        before = len(runs)
-        run = head.table.add(kind, address, order, length, file, offset)
-        if len(runs) != before:
-            head.room_end = self._room_end(head, len(runs))
+        if address % self._page_bytes + size <= self._page_bytes and self._step == 1:
+            self.flash.program(address, frame)
+            head.page_programs += 1
+            head.at = address + size
+        else:
+            head.page_programs = self._program(address, frame) or head.page_programs + 1
+            head.at = align_up(address + size, self._step)
+        self.logged_bytes += size
         self.sequence += 1
+        run = head.table.continued(kind, file, offset, length, order)
+        if run is not None:
+            run.length += length
+            head.table.next_order = order + 1
+            return run
+        run = head.table.begin(kind, address, order, length, file, offset)
+        head.room_end = self._room_end(head, len(head.table.runs))
         return run
 
     def _program(self, address: int, data: bytes) -> int:

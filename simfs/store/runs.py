@@ -57,19 +57,24 @@ class RunTable:
             return None
         return run
 
-    def add(self, kind: int, address: int, order: int, length: int, file: int, offset: int) -> Run:
-        """Note a frame; the run it belongs to. `length` counts bytes of the file."""
-        run = self.continued(kind, file, offset, length, order)
+    def begin(self, kind: int, address: int, order: int, length: int, file: int, offset: int) -> Run:
+        """Note a frame that continues no run. `length` counts bytes of the file."""
         if order != self.next_order or kind == Kind.MARK:
             self.current.clear()  # the other head wrote in between, or a void ends here
         self.next_order = order + 1
-        if run is not None:
-            run.length += length
-            return run
         run = Run(kind, address, order, length, file, offset)
         self.runs.append(run)
         if kind == Kind.DATA:
             self.current[file] = run
-        elif kind != Kind.ERASE and kind != Kind.MARK:
+        elif kind != Kind.ERASE:
             self.current.pop(file, None)
         return run
+
+    def add(self, kind: int, address: int, order: int, length: int, file: int, offset: int) -> None:
+        """Note a frame, whether it continues a run or not."""
+        run = self.continued(kind, file, offset, length, order)
+        if run is None:
+            self.begin(kind, address, order, length, file, offset)
+        else:
+            run.length += length
+            self.next_order = order + 1

@@ -35,6 +35,8 @@ class Volume:
         self._layout = state.layout
         self._index = state.index
         self._nodes = state.nodes
+        self._files = state.files
+        self._fold_case = state.config.fold_case
         self._buffer_bytes = state.layout.buffer_bytes
 
     @classmethod
@@ -71,7 +73,7 @@ class Volume:
 
     def lookup(self, name: bytes) -> FileNode | None:
         """The file of this name."""
-        node: FileNode | None = self.state.files.get(self.state.claims.key(name))
+        node: FileNode | None = self._files.get(name.lower() if self._fold_case else name)
         return node
 
     def create(self, name: bytes) -> FileNode:
@@ -203,20 +205,30 @@ class Volume:
             self._check_writable(node.name)
         if offset + len(data) > SIZE_MAX:
             raise _error(errno.EFBIG, node.name)
-        buffer, at = node.buffer, offset - node.buffer_at
-        if buffer and not 0 <= at <= len(buffer):
-            self.spill(node)
-            buffer = b""
-        if not buffer:
-            at, node.buffer_at = 0, offset
-        joined = buffer[:at] + data + buffer[at + len(data) :] if buffer else data
-        self._admit_bytes(node, len(joined))
-        node.buffer = joined
-        self.state.meters.host_bytes += len(data)
-        if len(joined) >= self._buffer_bytes:
-            self._spill_full(node)
+        if node.buffer:
+            joined = self._join(node, offset, data)
         else:
-            self._reserve(node)
+            node.buffer_at, joined = offset, data
+        waiting = len(joined)
+        state = self.state
+        growth = self._room_for(waiting) - node.reserved
+        if state.blocks.live_total + state.claims.promised + state.reserved + growth > self._layout.capacity:
+            raise _error(errno.ENOSPC, node.name)
+        state.reserved += growth
+        node.reserved += growth
+        node.buffer = joined
+        state.meters.host_bytes += len(data)
+        if waiting >= self._buffer_bytes:
+            self._spill_full(node)
+
+    def _join(self, node: FileNode, offset: int, data: bytes) -> bytes:
+        """What waits, with the data over or behind it; what cannot be joined is spilled."""
+        at = offset - node.buffer_at
+        if 0 <= at <= len(node.buffer):
+            return node.buffer[:at] + data + node.buffer[at + len(data) :]
+        self.spill(node)
+        node.buffer_at = offset
+        return data
 
     def _spill_full(self, node: FileNode) -> None:
         """Write all full frames out of the buffer; the rest goes on waiting."""
@@ -292,16 +304,12 @@ class Volume:
         if self.state.committed + growth > self._layout.capacity:
             raise _error(errno.ENOSPC, name)
 
-    def _admit_bytes(self, node: FileNode, waiting: int) -> None:
-        state = self.state
-        growth = self._room_for(waiting) - node.reserved
-        if state.blocks.live_total + state.claims.promised + state.reserved + growth > self._layout.capacity:
-            raise _error(errno.ENOSPC, node.name)
-
     def _room_for(self, waiting: int) -> int:
         """Room that waiting bytes may take: their frames, and what a hole before them or a split of an older run
         adds."""
-        return self._layout.cost(waiting) + 2 * self._layout.hole_cost if waiting else 0
+        if waiting <= self._buffer_bytes:
+            return self._layout.costs[waiting] + 2 * self._layout.hole_cost if waiting else 0
+        return self._layout.cost(waiting) + 2 * self._layout.hole_cost
 
     def _reserve(self, node: FileNode) -> None:
         needed = self._room_for(len(node.buffer))
