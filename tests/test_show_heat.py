@@ -27,8 +27,12 @@ def test_many_blocks_share_a_sign_and_the_hottest_shows() -> None:
     assert rows[1] == "   128  5" + "." * (ROW_SIGNS - 1)
 
 
+def test_no_erase_is_no_map() -> None:
+    assert heat_map([0] * 5000) == ["Erases by address: none so far"]
+
+
 def test_never_more_than_nine_lines_of_plain_characters() -> None:
-    for count in (1, 63, 64, 65, 511, 512, 513, 4096, 5000):
+    for count in (2, 63, 64, 65, 511, 512, 513, 4096, 5000):
         lines = heat_map(list(range(count)))
         assert len(lines) <= 1 + ROWS_MAX
         assert all(len(line) <= 100 and line.isascii() for line in lines)

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from hand_built import MS, hand_built_run, stall_log
 
-from simfs.replay.clock import NS_PER_YEAR
+from simfs.replay.clock import NS_PER_DAY, NS_PER_YEAR
 from simfs.replay.run import NameFault, Refusal, Skipped, Stall, StallLog, TaskTally
 from simfs.show import WHOSE
 from simfs.show.text import COLUMNS, as_text
@@ -127,6 +127,11 @@ def test_hostile_names_are_escaped() -> None:
     text = report(writes=stall_log(stall), title="\x1b[2J")
     assert "\x1b" not in text
     assert "/a\\nb\\x1b]0;" in text
+
+
+def test_a_day_of_energy_from_less_than_a_day_says_so() -> None:
+    assert "at the pace of 2 h: programs" in line(report(duration_ns=NS_PER_DAY // 12), "energy a day")
+    assert "pace" not in line(report(duration_ns=NS_PER_DAY), "energy a day")
 
 
 def test_large_numbers_and_long_titles_fit() -> None:

@@ -59,7 +59,8 @@ def test_time(time_ns: int, text: str) -> None:
 def test_years_of_life_end_where_they_mean_nothing() -> None:
     assert units.years(1000 * NS_PER_YEAR - NS_PER_YEAR // 2) == "1,000 years"
     assert units.years(1000 * NS_PER_YEAR) == "over 1,000 years"
-    assert units.years(NS_PER_YEAR // 2) == "0.50 years"
+    assert units.years(NS_PER_YEAR * 3 // 2) == "1.50 years"
+    assert units.years(NS_PER_DAY) == "24 h"
 
 
 def test_energy_and_charge() -> None:

@@ -9,11 +9,13 @@ ROWS_MAX = 8
 
 
 def heat_map(erase_counts: Sequence[int]) -> list[str]:
-    """At most nine lines: a legend, then the blocks in order of their addresses.
+    """At most nine lines: a legend, then the blocks in order of their addresses; one line where nothing was erased.
 
     A sign stands for one block, or for the hottest of a few neighbours where there are many blocks. Counts up to 9 are
     shown as they are, larger ones in ninths of the highest.
     """
+    if not any(erase_counts):
+        return ["Erases by address: none so far"]
     group = -(-len(erase_counts) // (ROW_SIGNS * ROWS_MAX))
     hottest = [max(erase_counts[at : at + group]) for at in range(0, len(erase_counts), group)]
     most = max(hottest)

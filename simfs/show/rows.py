@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from simfs.replay.clock import NS_PER_DAY
 from simfs.replay.run import Refusal, Stall
 from simfs.show import units
 from simfs.study.life import Life
@@ -114,7 +115,7 @@ def _life(life: Life) -> Iterator[Line]:
         )
         yield "life, even wear", units.years(life.even_ns), "the same, if all blocks shared the erases"
     if life.floor_ns is not None:
-        yield "life, floor", units.years(life.floor_ns), "the same, if only what was written were programmed"
+        yield "life, floor", units.years(life.floor_ns), "at this pace, if only those bytes were programmed"
 
 
 def _is_uneven(hottest_ns: int, even_ns: int, life: Life) -> bool:
@@ -197,7 +198,8 @@ def _energy(energy: Energy) -> Iterator[Line]:
     active = energy.active_per_day_nj
     if active is not None:
         charge, volts = units.charge(active, energy.supply_mv), energy.supply_mv / 1000
-        note = f"programs, erases, reads; {charge} at {volts:g} V"
+        pace = f"at the pace of {units.time(energy.run_ns)}: " if energy.run_ns < NS_PER_DAY else ""
+        note = f"{pace}programs, erases, reads; {charge} at {volts:g} V"
         yield "energy a day", units.energy(active), note
     standby = units.charge(energy.standby_per_day_nj, energy.supply_mv)
     yield (
@@ -215,7 +217,7 @@ def _trouble(trouble: Trouble) -> Iterator[Line]:
         yield (
             "! name breaks",
             "",
-            f"{units.plain(fault.name)}: {units.plain(fault.why, 200)}; {units.plain(fault.what_happens, 200)}",
+            f"{units.plain(fault.name, 100)}: {units.plain(fault.why, 200)}; {units.plain(fault.what_happens, 200)}",
         )
     if len(trouble.name_faults) > NAMES_SHOWN:
         yield "! name breaks", f"{len(trouble.name_faults) - NAMES_SHOWN:,} more", "all of them with --json"

@@ -46,10 +46,10 @@ def time(time_ns: int) -> str:
 
 
 def years(time_ns: int) -> str:
-    """Years of life, as far as they mean anything."""
+    """Years of life, as far as they mean anything; what is less than one as any other time."""
     if time_ns >= YEARS_SHOWN_MAX * NS_PER_YEAR:
         return f"over {YEARS_SHOWN_MAX:,} years"
-    return f"{number(time_ns / NS_PER_YEAR)} years"
+    return time(time_ns) if time_ns < NS_PER_YEAR else f"{number(time_ns / NS_PER_YEAR)} years"
 
 
 def energy(energy_nj: int) -> str:
