@@ -135,6 +135,8 @@ def _replay(file: str, options: dict[str, Any]) -> Run:
         raise Refused(*error.faults) from None
     except BadRecording as error:
         raise Refused(error) from None
+    except OSError as error:  # the file went away, or the flash holds no store any more
+        raise Refused(f"{file}: {error.strerror or error}") from None
 
 
 def _replay_recording(

@@ -221,6 +221,19 @@ def test_script_that_fails_is_one_line(tmp_path: Path) -> None:
     assert len(result.stderr.splitlines()) == 1
 
 
+def test_a_flash_that_holds_no_store_at_the_end_is_one_line(tmp_path: Path) -> None:
+    path = tmp_path / "device.py"
+    path.write_text(
+        "from simfs import NorFlash, Store\n"
+        "def store():\n    return Store.format(NorFlash(block_count=16))\n"
+        "def run(device):\n    for block in range(16):\n        device.flash.erase(block)\n"
+    )
+    result = program("run", path)
+    assert (result.returncode, result.stdout) == (2, "")
+    assert result.stderr.startswith(f"{path}: ")
+    assert len(result.stderr.splitlines()) == 1
+
+
 def test_schema_is_a_json_schema_of_scenarios() -> None:
     schema = json.loads(invoke("schema").stdout)
     assert {"chip", "store", "task", "expect"} <= set(schema["properties"])
