@@ -1,7 +1,7 @@
 """A store without flash: files as byte arrays in a dict, behind the same names as `Store`. The truth for tests.
 
 Clarity goes before speed. It never fills up: where the store refuses with ENOSPC, a test leaves the operation out
-here. What waits in a write buffer is held apart, so that `cut_power()` can judge what a power cut left.
+here. What waits in a write buffer is held apart, so that `faults_after_cut()` can judge what a power cut left.
 """
 
 from __future__ import annotations
@@ -129,7 +129,8 @@ class ModelFile(io.RawIOBase):
 
     def flush(self) -> None:
         super().flush()
-        self._file.acknowledge()
+        if self._mode.writes:
+            self._file.acknowledge()
 
     def close(self) -> None:
         if not self.closed:
@@ -216,21 +217,26 @@ class Model:
         """Every file as it is at least after a power cut now: what the persistence events have acknowledged."""
         return {NameRule.decode(encoded): file.acknowledged for encoded, file in self._names.values()}
 
-    def cut_power(self, left: dict[str, bytes]) -> list[str]:
-        """Power goes: open files are gone and so are the bytes that wait. `left` is what was found afterwards.
-
-        Returns what the durability rule does not allow in it; where it allows a choice, goes on with what was found.
-        """
-        faults = [f"{name!r} came from nowhere" for name in sorted(left.keys() - self.durable().keys())]
-        for key, (encoded, file) in self._names.items():
-            name = NameRule.decode(encoded)
-            if name not in left:
-                faults.append(f"{name!r} is lost")
-            elif not file.may_survive(left[name], self.config.buffer_bytes or 256):
-                faults.append(f"{name!r} is neither as acknowledged nor so with the first of the bytes written since")
-            self._names[key] = (encoded, _File(left.get(name, b"")))  # open files keep the old one, out of reach
-        self._open.clear()
+    def faults_after_cut(self, left: dict[str, bytes], in_flight_bytes: int = 0) -> list[str]:
+        """What the durability rule forbids in `left`, found after a power cut; so much of a write was in flight."""
+        most = (self.config.buffer_bytes or 256) + in_flight_bytes
+        files = {NameRule.decode(encoded): file for encoded, file in self._names.values()}
+        faults = [f"{name!r} came from nowhere" for name in sorted(left.keys() - files.keys())]
+        faults += [f"{name!r} is lost" for name in sorted(files.keys() - left.keys())]
+        faults += [
+            f"{name!r} is neither as acknowledged nor so with the first of the bytes written since"
+            for name in sorted(files.keys() & left.keys())
+            if not files[name].may_survive(left[name], most)
+        ]
         return faults
+
+    def restart(self, left: dict[str, bytes]) -> None:
+        """Goes on after a power cut with what was found: open files are gone, and so are the bytes that waited."""
+        self._names = {}
+        for name, contents in left.items():
+            encoded = self._rule.encode(name)
+            self._names[self._rule.key(encoded)] = (encoded, _File(contents))
+        self._open.clear()  # they keep files that nobody can reach
 
     def _find(self, name: Name) -> tuple[bytes, bytes]:
         encoded = self._rule.encode(name, self.prefix)
