@@ -103,6 +103,13 @@ class Log:
             return True
         return unlisted and head.at + size <= self._room_end(head, self.layout.runs_max + 1)
 
+    def sleep(self) -> None:
+        """Nothing is appended before `wake`."""
+        self.asleep = True
+        for head in self.heads:
+            if head is not None:
+                head.room_end = -1
+
     def wake(self) -> None:
         """Before the first frame after a mount: step over what a cut may have left behind the tails, and leave the
         pattern of a settled tail. One program for each open head at most."""
@@ -122,12 +129,22 @@ class Log:
                 head.at = end
                 self.seal(which)
 
+    def end_with_mark(self, which: int) -> None:
+        """Let the head's tail look settled: a MARK behind its last frame, or a seal where that has no room."""
+        if self.heads[which] is not None:
+            if self.fits(which, Kind.MARK, 0, 0, 0, 0):
+                self.append(which, Kind.MARK, 0, 0, 0, b"")
+            else:
+                self.seal(which)
+
     def skip_to_page(self, head: Head, content_end: int, bottom: int) -> int:
         """Let the head go on at the page after `content_end`, as only one page can have been in flight; how far back
         (`again`) the next frame has to reach so that no frame of order `bottom` or later counts that stands before
         it."""
-        within = content_end - head.start
-        head.at = head.start + align_up(align_up(within + 1, self.layout.page_bytes), self.layout.step)
+        page, step = self.layout.page_bytes, self.layout.step
+        head.at = head.start + align_up(content_end - head.start, step)
+        self._skip_full_page(head)  # where the frame in flight would have gone
+        head.at = head.start + align_up(align_up(head.at - head.start + 1, page), step)
         head.page_programs = 0
         self.sequence += 1
         return self.sequence - head.base - bottom
@@ -299,7 +316,7 @@ class Log:
         base, salt = self.blocks.base[block], self.blocks.salt[block]
         head = Head(block, start, start + self.layout.block_bytes, base, salt, at, table)
         head.page_programs = page_programs
-        head.room_end = -1 if self.asleep else self._room_end(head, len(table.runs))
+        head.room_end = self._room_end(head, len(table.runs))
         self.heads[which] = head
 
     def seal(self, which: int, following: int = NO_BLOCK) -> None:

@@ -81,15 +81,9 @@ def load(flash: NorFlash, writable: bool) -> StoreState:
     store."""
     state, used = survey(flash)
     if writable:
-        settled = _settle(flash, state, used)
-        state.log.asleep = True
-        state.log.tail_is_old = settled
+        state.log.tail_is_old = _settle(flash, state, used)
     runs = [(use.record.base, use.table.runs) for use in used.values()]
-    for head in state.log.heads:
-        if head is not None:
-            runs = [(base, table) for base, table in runs if base != head.base]
-            runs.append((head.base, head.table.runs))
-            head.room_end = -1
+    runs += [(head.base, head.table.runs) for head in state.log.heads if head is not None and head.block not in used]
     replay_data(state, runs, replay_claims(state, runs))
     return state
 
@@ -127,6 +121,8 @@ def _settle(flash: NorFlash, state: StoreState, used: dict[int, Used]) -> bool:
     if not state.blocks.ready and not state.blocks.freed:
         _free_dead_blocks(flash, state, used)
     settle(state, tails)
+    for tail in tails:
+        used[tail.head.block].table = tail.head.table
     return False
 
 

@@ -65,8 +65,7 @@ def settle(state: StoreState, tails: list[Tail]) -> None:
             _write_again(state, tail)
         else:
             _step_over(state, tail)
-    if state.log.heads[newest.which] is not None and state.log.fits(newest.which, Kind.MARK, 0, 0, 0, 0):
-        state.log.append(newest.which, Kind.MARK, 0, 0, 0, b"")
+    state.log.end_with_mark(newest.which)
 
 
 def _write_again(state: StoreState, tail: Tail) -> None:

@@ -58,7 +58,8 @@ class Volume:
             state.blocks.make_ready(block)
         state.log.open(0, state.blocks.ready[0][1])
         state.log.append(0, Kind.MARK, 0, 0, 0, b"")
-        return cls.mount(flash, read_only=False)
+        state.log.sleep()
+        return cls(state, read_only=False)
 
     @classmethod
     def mount(cls, flash: NorFlash, read_only: bool) -> Volume:
@@ -66,8 +67,20 @@ class Volume:
         doubt. CorruptStore when there is none, or a damaged one."""
         volume = cls(load(flash, writable=not read_only), read_only)
         if not read_only:
-            volume.cleaner.restore_reserve()
+            volume._take_up()
         return volume
+
+    def _take_up(self) -> None:
+        """After a mount: get the reserve back, and leave the log's tail as a mount leaves it."""
+        log = self._log
+        before = log.sequence
+        if log.tail_is_old:
+            log.sleep()
+        self.cleaner.restore_reserve()
+        if log.sequence != before:
+            log.end_with_mark(len(log.heads) - 1)
+            log.tail_is_old = False
+        log.sleep()
 
     # -- names
 
