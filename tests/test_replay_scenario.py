@@ -5,6 +5,8 @@ import re
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from simfs.replay.clock import NS_PER_YEAR, moment
 from simfs.replay.faults import BadScenario
@@ -141,6 +143,7 @@ nothing = 2
         ('duration = "30 d"', "", 6, "run.duration", 'missing; write .*"30 d"'),
         ('duration = "30 d"', 'duration = "3000 years"', 8, "run.duration", "1000 years"),
         ('duration = "30 d"', 'duration = "0 s"', 8, "run.duration", "1 ns to 1000 years"),
+        ("mean = 2.5", "mean = nan", 10, "values.level.mean", "nan: it must be .*added to"),
         ("[values.level]", "[values.date]\n[values.level]", 9, "values.date", "another name"),
         ("{level}", "{depth}", 15, "task[0].operations[0].text", r"\[values.depth\]"),
         ("{level}", "{level", 15, "task[0].operations[0].text", "a brace itself as"),
@@ -192,6 +195,39 @@ def test_what_is_no_scenario_at_all(text, line, what):
     found = faults_of(text)
     assert found[0][0] == line
     assert what in found[0][2]
+
+
+PIECES = [
+    '"',
+    "[",
+    "}",
+    "=",
+    "\n",
+    "1",
+    "-0.0",
+    "inf",
+    "true",
+    "{}",
+    "[[task]]\n",
+    '"6 min"',
+    "size",
+    "\\",
+    "'" * 3,
+    "\x00",
+]
+
+
+@settings(max_examples=100, derandomize=True, database=None, deadline=None)
+@given(st.integers(0, len(GOOD)), st.integers(0, 12), st.sampled_from(PIECES), st.integers(0, len(GOOD)))
+def test_whatever_is_wrong_with_a_text_is_told_in_lines(at, gone, piece, other):
+    text = GOOD[:at] + piece + GOOD[at + gone :]
+    text = text[:other] + piece + text[other:]
+    try:
+        parse_scenario(text.encode(), "plan.toml")
+    except BadScenario as error:
+        lines = str(error).splitlines()
+        assert lines
+        assert all(re.match(r"plan\.toml:[0-9]+: [^:]+: .+", line) for line in lines), lines
 
 
 def test_a_scenario_with_windows_line_ends_is_the_same():

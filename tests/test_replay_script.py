@@ -52,6 +52,7 @@ def test_a_script_is_run_and_noted(tmp_path):
         ("def store():", "def shop():", 1, "store: it is missing; write def store"),
         ("    log = DeviceTask", "    log = DeviceTusk", 14, "the script: NameError: .*DeviceTusk"),
         ("    log = DeviceTask", "    log == = DeviceTask", 14, "syntax: invalid syntax"),
+        ("    log = DeviceTask", "    raise SystemExit(3)\n    log = DeviceTask", 14, "the script: SystemExit: 3"),
         ("NorFlash(16)", "NorFlash(0)", 11, "the script: ValueError: .*"),
         ("return Store.format", "Store.format", 1, "store: it gave None; return Store.format"),
         ('"2031-04-05"', '"2031-02-30"', 1, "the script: ValueError: there is no date"),

@@ -114,6 +114,9 @@ def name_writer(pattern: Pattern, moment: Moment, back_ns: int = 0) -> Callable[
 
     The text is kept for as long as no field of it changes.
     """
+    if not pattern.fields:
+        text = filled(pattern, moment)
+        return lambda: text
     ticks = [_TICK_NS[name] for name in pattern.fields if name in _TICK_NS]
     tick_ns = min(ticks, default=1 << 200)  # no field of the clock: the one tick never ends
     shifted = Moment()

@@ -19,7 +19,7 @@ from simfs.replay.reading import load_scenario
 from simfs.replay.readings import reader
 from simfs.replay.run import Device, Run
 from simfs.replay.scenario import Scenario
-from simfs.replay.task import Boot, Task
+from simfs.replay.task import Boot, Task, Until
 
 Progress = Callable[[int, int], None]
 """Is told the device time that has passed and that there will be, both in ns."""
@@ -64,6 +64,7 @@ class _PlayedTask:
 
     def __init__(self, task: Task, scenario: Scenario, device: Device) -> None:
         self.task = task
+        self._counter_every, self._until = task.counter_every, task.until
         self.rng = Rng(scenario.run.seed, "when", task.name)
         self.runs = 0
         self.ended = False
@@ -83,17 +84,15 @@ class _PlayedTask:
         stage = self.stage
         device, moment = stage.files.device, stage.moment
         stage.late_ns = device.now_ns - due_ns
-        moment.counter, moment.boot = self.runs // self.task.counter_every, boot_count
+        moment.counter, moment.boot = self.runs // self._counter_every, boot_count
         for act in self.actions:
             moment.now_ns = device.now_ns
             act()
         self.runs += 1
-        if self.task.until:
-            self.ended = self._has_ended(device)
+        if self._until is not None:
+            self.ended = self._has_ended(device, self._until)
 
-    def _has_ended(self, device: Device) -> bool:
-        until = self.task.until
-        assert until is not None
+    def _has_ended(self, device: Device, until: Until) -> bool:
         if until.runs and self.runs >= until.runs:
             return True
         if until.after and device.now_ns - device.start_ns >= until.after:
@@ -108,14 +107,15 @@ class _PlayedTask:
 
 def due_times(task: Task, triggers: Iterable[int], rng: Rng) -> Iterator[int]:
     """When the runs of a task are due: at each trigger a burst, or one run."""
+    jitter, burst = task.jitter, task.burst
     for at_ns in triggers:
-        due_ns = at_ns + (rng.below(task.jitter + 1) if task.jitter else 0)
+        due_ns = at_ns + (rng.below(jitter + 1) if jitter else 0)
         yield due_ns
-        if task.burst is None:
+        if burst is None:
             continue
-        least, most = task.burst.count
+        least, most = burst.count
         for _ in range(least + rng.below(most - least + 1) - 1):
-            due_ns += task.burst.gap + (rng.below(task.burst.jitter + 1) if task.burst.jitter else 0)
+            due_ns += burst.gap + (rng.below(burst.jitter + 1) if burst.jitter else 0)
             yield due_ns
 
 

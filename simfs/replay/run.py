@@ -191,7 +191,7 @@ class Device:
     """
 
     def __init__(self, store: Store, *, start_ns: int = 0) -> None:
-        self.store = store
+        self._take(store)
         self.flash: NorFlash = store.flash
         self.start_ns = start_ns
         self.now_ns = start_ns
@@ -228,7 +228,7 @@ class Device:
         tally = self.tasks.get(task) or self._new_tally(task)
         if due_ns is not None and due_ns < self.now_ns and not writes and self._busy_task != task:
             self._note_held(self.now_ns - due_ns)
-        flash, meters = self.flash, self.store.meters
+        flash, meters, began_ns = self.flash, self._meters, self.now_ns
         reads, read_bytes, programs = flash.reads, flash.read_bytes, flash.programs
         program_bytes, erases = flash.program_bytes, flash.erases
         host_bytes, cleanings, relocated_bytes = meters.host_bytes, meters.cleanings, meters.relocated_bytes
@@ -251,17 +251,9 @@ class Device:
         if writes:
             if name not in self.names_used and len(self.names_used) < NAMES_KEPT:
                 self.names_used.add(name)
-            cleanings = meters.cleanings - cleanings
-            busy_max_ns = programs * sheet.program_max_ns + erases * sheet.erase_max_ns
-            if self.writes.stands_out(busy_ns, busy_max_ns, cleanings):
-                relocated_bytes = meters.relocated_bytes - relocated_bytes
-                self.writes.keep(
-                    Stall(
-                        self.now_ns - self.start_ns, task, operation, name, busy_ns, busy_max_ns, programs, erases,
-                        cleanings, relocated_bytes,
-                    )
-                )  # fmt: skip
-        self.now_ns += busy_ns + reads * sheet.read_overhead_ns + read_bytes * sheet.read_byte_ns
+            cleaned = (meters.cleanings - cleanings, meters.relocated_bytes - relocated_bytes)
+            self._note_write((task, operation, name), busy_ns, (programs, erases), cleaned)
+        self.now_ns = began_ns + busy_ns + reads * sheet.read_overhead_ns + read_bytes * sheet.read_byte_ns
         if busy_ns:
             self._busy_task, self._busy_operation = task, operation
             self._note_room()
@@ -272,7 +264,7 @@ class Device:
         idle_ns = at_ns - self.now_ns
         if idle_ns <= 0:
             return
-        if self.store.config.idle_cleaning:
+        if self._cleans_ahead:
             reads, erases = self.flash.reads, self.flash.erases
             self.perform(IDLE_TASK, "clean ahead", "", lambda: self.store.idle(idle_ns), writes=False)
             if self.flash.reads == reads and self.flash.erases == erases:
@@ -281,10 +273,10 @@ class Device:
 
     def boot(self) -> None:
         """Drop the store as a reset would, mount the flash anew and note what that cost."""
-        before, meters = self.flash.counts, self.store.meters
-        self.store = Store.mount(self.flash)
+        before, meters = self.flash.counts, self._meters
+        self._take(Store.mount(self.flash))
         for meter in fields(meters):
-            setattr(self.store.meters, meter.name, getattr(self.store.meters, meter.name) + getattr(meters, meter.name))
+            setattr(self._meters, meter.name, getattr(self._meters, meter.name) + getattr(meters, meter.name))
         boot = self._boot_noted(self.flash.counts - before)
         self.now_ns += boot.time_ns
         self.boots.append(boot)
@@ -308,6 +300,13 @@ class Device:
             live_bytes_max=self._live_bytes_max, live_bytes_max_at_ns=self._live_bytes_max_at_ns, expect=expect or {},
         )  # fmt: skip
 
+    def _take(self, store: Store) -> None:
+        """Drive this store from now on. What every operation looks at is looked up once."""
+        self.store = store
+        self._meters = store.meters
+        self._cleans_ahead = store.config.idle_cleaning
+        self._state = store._volume.state  # whose `committed` is usage().live_bytes, which looks at every block
+
     def _boot_of_a_copy(self) -> Boot:
         geometry = self.flash.geometry
         copy = NorFlash.from_image(
@@ -325,6 +324,14 @@ class Device:
         time_ns = spent.busy_ns(datasheet) + spent.read_ns(datasheet)
         at_ns = self.now_ns - self.start_ns
         return Boot(at_ns, spent.reads, spent.read_bytes, spent.programs, spent.erases, time_ns)
+
+    def _note_write(
+        self, what: tuple[str, str, str], busy_ns: int, spent: tuple[int, int], cleaned: tuple[int, int]
+    ) -> None:
+        sheet = self.flash.datasheet
+        busy_max_ns = spent[0] * sheet.program_max_ns + spent[1] * sheet.erase_max_ns
+        if self.writes.stands_out(busy_ns, busy_max_ns, cleaned[0]):
+            self.writes.keep(Stall(self.now_ns - self.start_ns, *what, busy_ns, busy_max_ns, *spent, *cleaned))
 
     def _new_tally(self, task: str) -> TaskTally:
         return self.tasks.setdefault(task, TaskTally(task))
@@ -355,6 +362,6 @@ class Device:
         refusal.count += 1
 
     def _note_room(self) -> None:
-        live_bytes = self.store._volume.state.committed  # usage().live_bytes, which looks at every block
+        live_bytes = self._state.committed
         if live_bytes > self._live_bytes_max:
             self._live_bytes_max, self._live_bytes_max_at_ns = live_bytes, self.now_ns - self.start_ns

@@ -25,6 +25,7 @@ from pathlib import Path
 from typing import Any
 
 from simfs.files import Store
+from simfs.flash import PowerCut
 from simfs.replay.clock import parse_moment
 from simfs.replay.faults import BadScenario, Fault
 from simfs.replay.name_check import name_faults
@@ -66,7 +67,7 @@ def _guarded(source: str, action: Any) -> Any:
         return action()
     except SyntaxError as error:
         raise BadScenario([Fault(source, error.lineno or 1, "syntax", f"{error.msg}; write Python")]) from None
-    except Exception as error:
+    except (Exception, SystemExit, PowerCut) as error:
         lines = [frame.lineno for frame in traceback.extract_tb(error.__traceback__) if frame.filename == source]
         what = f"{type(error).__name__}: {error}; right would be a script that runs through"
         raise BadScenario([Fault(source, (lines or [1])[-1] or 1, "the script", what)]) from None
