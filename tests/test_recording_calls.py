@@ -86,13 +86,14 @@ def test_positions_offsets_and_vectors(replay):
         1 writev(3</d/a>, [{iov_base="x", iov_len=1}, {iov_base="yz", iov_len=2}], 2) = 2
         1 pwritev(3</d/a>, [{iov_base="PQ", iov_len=2}], 1, 12) = 2
         1 pwritev2(3</d/a>, [{iov_base="!", iov_len=1}], 1, -1, RWF_DSYNC) = 1
+        1 pwritev2(3</d/a>, [{iov_base="R", iov_len=1}], 1, 0, RWF_APPEND) = 1
         1 pread64(3</d/a>, "0AB3", 4, 0) = 4
         1 preadv(3</d/a>, [{iov_base="0A", iov_len=2}, {iov_base="B", iov_len=1}], 2, 0) = 3
         1 lseek(3</d/a>, 0, SEEK_SET) = 0
-        1 read(3</d/a>, "0AB3456xy!\\0\\0PQ", 100) = 14
+        1 read(3</d/a>, "0AB3456xy!\\0\\0PQR", 100) = 15
         1 read(3</d/a>, "", 100) = 0"""
     )
-    assert files(run) == {"/a": b"0AB3456xy!\0\0PQ"}
+    assert files(run) == {"/a": b"0AB3456xy!\0\0PQR"}
     assert skipped(run) == []
 
 
@@ -139,6 +140,48 @@ def test_copies_of_a_descriptor_share_one_position(replay):
     assert skipped(run) == [(17, "write on /a: the recording does not show its opening", 1)]
     assert run.tasks["next"].operations["close"] == 1
     assert run.tasks["process 1"].operations["write"] == 4
+
+
+def test_a_copy_onto_itself_changes_nothing(replay):
+    run = replay(
+        """1 openat(AT_FDCWD</d>, "a", O_WRONLY|O_CREAT|O_CLOEXEC, 0644) = 3</d/a>
+        1 dup2(3</d/a>, 3</d/a>) = 3</d/a>
+        1 execve("/bin/next", ["next"], 0x1 /* 3 vars */) = 0
+        1 write(3</d/a>, "x", 1) = 1"""
+    )
+    assert files(run) == {"/a": b""}
+    assert skipped(run) == [(4, "write on /a: the recording does not show its opening", 1)]
+
+
+def test_a_close_that_returns_late_closes_nothing_twice(replay):
+    run = replay(
+        NEW
+        + """1 clone(flags=CLONE_FILES) = 2
+        1 close(3</d/a> <unfinished ...>
+        2 openat(AT_FDCWD</d>, "b", O_WRONLY|O_CREAT, 0644) = 3</d/b>
+        1 <... close resumed>) = 0
+        1 write(3</d/b>, "b", 1) = 1"""
+    )
+    assert (files(run), skipped(run)) == ({"/a": b"", "/b": b"b"}, [])
+
+
+def test_a_thread_that_leaves_its_siblings_takes_their_descriptors_not_away(replay):
+    run = replay(
+        """1 openat(AT_FDCWD</d>, "a", O_WRONLY|O_CREAT|O_CLOEXEC, 0644) = 3</d/a>
+        1 clone(flags=CLONE_FILES) = 2
+        2 execve("/bin/next", ["next"], 0x1 /* 3 vars */) = 0
+        1 write(3</d/a>, "1", 1) = 1
+        1 clone(flags=CLONE_FILES) = 3
+        3 close_range(3, 4294967295, CLOSE_RANGE_UNSHARE) = 0
+        1 write(3</d/a>, "2", 1) = 1
+        3 +++ exited with 0 +++
+        1 close_range(0, 9, CLOSE_RANGE_CLOEXEC) = 0
+        1 write(3</d/a>, "3", 1) = 1
+        1 execve("/bin/next", ["next"], 0x1 /* 3 vars */) = 0
+        1 write(3</d/a>, "4", 1) = 1"""
+    )
+    assert files(run) == {"/a": b"123"}
+    assert skipped(run) == [(12, "write on /a: the recording does not show its opening", 1)]
 
 
 def test_a_descriptor_is_replaced_by_one_of_another_place(replay):
@@ -188,12 +231,15 @@ def test_pids_are_left_out_while_strace_follows_one_process(tmp_path):
         '[pid 12] 1.5 write(3</d/a>, "child ", 6) = 6\n[pid 12] 1.6 +++ exited with 0 +++\n'
         "[pid 13] 1.7 wait4(-1,  <unfinished ...>\n[pid 11] 1.8 +++ exited with 0 +++\n"
         '1.9 <... wait4 resumed>0x1, 0, NULL) = -1 ECHILD (No child processes)\n1.9 write(3</d/a>, "last", 4) = 4\n'
-        "1.9 +++ exited with 0 +++\n"
+        '2.0 clone(flags=SIGCHLD) = 14\n2.1 write(3</d/a>, "!", 1) = 1\n'
+        "2.2 clone(flags=SIGCHLDstrace: Process 15 attached\n"
+        ' <unfinished ...>\n[pid 15] 2.3 write(3</d/a>, "?", 1) = 1\n[pid 13] 2.4 <... clone resumed>) = 15\n'
+        '[pid 99] 2.5 write(3</d/a>, "not one of them", 1) = 1\n'
     )
     run = replay_recording(path, new_store(), directory="/d", strict=True)
-    assert files(run) == {"/a": b"first again child last"}
-    assert skipped(run) == []
-    assert {name: task.operations["write"] for name, task in run.tasks.items()} == {"program": 4}
+    assert files(run) == {"/a": b"first again child last!?"}
+    assert [entry.what for entry in run.skipped] == ["write on /a: the recording does not show its opening"]
+    assert {name: task.operations["write"] for name, task in run.tasks.items()} == {"program": 6}
 
 
 def test_of_two_clones_in_flight_the_child_finds_its_own_parent(replay):
@@ -249,6 +295,16 @@ def test_working_directories(replay):
     assert skipped(run) == [(1, "the recording does not tell from where 'gone' is a path (record with -y)", 1)]
 
 
+def test_what_is_shown_as_working_directory_is_the_truth(replay):
+    run = replay(
+        """1 openat(AT_FDCWD</d>, "a", O_WRONLY|O_CREAT, 0644) = 3</d/a>
+        1 chdir("/link") = 0
+        1 openat(AT_FDCWD</d>, "/etc/x", O_RDONLY) = 4</etc/x>
+        1 unlink("a") = 0"""
+    )
+    assert (files(run), skipped(run)) == ({}, [])
+
+
 def test_a_directory_reached_through_a_link(replay):
     run = replay(
         """1 openat(AT_FDCWD</>, "/link/a", O_WRONLY|O_CREAT, 0644) = 3</d/a>
@@ -301,6 +357,66 @@ def test_names(replay):
     assert skipped(run) == []
 
 
+def test_names_that_stay_or_belong_to_something_else(replay):
+    run = replay(
+        NEW
+        + """1 rename("/d/a", "/d/./a") = 0
+        1 unlink("/d/a") = 0
+        1 creat("/d/a", 0644) = 4</d/a>
+        1 write(4</d/a>, "new", 3) = 3
+        1 rename("/d/a", "/d/b") = 0
+        1 pread64(3</d/a>(deleted), "other", 9, 0) = 5
+        1 creat("/d/in/c", 0644) = 5</d/in/c>
+        1 rename("/d/in", "/d/on") = 0
+        1 openat(AT_FDCWD</d>, "b", O_RDWR|O_TRUNC) = 6</d/b>
+        1 openat(AT_FDCWD</d>, "b", O_RDWR|O_CREAT|O_EXCL, 0644) = 7</d/b>
+        1 fsync(9</d>) = 0
+        1 openat(AT_FDCWD</d>, "on", O_RDONLY) = 8</d/on>
+        1 fsync(8</d/on>) = 0"""
+    )
+    assert files(run) == {"/b": b"", "/on/c": b""}
+    assert skipped(run) == [(7, f"/a: {STRANGE}", 1)]
+    assert [(refusal.operation, refusal.name, refusal.error) for refusal in run.refusals] == [("open", "/b", "EEXIST")]
+    assert run.tasks["process 1"].operations["rename"] == 2
+
+
+def test_flushing(replay):
+    run = replay(
+        NEW
+        + """1 openat(AT_FDCWD</d>, "a", O_RDONLY) = 4</d/a>
+        1 fsync(3</d/a>) = 0
+        1 fdatasync(3</d/a>) = 0
+        1 fsync(4</d/a>) = 0
+        1 sync() = 0
+        1 syncfs(3</d/a>) = 0"""
+    )
+    assert run.tasks["process 1"].operations["flush"] == 4
+
+    def programs(flag):
+        write = '1 write(3</d/a>, "x", 1) = 1\n'
+        run = replay(f'1 openat(AT_FDCWD</d>, "a", O_WRONLY|O_CREAT{flag}, 0644) = 3</d/a>\n{write * 5}')
+        return run.tasks["process 1"].programs
+
+    assert programs("|O_SYNC") == programs("|O_DSYNC") == programs("") + 4
+
+
+def test_copying_moves_positions(replay):
+    run = replay(
+        NEW
+        + """1 write(3</d/a>, "abcdef", 6) = 6
+        1 lseek(3</d/a>, 0, SEEK_SET) = 0
+        1 creat("/d/b", 0644) = 4</d/b>
+        1 copy_file_range(3</d/a>, NULL, 4</d/b>, NULL, 2, 0) = 2
+        1 write(4</d/b>, "x", 1) = 1
+        1 copy_file_range(3</d/a>, [0] => [2], 4</d/b>, [9] => [11], 2, 0) = 2
+        1 sendfile(4</d/b>, 3</d/a>, NULL, 1) = 1
+        1 write(4</d/b>, "y", 1) = 1
+        1 read(3</d/a>, "def", 9) = 3"""
+    )
+    assert files(run) == {"/a": b"abcdef", "/b": b"\0\0x\0y"}
+    assert [entry.count for entry in run.skipped] == [2, 1]
+
+
 def test_what_failed_on_the_host_is_counted_and_not_replayed(replay):
     run = replay(
         NEW
@@ -320,6 +436,8 @@ def test_what_failed_on_the_host_is_counted_and_not_replayed(replay):
     ("line", "what"),
     [
         ("mmap(NULL, 9, PROT_READ|PROT_WRITE, MAP_SHARED, 3</d/a>, 0) = 0x7f",
+         "mmap of /a: a recording does not hold what is stored through a shared mapping"),
+        ("mmap(NULL, 9, PROT_READ, MAP_SHARED, 3</d/a>, 0) = 0x7f",  # mprotect may come later
          "mmap of /a: a recording does not hold what is stored through a shared mapping"),
         ("mmap(NULL, 9, PROT_READ, MAP_PRIVATE, 3</d/a>, 0) = 0x7f",
          "mmap of /a: a recording does not hold what is read through a mapping"),
@@ -371,10 +489,11 @@ def test_other_bytes_than_the_host_read_are_named(replay):
         1 pread64(3</d/a>, "abX", 3, 0) = 3
         1 pread64(3</d/a>, "abcd", 9, 0) = 4
         1 pread64(3</d/a>, "ab", 9, 0) = 2
+        1 preadv(3</d/a>, [{iov_base="ab", iov_len=9}], 1, 0) = 2
         1 lseek(3</d/a>, 0, SEEK_END) = 9
         1 fstat(3</d/a>, {st_mode=S_IFREG|0644, st_size=2, ...}) = 0"""
     )
-    assert skipped(run) == [(3, f"/a: {STRANGE}", 5)]
+    assert skipped(run) == [(3, f"/a: {STRANGE}", 6)]
 
 
 def test_a_file_that_was_there_before_is_named_at_every_call(replay):
@@ -406,9 +525,12 @@ def test_overlapping_changes_of_one_file_are_named(replay):
         1 <... pwrite64 resumed>) = 1
         2 openat(AT_FDCWD</d>, "b", O_RDWR|O_CREAT, 0644 <unfinished ...>
         1 write(3</d/a>, "!", 1) = 1
-        2 <... openat resumed>) = 4</d/b>"""
+        2 <... openat resumed>) = 4</d/b>
+        2 write(4</d/b>, "b", 1 <unfinished ...>
+        1 write(3</d/a>, "!", 1) = 1
+        2 <... write resumed>) = 1"""
     )
-    assert files(run) == {"/a": b"XYoone!", "/b": b""}
+    assert files(run) == {"/a": b"XYoone!!", "/b": b"b"}
     assert skipped(run) == [(5, "/a: two calls overlapped, which came first is not in the recording", 1)]
 
 
@@ -432,6 +554,34 @@ def test_a_store_that_refuses_is_no_fault_of_the_recording(replay):
     ]
     assert [fault.name for fault in run.name_faults] == ["/this-name-is-too-long"]
     assert skipped(run) == []
+
+
+def test_a_write_that_is_refused_moves_the_position_on(replay):
+    small = Store.format(NorFlash(block_count=6, block_bytes=1024, page_bytes=64), StoreConfig())
+    run = replay(
+        NEW
+        + f"""1 write(3</d/a>, "{"x" * 9000}", 9000) = 9000
+        1 write(3</d/a>, "end", 3) = 3
+        1 rename("/d/a", "/d/b") = 0
+        1 pread64(3</d/b>, "xxx", 3, 0) = 3
+        1 openat(AT_FDCWD</d>, "b", O_RDONLY) = 4</d/b>""",
+        store=small,
+    )
+    assert len(files(run)["/b"]) == 9003
+    assert [(refusal.operation, refusal.error) for refusal in run.refusals] == [("write", "ENOSPC")]
+    assert skipped(run) == []
+
+
+def test_an_offset_beyond_every_file_is_no_offset(replay):
+    run = replay(NEW + '1 pwrite64(3</d/a>, "x", 1, 9223372036854775808) = 1\n1 pwrite64(3</d/a>, "x", 1, -1) = 1')
+    assert [entry.line for entry in run.skipped] == [2, 3]
+    assert all("is no offset" in entry.what for entry in run.skipped)
+
+
+def test_operations_begin_at_their_stamps(replay):
+    run = replay(NEW + f'1 write(3</d/a>, "{"x" * 3000}", 3000) = 3000')
+    assert run.writes.longest.operation == "write"
+    assert run.writes.longest.at_ns == 10**9
 
 
 def test_the_clock_follows_the_stamps(replay):

@@ -135,13 +135,12 @@ class Processes:
         self._live: dict[int, Process] = {}
         self._forks: dict[int, _Fork] = {}  # parent -> its clone that has not returned
         self._attached: set[int] = set()
-        self._silent: set[int] = set()  # made by a clone, not yet seen in a line
+        self._silent: set[int] = set()  # made by a clone, not yet followed by strace
 
     def get(self, pid: int) -> Process:
         """The process of a line. A pid never seen is the child of the clone that has not returned, if there is one."""
         process = self._live.get(pid) or (self._only() if pid == 0 else None)
         if process is not None:
-            self._silent.discard(pid)
             return process
         if 0 in self._live and pid not in self._attached:
             return self._named(pid)
@@ -153,6 +152,7 @@ class Processes:
     def attached(self, pid: int) -> None:
         """strace says that it follows a new process."""
         self._attached.add(pid)
+        self._silent.discard(pid)
 
     def fork_begun(self, process: Process, shares_files: bool, shares_directory: bool) -> None:
         self._forks[process.pid] = _Fork(process, shares_files, shares_directory)
@@ -164,7 +164,8 @@ class Processes:
         fork = self._forks.pop(process.pid, None)
         if fork and child not in self._live:
             self._child(fork, child)
-            self._silent.add(child)
+            if child not in self._attached:
+                self._silent.add(child)
 
     def exec(self, process: Process, program: str) -> list[OpenFile]:
         """The process runs another program now; returns the files that this closed."""

@@ -236,7 +236,7 @@ class RecordedStore:
     def carried(self, operation: str, file: OpenFile) -> bool:
         if file.lost:
             self.lost(operation, file)
-        return not file.lost and not file.directory
+        return not file.lost
 
     def lost(self, operation: str, file: OpenFile) -> None:
         self.skip(f"{operation} on {file.name}: {file.lost}")
@@ -260,7 +260,7 @@ class RecordedStore:
         if "O_DIRECTORY" in flags or name in ("", "/") or name in self._directories:
             return True
         store = self.device.store
-        return "O_CREAT" not in flags and not store.exists(name) and bool(store.names(name + "/"))
+        return not store.exists(name) and bool(store.names(name + "/"))
 
     def _rename_file(self, old: str, new: str) -> None:
         self.names.setdefault(new)

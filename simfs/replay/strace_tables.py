@@ -36,8 +36,7 @@ def _enter(*names: str) -> Callable[[TableCall], TableCall]:
 
 @_enter("clone", "clone3", "fork", "vfork")
 def _fork(replay: Replayer, process: Process, call: Call) -> None:
-    if not call.begun:  # told at its beginning, or in one line
-        replay.processes.fork_begun(process, "CLONE_FILES" in call.args, "CLONE_FS" in call.args)
+    replay.processes.fork_begun(process, "CLONE_FILES" in call.args, "CLONE_FS" in call.args)
     if call.value.isdigit():
         replay.processes.fork_returned(process, int(call.value))
     elif call.value:

@@ -34,7 +34,7 @@ class _Escapes(dict[str, str]):
             value = _LETTERS[body]
         elif body[:1] == "x" and len(body) == 3:
             value = int(body[1:], 16)
-        elif body and body[0] in "01234567" and int(body, 8) < 256:
+        elif body and body[0] in "01234567":
             value = int(body, 8)
         else:
             raise Unreadable(f"{escape!r} is no escape of a C string")
