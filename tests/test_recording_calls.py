@@ -242,6 +242,18 @@ def test_pids_are_left_out_while_strace_follows_one_process(tmp_path):
     assert {name: task.operations["write"] for name, task in run.tasks.items()} == {"program": 6}
 
 
+def test_the_first_process_gets_its_pid_while_it_makes_another(tmp_path):
+    path = tmp_path / "recording"
+    path.write_text(
+        '1.0 openat(AT_FDCWD</d>, "a", O_WRONLY|O_CREAT, 0) = 3</d/a>\n1.1 vfork(strace: Process 12 attached\n'
+        ' <unfinished ...>\n[pid 12] 1.2 write(3</d/a>, "child", 5) = 5\n[pid 11] 1.3 <... vfork resumed>) = 12\n'
+        '[pid 99] 1.4 write(3</d/a>, "not one of them", 1) = 1\n'
+    )
+    run = replay_recording(path, new_store(), directory="/d", strict=True)
+    assert files(run) == {"/a": b"child"}
+    assert [entry.what for entry in run.skipped] == ["write on /a: the recording does not show its opening"]
+
+
 def test_of_two_clones_in_flight_the_child_finds_its_own_parent(replay):
     run = replay(
         """1 openat(AT_FDCWD</d>, "one", O_WRONLY|O_CREAT, 0644) = 3</d/one>
