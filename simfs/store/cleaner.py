@@ -21,6 +21,8 @@ class Cleaner:
         self._head = len(state.log.heads) - 1
         self._blocks = state.blocks
         self._free_floor = state.config.reserve - self._head  # the other head's next block comes out of the reserve
+        self._may_level = False
+        self._moves_cold = False
         self._last = Run(Kind.MARK, 0, 0, 0, 0, 0)  # the run of the frame appended last
         rng = Rng(state.config.seed, "cleaner", state.log.sequence)
         self._choose = policy(state.config, state.blocks, state.layout.block_room, lambda: state.log.logged_bytes, rng)
@@ -32,29 +34,42 @@ class Cleaner:
         if log.asleep:
             log.wake()
         tries = 4 * len(blocks)
-        while not log.fits(which, kind, file, offset, length, payload_bytes):
+        while True:
+            fits = log.fits(which, kind, file, offset, length, payload_bytes)
+            if fits and (blocks.free_count >= self._free_floor or not tries):
+                return
             if blocks.free_count > self._free_floor:
                 log.advance(which)
             elif tries and blocks.closed:
                 tries -= 1
-                self.clean(self._victim())
+                lagging = self._lagging()
+                self._moves_cold = lagging is not None or self._head > 0
+                self.clean(self._victim() if lagging is None else lagging)
             else:
                 raise OutOfBlocks
 
+    def _lagging(self) -> int | None:
+        """The closed block of least wear, when it lags too far behind. Every second cleaning at most, so that levelling never
+        takes more than the flash's other work; its data go to a block that was in use till now, which so gets its rest."""
+        blocks, threshold = self._blocks, self._state.config.level_threshold
+        self._may_level = not self._may_level
+        if not threshold or self._may_level or blocks.free_count < self._free_floor:
+            return None
+        erase_count, coldest = blocks.closed_by_wear[0]
+        if blocks.erase_count_max - erase_count <= threshold or not self._can_move(coldest):
+            return None
+        self._state.meters.blocks_levelled += 1
+        return int(coldest)
+
     def _victim(self) -> int:
-        """The block to clean: a cold one when wear differs too much, else the policy's."""
-        blocks = self._blocks
-        threshold = self._state.config.level_threshold
-        room = self._state.layout.block_room
-        if threshold:
-            erase_count, coldest = blocks.closed_by_wear[0]
-            if blocks.erase_count_max - erase_count > threshold and blocks.live[coldest] <= room:
-                self._state.meters.blocks_levelled += 1
-                return int(coldest)
-        victim = self._choose(blocks.closed)
-        if blocks.live[victim] > room:  # many small pieces: moving takes more than it frees
-            return min(blocks.closed, key=blocks.live.__getitem__)
-        return victim
+        """The policy's block, or, where that has too many small pieces to move now, the one with the least."""
+        victim = self._choose(self._blocks.closed)
+        return victim if self._can_move(victim) else min(self._blocks.closed, key=self._blocks.live.__getitem__)
+
+    def _can_move(self, block: int) -> bool:
+        """Whether the live frames of a block fit the blocks at hand. Many small pieces may take more than a block."""
+        live, layout = self._blocks.live[block], self._state.layout
+        return live <= layout.block_room or (live <= layout.block_bytes and self._blocks.free_count > 1)
 
     def restore_reserve(self) -> None:
         """After a mount: take up again what is dead, and finish a cleaning that a power cut stopped."""
@@ -118,8 +133,13 @@ class Cleaner:
         """As much as one frame may hold; less when that fills the block to its end."""
         layout = self._state.layout
         whole = min(left, layout.buffer_bytes)
-        room = self._state.log.room_left(self._head)
+        room = self._state.log.room_left(self._head, self._is_cramped())
         return room if not layout.page_packing and SPLIT_BYTES_MIN <= room < whole else whole
+
+    def _is_cramped(self) -> bool:
+        """Whether moved frames may take the room of the run entries: no spare block, or more live than listings allow."""
+        state = self._state
+        return self._blocks.free_count <= 1 or state.committed > state.layout.listed_capacity
 
     def _age(self, victim: int) -> None:
         """With a head of their own, relocated data keep their age."""
@@ -164,8 +184,8 @@ class Cleaner:
         log = self._state.log
         if log.asleep:
             log.wake()
-        while not log.fits(self._head, kind, file, offset, length, payload_bytes, unlisted=True):
-            log.advance(self._head)
+        while not log.fits(self._head, kind, file, offset, length, payload_bytes, self._is_cramped()):
+            log.advance(self._head, self._moves_cold)
 
     def _append(self, kind: int, file: int, offset: int, length: int, payload: bytes) -> None:
         self._fit(kind, file, offset, length, len(payload))

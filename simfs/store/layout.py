@@ -29,7 +29,7 @@ class Layout:
         self.first = align_up(RECORD_BYTES, self.step)
         self.buffer_bytes = buffer_bytes(config, self.page_bytes)
         self.name_bytes = config.name_bytes
-        self.runs_max = self.block_bytes // 256
+        self.runs_max = min(self.block_bytes // 256, 16 + self.block_bytes // 8192)
         self.erase_room = align_up(FRAME_BYTES, self.unit_bytes) + ENTRY_BYTES
         self.full_cost = self.frame_cost(self.buffer_bytes)
         self.costs = (0, *(self.frame_cost(length) for length in range(1, self.buffer_bytes + 1)))  # of one frame
@@ -38,6 +38,7 @@ class Layout:
         self.slack = 2 * self.frame_cost(max(4 + self.buffer_bytes, 2 * self.name_bytes))
         blocks = max(geometry.block_count - config.reserve - (config.log_heads - 1), 0)
         self.capacity = max(blocks * self.block_room - self.slack, 0)
+        self.listed_capacity = self.capacity - blocks * self.runs_max * ENTRY_BYTES  # beyond it, listings make way
 
     def _block_room(self) -> int:
         """What a block holds of relocated frames at least, whatever their sizes."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from simfs.flash import NorFlash
-from simfs.store.blocks import BlockTable
+from simfs.store.blocks import BlockTable, State
 from simfs.store.claims import Claims
 from simfs.store.codec import (
     AGAIN_MAX,
@@ -149,14 +149,15 @@ class Log:
         self.sequence += 1
         return self.sequence - head.base - bottom
 
-    def room_left(self, which: int) -> int:
-        """Payload bytes that one more frame could hold in the head's open block, its run entry counted; below 0:
-        none."""
+    def room_left(self, which: int, unlisted: bool) -> int:
+        """Payload bytes that one more frame could hold in the head's open block, its run entry counted unless
+        `unlisted`; below 0: none."""
         head = self.heads[which]
         if head is None or self.asleep or self.sequence - head.base > ORDER_MAX:
             return -1
         self._skip_full_page(head)
-        return self._room_end(head, len(head.table.runs) + 1) - head.at - FRAME_BYTES
+        run_count = self.layout.runs_max if unlisted else len(head.table.runs)
+        return self._room_end(head, run_count + 1) - head.at - FRAME_BYTES
 
     def append(self, which: int, kind: int, file: int, offset: int, length: int, payload: bytes, again: int = 0) -> Run:
         """Program one frame that fits; the run it belongs to. Costs one program, two when it crosses a page."""
@@ -216,13 +217,11 @@ class Log:
         end = head.end - SEAL_BYTES - listed * ENTRY_BYTES - self.layout.erase_room
         return end - end % self.layout.page_bytes if self.layout.whole_pages else end
 
-    def advance(self, which: int) -> None:
-        """Leave the head's block, sealed, and open another one. Costs a seal, an open record and, when no block is
-        ready, an erase with its record. Raises OutOfBlocks when there is none."""
-        block = self.choose_ready(which)
-        must_erase = block is None
-        if block is None:
-            block = self.choose_erase(which)
+    def advance(self, which: int, cold: bool = False) -> None:
+        """Leave the head's block, sealed, and open another one: a worn one for `cold` data. Costs a seal, an open record
+        and, when no block is ready, an erase with its record. Raises OutOfBlocks when there is none."""
+        block = self.choose_block(which, cold)
+        must_erase = self.blocks.state[block] != State.READY
         if self.heads[which] is not None:
             if must_erase and block not in self.erases_announced:
                 self._announce_erase(which, block)
@@ -234,27 +233,35 @@ class Log:
             for following in self.erasable()[:1]:
                 self.erase_ahead(following)
 
-    def choose_ready(self, which: int) -> int | None:
-        """The ready block of least wear (of most, for relocated data). One that is not blank after all must be erased
-        first."""
+    def choose_block(self, which: int, cold: bool) -> int:
+        """The block that the head goes on in, ready or still to be erased: the most worn for cold data, which give it a
+        rest, else the least worn of the ready ones, or of the freed ones when none is ready."""
+        ready = self._blank_block(-1 if cold else 0)
+        if ready and not cold:
+            return ready[0]
+        wear = self.blocks.erase_count
+        able = sorted(self._freed_for(which), key=wear.__getitem__)
+        if not able and not ready and self.blocks.freed:
+            self.seal(len(self.heads) - 1)  # all wait for the head of relocated data: it has to leave its block early
+            able = sorted(self.blocks.freed, key=wear.__getitem__)
+        if not ready and not able:
+            raise OutOfBlocks
+        return max(ready + able[-1:], key=wear.__getitem__) if cold else able[0]
+
+    def _freed_for(self, which: int) -> list[int]:
+        """The freed blocks that may be erased once the head has left its block."""
+        return sorted(self.blocks.freed) if which == len(self.heads) - 1 else self.erasable()
+
+    def _blank_block(self, end: int) -> list[int]:
+        """The ready block at this end of their order by wear, if any. One that is not blank after all must be erased."""
         ready = self.blocks.ready
         while ready:
-            block: int = ready[0 if which == 0 else -1][1]
+            block: int = ready[end][1]
             skip = ERASE_RECORD_BYTES if self.blocks.recorded[block] else 0
             if self.flash.blank(block * self.layout.block_bytes + skip, self.layout.block_bytes - skip):
-                return block
+                return [block]
             self.blocks.doubt(block)
-        return None
-
-    def choose_erase(self, which: int) -> int:
-        """The freed block of least wear that may be erased once the head has left its block."""
-        if not self.blocks.freed:
-            raise OutOfBlocks
-        able = list(self.blocks.freed) if which == len(self.heads) - 1 else self.erasable()
-        if not able:  # all wait for the head of relocated data: it has to leave its block early
-            self.seal(len(self.heads) - 1)
-            able = list(self.blocks.freed)
-        return min(able, key=lambda block: (self.blocks.erase_count[block], block))
+        return []
 
     def erasable(self) -> list[int]:
         """Freed blocks that may be erased at once: the block that their live frames went to has been closed."""

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from simfs.store.blocks import State
 from simfs.store.codec import AGAIN_MAX, ENTRY_BYTES, FRAME_BYTES, SEAL_BYTES, U32, Frame, Kind
 from simfs.store.log import Head
 from simfs.store.runs import Run
@@ -107,9 +108,8 @@ def _step_over(state: StoreState, tail: Tail) -> None:
 def _write_in_next_block(state: StoreState, tail: Tail, length: int, payload: bytes) -> Run:
     """The newest frame goes to a new block, and only then the old one is sealed without it."""
     log, last, old = state.log, tail.last, tail.head.block
-    block = log.choose_ready(tail.which)
-    if block is None:
-        block = log.choose_erase(tail.which)
+    block = log.choose_block(tail.which, cold=False)
+    if state.blocks.state[block] != State.READY:
         log.erase(block)
     log.heads[tail.which] = None
     log.open(tail.which, block)
