@@ -49,8 +49,9 @@ class Cleaner:
                 raise OutOfBlocks
 
     def _lagging(self) -> int | None:
-        """The closed block of least wear, when it lags too far behind. Every second cleaning at most, so that levelling never
-        takes more than the flash's other work; its data go to a block that was in use till now, which so gets its rest."""
+        """The closed block of least wear, when it lags too far behind. Every second cleaning at most, so that
+        levelling never takes more than the flash's other work; its data go to a block that was in use till now,
+        which so gets its rest."""
         blocks, threshold = self._blocks, self._state.config.level_threshold
         self._may_level = not self._may_level
         if not threshold or self._may_level or blocks.free_count < self._free_floor:
@@ -137,7 +138,8 @@ class Cleaner:
         return room if not layout.page_packing and SPLIT_BYTES_MIN <= room < whole else whole
 
     def _is_cramped(self) -> bool:
-        """Whether moved frames may take the room of the run entries: no spare block, or more live than listings allow."""
+        """Whether moved frames may take the room of the run entries: no spare block, or more live than listings
+        allow."""
         state = self._state
         return self._blocks.free_count <= 1 or state.committed > state.layout.listed_capacity
 

@@ -20,6 +20,7 @@ UNLISTED = 0xFFFF  # a seal with this many entries lists none: the frames must b
 ORDER_MAX = 0xFFFF
 AGAIN_MAX = 0xFF
 NO_BLOCK = 0xFFFFFFFF
+NEXT_UNKNOWN = 0xFFFF
 
 ERASE_RECORD = Struct("<HBBII")  # magic, version, zero, erase count, zero ... CRC-32
 OPEN_RECORD = Struct("<QBBBBBBHIIIIHHHHHH")
@@ -48,7 +49,7 @@ CLAIMS = frozenset((int(Kind.NAME), int(Kind.RENAME), int(Kind.REMOVE)))
 
 
 class OpenRecord(NamedTuple):
-    """What an open record holds; the settings as numbers, in the order of the bytes."""
+    """What an open record holds, in the order of the bytes; the settings as numbers."""
 
     base: int
     head: int
@@ -67,7 +68,7 @@ class OpenRecord(NamedTuple):
     reserve_blocks: int
     level_threshold: int
     open_files_max: int
-    zero: int = 0
+    next: int = NEXT_UNKNOWN  # the block that the head is to go on in, as far as that is known
 
 
 class Seal(NamedTuple):

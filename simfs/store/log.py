@@ -10,6 +10,7 @@ from simfs.store.codec import (
     ENTRY_BYTES,
     ERASE_RECORD_BYTES,
     FRAME_BYTES,
+    NEXT_UNKNOWN,
     NO_BLOCK,
     ORDER_MAX,
     RECORD_BYTES,
@@ -72,6 +73,7 @@ class Log:
         self.meters = meters
         self.erases_early = erases_early  # keep a block ready whenever a head is open, not only when idle time allows
         self.heads: list[Head | None] = [None] * record.log_heads
+        self.named: list[int | None] = [None] * record.log_heads  # by head without an open block: what it will open
         self.sequence = 0
         self.logged_bytes = 0  # the clock of the cleaner: how old data is counts what was logged since
         self.erases_announced: dict[int, int] = {}  # block: address of the ERASE frame that still stands
@@ -127,7 +129,7 @@ class Log:
                 self.append(which, Kind.MARK, 0, 0, 0, b"", again)
             else:
                 head.at = end
-                self.seal(which)
+                self.leave(which)
 
     def end_with_mark(self, which: int) -> None:
         """Let the head's tail look settled: a MARK behind its last frame, or a seal where that has no room."""
@@ -135,7 +137,7 @@ class Log:
             if self.fits(which, Kind.MARK, 0, 0, 0, 0):
                 self.append(which, Kind.MARK, 0, 0, 0, b"")
             else:
-                self.seal(which)
+                self.leave(which)
 
     def skip_to_page(self, head: Head, content_end: int, bottom: int) -> int:
         """Let the head go on at the page after `content_end`, as only one page can have been in flight; how far back
@@ -218,14 +220,18 @@ class Log:
         return end - end % self.layout.page_bytes if self.layout.whole_pages else end
 
     def advance(self, which: int, cold: bool = False) -> None:
-        """Leave the head's block, sealed, and open another one: a worn one for `cold` data. Costs a seal, an open record
-        and, when no block is ready, an erase with its record. Raises OutOfBlocks when there is none."""
-        block = self.choose_block(which, cold)
+        """Leave the head's block, sealed, and open another one: a worn one for `cold` data. Costs a seal, an open
+        record and, when no block is ready, an erase with its record. Raises OutOfBlocks when there is none."""
+        named = self.named[which]
+        block = self.choose_block(which, cold) if named is None else named
         must_erase = self.blocks.state[block] != State.READY
         if self.heads[which] is not None:
             if must_erase and block not in self.erases_announced:
                 self._announce_erase(which, block)
             self.seal(which, block)
+        elif named is None and not must_erase and self._announce_anywhere(block):
+            self.blocks.doubt(block)  # no seal names it: only an erase tells a cut while opening it from a blank block
+            must_erase = True
         if must_erase:
             self.erase(block)
         self.open(which, block)
@@ -242,7 +248,7 @@ class Log:
         wear = self.blocks.erase_count
         able = sorted(self._freed_for(which), key=wear.__getitem__)
         if not able and not ready and self.blocks.freed:
-            self.seal(len(self.heads) - 1)  # all wait for the head of relocated data: it has to leave its block early
+            self.leave(len(self.heads) - 1)  # all wait for the head of relocated data: it has to leave its block early
             able = sorted(self.blocks.freed, key=wear.__getitem__)
         if not ready and not able:
             raise OutOfBlocks
@@ -253,7 +259,8 @@ class Log:
         return sorted(self.blocks.freed) if which == len(self.heads) - 1 else self.erasable()
 
     def _blank_block(self, end: int) -> list[int]:
-        """The ready block at this end of their order by wear, if any. One that is not blank after all must be erased."""
+        """The ready block at this end of their order by wear, if any. One that is not blank after all must be erased.
+        """
         ready = self.blocks.ready
         while ready:
             block: int = ready[end][1]
@@ -274,12 +281,17 @@ class Log:
 
     def erase_ahead(self, block: int) -> bool:
         """Erase a freed block before it is needed, announced in any open block; False when none has room for that."""
+        announced = self._announce_anywhere(block)
+        if announced:
+            self.erase(block)
+        return announced
+
+    def _announce_anywhere(self, block: int) -> bool:
         if self.asleep:
             self.wake()
         for which, head in enumerate(self.heads):
             if head is not None and self.fits(which, Kind.ERASE, block, 0, 0, 0):
                 self._announce_erase(which, block)
-                self.erase(block)
                 return True
         return False
 
@@ -303,9 +315,9 @@ class Log:
 
     def open(self, which: int, block: int) -> None:
         """Make a ready block the log head: one program."""
-        raw, salt = encode_open_record(
-            self.record._replace(base=self.sequence, head=which), self.blocks.erase_count[block]
-        )
+        others = [other for _, other in self.blocks.ready if other != block][:1] or sorted(self.blocks.freed)[:1]
+        record = self.record._replace(base=self.sequence, head=which, next=others[0] if others else NEXT_UNKNOWN)
+        raw, salt = encode_open_record(record, self.blocks.erase_count[block])
         start = block * self.layout.block_bytes
         if self.blocks.recorded[block]:
             self.flash.program(start + ERASE_RECORD_BYTES, raw)
@@ -313,6 +325,7 @@ class Log:
             self.flash.program(start, encode_erase_record(0) + raw)
             self.blocks.recorded[block] = True
         self.blocks.take(block)
+        self.named = [None if named == block or at == which else named for at, named in enumerate(self.named)]
         self.blocks.base[block] = self.sequence
         self.blocks.salt[block] = salt
         self.resume(which, block, start + self.layout.first, RunTable(), 2 if self.layout.first == RECORD_BYTES else 0)
@@ -326,12 +339,19 @@ class Log:
         head.room_end = self._room_end(head, len(table.runs))
         self.heads[which] = head
 
-    def seal(self, which: int, following: int = NO_BLOCK) -> None:
+    def seal(self, which: int, following: int) -> None:
         """Close the head's block: the run entries, if they have room, and the seal. One program a page."""
         head = self.heads[which]
         assert head is not None
         self.write_seal(head.block, head.table.runs, head.at, head.at, following)
         self.close(which)
+
+    def leave(self, which: int) -> None:
+        """Seal the head's block with no need yet of another one. The seal names the one that the head will open."""
+        ready, freed = self.blocks.ready, self.blocks.freed
+        following = ready[0][1] if ready else min(freed, default=None)
+        self.seal(which, NO_BLOCK if following is None else following)
+        self.named[which] = following
 
     def write_seal(self, block: int, runs: list[Run], end: int, content_end: int, following: int) -> None:
         """Program run entries and seal of a block whose frames end at address `end`, and anything programmed at

@@ -57,16 +57,15 @@ def is_settled(state: StoreState, tails: list[Tail]) -> bool:
     return newest is None or not newest.last.again
 
 
-def settle(state: StoreState, tails: list[Tail]) -> None:
-    """Make the tails sound. Two programs for the head with the newest frame, one for another; more when a block has
-    no room for that."""
-    newest = max(tails, key=Tail.sequence)
+def settle(state: StoreState, tails: list[Tail], newest: int) -> None:
+    """Make the tails sound; `newest` is the sequence number of the newest frame of all blocks. Two programs for the
+    head that has it, one for another; more when a block has no room for that."""
     for tail in tails:
-        if tail is newest:
+        if tail.sequence() == newest:
             _write_again(state, tail)
         else:
             _step_over(state, tail)
-    state.log.end_with_mark(newest.which)
+    state.log.end_with_mark(tails[-1].which)
 
 
 def _write_again(state: StoreState, tail: Tail) -> None:
@@ -81,7 +80,7 @@ def _write_again(state: StoreState, tail: Tail) -> None:
     elif last.kind in (Kind.MARK, Kind.ERASE):
         head.table = build_runs(tail.counted)
         head.at = last.address + FRAME_BYTES
-        log.seal(tail.which)
+        log.leave(tail.which)
         return
     else:
         run = _write_in_next_block(state, tail, length, payload)
@@ -102,7 +101,7 @@ def _step_over(state: StoreState, tail: Tail) -> None:
         log.append(tail.which, Kind.MARK, 0, 0, 0, b"", again)
     else:
         head.at = end
-        log.seal(tail.which)
+        log.leave(tail.which)
 
 
 def _write_in_next_block(state: StoreState, tail: Tail, length: int, payload: bytes) -> Run:

@@ -34,7 +34,7 @@ class StoreState:
         self.index = Index(self.layout, self.blocks)
         self.nodes: dict[int, FileNode] = {}
         self.files: SortedDict[bytes, FileNode] = SortedDict()
-        self.opened_empty: set[int] = set()  # blocks that a mount found opened, without a frame
+        self.torn: set[int] = set()  # blocks that a mount found half opened: they are erased before anything else
         self.next_number = 1
         self.reserved = 0  # room promised to bytes that wait in buffers
 

@@ -1,0 +1,45 @@
+"""The first 64 bytes of a block, as a mount reads them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from simfs.flash import NorFlash
+from simfs.store.codec import (
+    ERASE_RECORD_BYTES,
+    RECORD_BYTES,
+    OpenRecord,
+    decode_erase_count,
+    decode_open_record,
+    erase_record_version,
+)
+
+
+@dataclass(slots=True)
+class Header:
+    """The first 64 bytes of a block. `content`: something stands in it that is no sound header."""
+
+    block: int
+    erase_count: int | None = None
+    record: OpenRecord | None = None
+    salt: int = 0
+    content: bool = False
+    version: int | None = None
+
+
+def read_header(flash: NorFlash, block: int, block_bytes: int) -> Header:
+    """One read of 64 bytes."""
+    raw = flash.read(block * block_bytes, RECORD_BYTES)
+    header = Header(block, decode_erase_count(raw))
+    if header.erase_count is None:
+        header.content = raw != b"\xff" * RECORD_BYTES
+        header.version = erase_record_version(raw)
+        return header
+    if raw[ERASE_RECORD_BYTES:] == b"\xff" * (RECORD_BYTES - ERASE_RECORD_BYTES):
+        return header
+    opened = decode_open_record(raw[ERASE_RECORD_BYTES:], header.erase_count)
+    if opened is None:
+        header.content = True
+    else:
+        header.record, header.salt = opened
+    return header
