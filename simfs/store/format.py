@@ -26,7 +26,7 @@ Open record, 48 bytes. Its CRC-32 (over bytes 0..43, seeded with the erase count
     +--------+------+-------+---------+---------+-------+------+------------+-------+------+-------+
     28     32           34             36              38                40               42     44       48
     +------+------------+--------------+---------------+-----------------+----------------+------+--------+
-    | seed | name bytes | buffer bytes | reserve blocks| level threshold | open files max | zero | CRC-32 |
+    | seed | name bytes | buffer bytes | reserve blocks| level threshold | open files max | next | CRC-32 |
     | u32  | u16        | u16          | u16           | u16             | u16            | u16  | u32    |
     +------+------------+--------------+---------------+-----------------+----------------+------+--------+
 
@@ -53,9 +53,9 @@ that block: the bytes "20.1 m" of file 5 from offset 12 on, tenth frame of the b
     erase record   15 5f 01 00 00 00 00 00 00 00 00 00 5f 1e ea eb
     open record    00 00 00 00 00 00 00 00 00 01 01 02 00 01 00 00
                    00 10 00 00 00 01 00 00 40 00 00 00 00 00 00 00
-                   30 00 00 01 02 00 08 00 08 00 00 00 fa 87 55 93
-    frame          11 00 06 00 05 00 00 00 0c 00 00 00 09 00 71 ae
-                   32 30 2e 31 20 6d a5 e0 de 62
+                   30 00 00 01 02 00 08 00 08 00 01 00 bb b6 4e 8a
+    frame          11 00 06 00 05 00 00 00 0c 00 00 00 09 00 e0 3f
+                   32 30 2e 31 20 6d 65 84 f6 75
 
 Nothing here is for the hot path: parsing a frame with it takes some hundred times as long as with the codec.
 """
@@ -121,7 +121,7 @@ OPEN_RECORD = Struct(  # in a context that knows `erase_count`
         "reserve_blocks" / Int16ul,
         "level_threshold" / Int16ul,
         "open_files_max" / Int16ul,
-        "zero" / Const(0, Int16ul),
+        "next" / Int16ul,  # FFFFh: none known
     )),
     "crc" / Checksum(Int32ul, lambda covered: crc32(*covered), lambda at: (at.body.data, at._params.erase_count)),
 )  # fmt: skip

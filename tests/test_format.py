@@ -1,0 +1,308 @@
+"""The fast codec against the declaration of the format, both ways; checksums against published values."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from struct import Struct
+from zlib import crc32
+
+import construct
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from simfs import NorFlash, Store, StoreConfig
+from simfs.store import codec, format
+from simfs.store.codec import Frame, Kind, OpenRecord, Seal
+from simfs.store.runs import Run, decode_runs
+
+U8, U16, U24, U32, U64 = (st.integers(0, 2**bits - 1) for bits in (8, 16, 24, 32, 64))
+NAME = st.binary(min_size=1, max_size=60).map(lambda name: name.replace(b"\0", b"/"))
+KINDS = st.sampled_from(sorted(Kind))
+OPEN_RECORDS = st.builds(
+    OpenRecord, U64, U8, U8, U8, U8, U8, U8, U16, U32, U32, U32, U32, U16, U16, U16, U16, U16, U16
+)
+RUNS = st.lists(st.builds(Run, KINDS, U24, U16, U16, U32, U32), max_size=8)
+quick = settings(max_examples=60, deadline=None)
+
+
+def payload_fields(kind: Kind) -> st.SearchStrategy[dict[str, object]]:
+    """What a frame of this kind says, as the declaration names it."""
+    fields: dict[Kind, dict[str, st.SearchStrategy[object]]] = {
+        Kind.DATA: {"bytes": st.binary(max_size=300)},
+        Kind.HOLE: {"zeros_from": U32, "bytes": st.binary(max_size=300)},
+        Kind.NAME: {"name": NAME},
+        Kind.RENAME: {"name": NAME, "old_name": NAME},
+        Kind.REMOVE: {"name": NAME},
+        Kind.ERASE: {},
+        Kind.MARK: {},
+    }
+    return st.fixed_dictionaries(fields[kind])
+
+
+def payload_bytes(fields: dict[str, object]) -> bytes:
+    """The same by hand, for the codec."""
+    if "old_name" in fields:
+        return b"%b\0%b" % (fields["name"], fields["old_name"])
+    zeros_from = fields.get("zeros_from")
+    assert zeros_from is None or isinstance(zeros_from, int)
+    return (b"" if zeros_from is None else zeros_from.to_bytes(4, "little")) + b"".join(
+        value for value in fields.values() if isinstance(value, bytes)
+    )
+
+
+def fields_of(container: construct.Container) -> dict[str, object]:
+    return {name: value for name, value in container.items() if not name.startswith("_")}
+
+
+# -- both ways
+
+
+@given(U32)
+@quick
+def test_erase_record(erase_count: int) -> None:
+    raw = codec.encode_erase_record(erase_count)
+    assert format.ERASE_RECORD.parse(raw).body.value.erase_count == erase_count
+    assert format.ERASE_RECORD.build({"body": {"value": {"erase_count": erase_count}}}) == raw
+    assert codec.decode_erase_count(raw) == erase_count
+
+
+@given(OPEN_RECORDS, U32)
+@quick
+def test_open_record(record: OpenRecord, erase_count: int) -> None:
+    raw, salt = codec.encode_open_record(record, erase_count)
+    parsed = format.OPEN_RECORD.parse(raw, erase_count=erase_count)
+    assert fields_of(parsed.body.value) == record._asdict()
+    assert parsed.crc == salt
+    assert format.OPEN_RECORD.build({"body": {"value": record._asdict()}}, erase_count=erase_count) == raw
+    assert codec.decode_open_record(raw, erase_count) == (record, salt)
+
+
+@pytest.mark.parametrize("kind", Kind)
+@given(st.data())
+@quick
+def test_frame(kind: Kind, data: st.DataObject) -> None:
+    fields = data.draw(payload_fields(kind))
+    file, offset, order, salt, again = (data.draw(one) for one in (U32, U32, U16, U32, U8))
+    payload = payload_bytes(fields)
+    raw = codec.encode_frame(kind, file, offset, order, payload, salt, again)
+    head = {
+        "kind": kind.name, "again": again, "length": len(payload), "file": file, "offset": offset, "order": order
+    }  # fmt: skip
+    parsed = format.FRAME.parse(raw, salt=salt)
+    assert fields_of(parsed.head.value) == head
+    assert fields_of(parsed.payload.value) == fields
+    assert format.FRAME.build({"head": {"value": head}, "payload": {"value": fields}}, salt=salt) == raw
+    assert codec.decode_header(raw[:16], 640, salt) == Frame(kind, again, len(payload), file, offset, order, 640)
+    assert codec.payload_is_sound(raw, len(payload), salt)
+
+
+@given(RUNS, U32, U32, U32)
+@quick
+def test_run_entries_and_seal(runs: list[Run], end: int, following: int, salt: int) -> None:
+    raw = codec.encode_seal([run.encode(0) for run in runs], Seal(len(runs), end, following), salt)
+    parsed = format.parse_tail(b"\xff" * 100 + raw, salt)
+    assert parsed is not None
+    slots = Run.__slots__
+    declared = [{slot: getattr(run, slot) for slot in slots} | {"kind": Kind(run.kind).name} for run in runs]
+    assert [fields_of(entry) for entry in parsed.entries] == declared
+    seal = {"entry_count": len(runs), "end": end, "next": following}
+    assert seal.items() <= fields_of(parsed.seal).items()
+    body = {"body": {"value": {"entries": declared, "seal": seal}}}
+    assert format.BLOCK_TAIL.build(body, salt=salt, listed=len(runs)) == raw
+    assert codec.decode_seal(raw[-16:]) == Seal(**seal)
+    assert codec.seal_is_sound(raw, salt)
+    decoded = decode_runs(raw[: 16 * len(runs)], 0)
+    assert [run.encode(0) for run in decoded] == [run.encode(0) for run in runs]
+
+
+def test_sizes() -> None:
+    assert format.ERASE_RECORD.sizeof() == codec.ERASE_RECORD_BYTES == codec.ERASE_RECORD.size + 4 == 16
+    assert format.OPEN_RECORD.sizeof() == codec.OPEN_RECORD.size + 4 == 48
+    assert codec.RECORD_BYTES == format.BLOCK_HEADER_BYTES == 16 + 48
+    assert len(codec.encode_frame(Kind.MARK, 0, 0, 0, b"", 0)) == codec.FRAME_BYTES == 20
+    assert codec.HEADER_BYTES == codec.HEADER.size == codec.HEAD.size + 2 == 16
+    assert format.RUN_ENTRY.sizeof() == codec.ENTRY_BYTES == codec.ENTRY.size == 16
+    assert format.SEAL.sizeof() + 4 == codec.SEAL_BYTES == codec.SEAL.size + 4 == 16
+
+
+def test_the_declared_numbers_are_those_of_the_codec() -> None:
+    assert {name: int(number) for name, number in format.KIND.encmapping.items()} == {kind.name: kind for kind in Kind}
+    assert format.UNLISTED == codec.UNLISTED
+    record = codec.encode_erase_record(0)
+    assert record[:3] == codec.MAGIC.to_bytes(2, "little") + bytes([codec.VERSION])
+
+
+# -- the worked example
+
+
+def example() -> dict[str, bytes]:
+    """The bytes in the docstring of the declaration, by what they are."""
+    assert format.__doc__ is not None
+    found: dict[str, bytes] = {}
+    label = ""
+    for words, hexes in re.findall(r"^    ([a-z ]*?) +((?:[0-9a-f]{2} ?)+)$", format.__doc__, re.MULTILINE):
+        label = words.strip() or label
+        found[label] = found.get(label, b"") + bytes.fromhex(hexes)
+    return found
+
+
+def test_the_worked_example_is_what_a_store_writes() -> None:
+    flash = NorFlash(block_count=64, block_bytes=4096, page_bytes=256)
+    Store.format(flash, StoreConfig())
+    shown = example()
+    assert shown["erase record"] + shown["open record"] == flash.image()[:64]
+    salt = int.from_bytes(shown["open record"][-4:], "little")
+    assert shown["frame"] == codec.encode_frame(Kind.DATA, 5, 12, 9, b"20.1 m", salt)
+
+
+# -- checksums
+
+
+def crc(width: int, polynomial: int, start: int, reflected: bool, final: int, data: bytes) -> int:
+    """Any of the catalogue's CRCs, a bit at a time."""
+    value, top = start, 1 << (width - 1)
+    for byte in data:
+        for bit in range(8) if reflected else range(7, -1, -1):
+            differs = bool(value & top) != bool(byte >> bit & 1)
+            value = (value << 1 & (1 << width) - 1) ^ (polynomial if differs else 0)
+    return (int(f"{value:0{width}b}"[::-1], 2) if reflected else value) ^ final
+
+
+# "Catalogue of parametrised CRC algorithms", G. Cook, reveng.sourceforge.io/crc-catalogue: CRC of "123456789".
+CATALOGUE = {
+    "CRC-32/ISO-HDLC": ((32, 0x04C11DB7, 0xFFFFFFFF, True, 0xFFFFFFFF), 0xCBF43926),
+    "CRC-32C": ((32, 0x1EDC6F41, 0xFFFFFFFF, True, 0xFFFFFFFF), 0xE3069283),
+    "CRC-16/IBM-3740": ((16, 0x1021, 0xFFFF, False, 0), 0x29B1),
+    "CRC-16/ARC": ((16, 0x8005, 0, True, 0), 0xBB3D),
+    "CRC-8/SMBUS": ((8, 0x07, 0, False, 0), 0xF4),
+}
+
+
+@pytest.mark.parametrize("name", CATALOGUE)
+def test_check_values_of_the_catalogue(name: str) -> None:
+    parameters, check = CATALOGUE[name]
+    assert crc(*parameters, b"123456789") == check
+
+
+@given(st.binary(max_size=40))
+@quick
+def test_the_format_uses_the_catalogues_crc_32(data: bytes) -> None:
+    parameters, check = CATALOGUE["CRC-32/ISO-HDLC"]
+    assert crc32(b"123456789") == check
+    assert crc32(data) == crc(*parameters, data)
+    record = codec.encode_erase_record(len(data))
+    assert int.from_bytes(record[12:], "little") == crc(*parameters, record[:12])
+
+
+def test_the_trap_of_erased_flash() -> None:
+    """Four FFh bytes followed by their own CRC-32 are eight FFh bytes (from the definition of CRC-32/ISO-HDLC)."""
+    assert crc32(b"\xff" * 4) == 0xFFFFFFFF
+
+
+# -- what never validates
+
+
+def any_structure_in(raw: bytes, salt: int) -> bool:
+    """Whether either reader takes the bytes for a sound structure."""
+    frame = codec.decode_header(raw[:16], 0, salt)
+    return bool(
+        (frame is not None and codec.payload_is_sound(raw, frame.length, salt))
+        or codec.decode_erase_count(raw[:16]) is not None
+        or codec.decode_seal(raw[-16:]) is not None
+        or format.parse_frame(raw, salt) is not None
+        or format.parse_header(raw[:64]) is not None
+        or format.parse_tail(raw, salt) is not None
+    )
+
+
+@pytest.mark.parametrize("fill", [0x00, 0xFF])
+@given(st.integers(64, 600), U32)
+@quick
+def test_blank_and_zeroed_flash_holds_nothing(fill: int, length: int, salt: int) -> None:
+    assert not any_structure_in(bytes([fill]) * length, salt)
+    assert fill not in codec.KINDS
+
+
+@given(st.data())
+@quick
+def test_a_frame_with_any_part_erased_or_zeroed_is_none(data: st.DataObject) -> None:
+    payload = data.draw(st.binary(min_size=1, max_size=60))
+    salt = data.draw(U32)
+    raw = codec.encode_frame(Kind.DATA, 7, 40, 3, payload, salt)
+    begin = data.draw(st.integers(0, len(raw) - 1))
+    end = data.draw(st.integers(begin + 1, len(raw)))
+    for fill in (b"\0", b"\xff"):
+        damaged = raw[:begin] + fill * (end - begin) + raw[end:]
+        if damaged != raw:
+            assert not any_structure_in(damaged, salt)
+
+
+@given(OPEN_RECORDS, st.data())
+@quick
+def test_a_frame_of_an_earlier_life_of_the_block_is_none(record: OpenRecord, data: st.DataObject) -> None:
+    """One erase later, or opened once more with another base, the salt is another one; only 2^-16 of the salts that
+    differ agree in a header's `check`, and 2^-32 in a whole frame."""
+    erase_count = data.draw(st.integers(0, 2**31))
+    later = data.draw(st.integers(1, 1000))
+    old_salt = codec.encode_open_record(record, erase_count)[1]
+    raw = codec.encode_frame(Kind.NAME, 7, 0, 3, b"/name", old_salt)
+    again = record._replace(base=(record.base + later) % 2**64)
+    for salt in (codec.encode_open_record(record, erase_count + later)[1], codec.encode_open_record(again, 0)[1]):
+        assert salt != old_salt
+        assert format.parse_frame(raw, salt) is None
+        header = codec.decode_header(raw[:16], 0, salt)
+        assert header is None or not codec.payload_is_sound(raw, header.length, salt)
+
+
+@pytest.mark.parametrize("bit", range(27 * 8))
+def test_no_flipped_bit_of_a_frame_goes_unseen(bit: int) -> None:
+    raw = bytearray(codec.encode_frame(Kind.DATA, 7, 40, 3, b"reading", 0x1234))
+    assert any_structure_in(bytes(raw), 0x1234)
+    raw[bit // 8] ^= 1 << bit % 8
+    header = codec.decode_header(bytes(raw[:16]), 0, 0x1234)
+    assert header is None or not codec.payload_is_sound(bytes(raw), header.length, 0x1234)
+    assert format.parse_frame(bytes(raw), 0x1234) is None
+
+
+# -- the dump
+
+
+def test_a_dump_shows_what_stands_in_a_block() -> None:
+    flash = NorFlash(block_count=4, block_bytes=4096, page_bytes=256)
+    store = Store.format(flash, StoreConfig())
+    with store.open("/log", "w") as file:
+        file.write(b"14:20 7.31 m\n")
+    lines = format.dump_block(flash.image()[:4096])
+    assert lines[:2] == ["0000 erase record: count 0", "0010 open record: base 0, head 0"]
+    assert any(re.fullmatch(r"[0-9a-f]{4} NAME file 1 offset 0 order \d+: 4 bytes b'/log'", line) for line in lines)
+    assert any(re.search(r"DATA file 1 offset 0 order \d+: 13 bytes b'14:20 7.31 m'", line) for line in lines)
+    assert lines[-1].endswith("bytes blank")
+    assert format.dump_block(flash.image()[4096:8192]) == ["0000 blank"]
+
+
+def test_a_dump_shows_a_seal_and_damage() -> None:
+    flash = NorFlash(block_count=4, block_bytes=4096, page_bytes=256)
+    store = Store.format(flash, StoreConfig())
+    with store.open("/log", "w") as file:
+        file.write(bytes(4000))
+    raw = flash.image()[:4096]
+    lines = format.dump_block(raw)
+    assert re.fullmatch(r"0ff0 seal: \d+ entries, end [0-9a-f]{4}", lines[-1])
+    assert sum("run entry" in line for line in lines) == int(lines[-1].split()[2])
+    damaged = raw[:2000] + b"?" + raw[2001:]
+    assert sum("no frame" in line for line in format.dump_block(damaged)) == 1
+    assert format.dump_block(b"\0" + raw[1:])[0].startswith("0000 no sound header: 00 5f")
+
+
+def test_the_hot_path_does_not_load_the_declaration() -> None:
+    code = "import sys, simfs; print([name for name in ('construct', 'simfs.store.format') if name in sys.modules])"
+    assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout == "[]\n"
+
+
+def test_structs_have_no_padding() -> None:
+    for fast in (codec.ERASE_RECORD, codec.OPEN_RECORD, codec.HEAD, codec.HEADER, codec.ENTRY, codec.SEAL):
+        assert isinstance(fast, Struct)
+        assert fast.format.startswith("<")
