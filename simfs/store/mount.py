@@ -44,7 +44,9 @@ def _settle(flash: NorFlash, state: StoreState, used: dict[int, Used]) -> bool:
         return True
     if not state.blocks.ready and not state.blocks.freed:
         _free_dead_blocks(flash, state, used)
-    settle(state, tails, max(use.newest for use in used.values()))
+    named = set(state.log.named)
+    half_erased = sorted((state.log.erases_announced.keys() | state.doubted) & state.blocks.freed - named)
+    settle(state, tails, max(use.newest for use in used.values()), half_erased)
     for tail in tails:
         used[tail.head.block].table = tail.head.table
     return False

@@ -57,15 +57,19 @@ def is_settled(state: StoreState, tails: list[Tail]) -> bool:
     return newest is None or not newest.last.again
 
 
-def settle(state: StoreState, tails: list[Tail], newest: int) -> None:
-    """Make the tails sound; `newest` is the sequence number of the newest frame of all blocks. Two programs for the
+def settle(state: StoreState, tails: list[Tail], newest: int, half_erased: list[int]) -> None:
+    """Make the tails sound; `newest` is the sequence number of the newest frame of all blocks, `half_erased` are the
+    blocks whose erase was announced and may have been cut. Two programs for the
     head that has it, one for another; more when a block has no room for that."""
+    doubtful = next((tail for tail in tails if tail.sequence() == newest), None)
     for tail in tails:
-        if tail.sequence() == newest:
-            _write_again(state, tail)
-        else:
+        if tail is not doubtful:
             _step_over(state, tail)
-    state.log.end_with_mark(tails[-1].which)
+    if doubtful is not None:
+        _write_again(state, doubtful)
+    for block in half_erased:  # announced by a frame that is sound now, and not settled before the MARK
+        state.log.erase(block)
+    state.log.end_with_mark((doubtful or tails[-1]).which)
 
 
 def _write_again(state: StoreState, tail: Tail) -> None:
@@ -73,6 +77,8 @@ def _write_again(state: StoreState, tail: Tail) -> None:
     log, head, last = state.log, tail.head, tail.last
     payload = state.reader.payload(last)
     length = _length_in_file(last)
+    if last.kind == Kind.ERASE:  # as the block is now: it may be erased already, and weak
+        last = last._replace(offset=state.blocks.erase_count[last.file])
     head.table = build_runs(tail.counted[:-1])
     again = log.skip_to_page(head, tail.content_end, last.order - last.again)
     if again <= AGAIN_MAX and log.fits(tail.which, last.kind, last.file, last.offset, length, len(payload)):
@@ -84,7 +90,7 @@ def _write_again(state: StoreState, tail: Tail) -> None:
         return
     else:
         run = _write_in_next_block(state, tail, length, payload)
-    if last.kind == Kind.ERASE and log.erases_announced.get(last.file) == last.address:
+    if last.kind == Kind.ERASE:
         log.erases_announced[last.file] = run.address
 
 

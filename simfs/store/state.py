@@ -35,6 +35,7 @@ class StoreState:
         self.nodes: dict[int, FileNode] = {}
         self.files: SortedDict[bytes, FileNode] = SortedDict()
         self.torn: set[int] = set()  # blocks that a mount found half opened: they are erased before anything else
+        self.doubted: set[int] = set()  # blocks that a mount found erased, but whose erase may have been cut
         self.next_number = 1
         self.reserved = 0  # room promised to bytes that wait in buffers
 

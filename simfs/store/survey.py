@@ -59,6 +59,7 @@ def survey(flash: NorFlash) -> tuple[StoreState, dict[int, Used]]:
     _judge_unused(state, headers, used, ignored)
     for block in _doubtful_blocks(state, used.values()):
         state.blocks.doubt(block)
+        state.doubted.add(block)
     return state, used
 
 
