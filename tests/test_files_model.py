@@ -46,6 +46,19 @@ def test_never_more_than_a_buffer_is_lost() -> None:
         assert len(model.faults_after_cut({"a": kept})) == faults, kept
 
 
+def test_bytes_that_were_overwritten_in_the_buffer_are_lost_once() -> None:
+    model = Model(StoreConfig(buffer_bytes=16))
+    file = model.open("a", "w")
+    file.write(b"0123456789abcdefghij")
+    file.seek(16)
+    file.write(b"ABCD")
+    file.seek(16)
+    file.write(b"abcdefgh")
+    for kept, faults in [(20, 0), (16, 0), (8, 0), (7, 1), (21, 1)]:
+        left = b"0123456789abcdefghijk"[:kept]
+        assert len(model.faults_after_cut({"a": left})) == faults, kept
+
+
 def test_create_truncate_rename_and_remove_last_at_once() -> None:
     model = Model()
     model.open("new", "w")

@@ -46,19 +46,20 @@ class _File:
         self.waiting.clear()
 
     def may_survive(self, contents: bytes, buffer_bytes: int) -> bool:
-        """Whether a power cut now may leave `contents`: the first of the waiting bytes were spilled, the rest,
-        never more than a buffer holds, is lost."""
+        """Whether a power cut now may leave `contents`: the first of the waiting bytes were spilled, the rest is lost. The
+        bytes lost stood in a buffer, so they are for no more than `buffer_bytes` places in the file."""
+        written = [(place, byte) for at, data in self.waiting for place, byte in enumerate(data, at)]
+        lost: set[int] = set()
+        spilled = len(written)
+        while spilled and len(lost | {written[spilled - 1][0]}) <= buffer_bytes:
+            spilled -= 1
+            lost.add(written[spilled][0])
         partly = bytearray(self.acknowledged)
-        left = sum(len(data) for _, data in self.waiting)
-        if left <= buffer_bytes and contents == partly:
-            return True
-        for at, data in self.waiting:
-            for place, byte in enumerate(data, at):
-                self._put(partly, place, bytes([byte]))
-                left -= 1
-                if left <= buffer_bytes and contents == partly:
-                    return True
-        return False
+        for count, (place, byte) in enumerate(written):
+            if count >= spilled and partly == contents:
+                return True
+            self._put(partly, place, bytes([byte]))
+        return partly == contents
 
     @staticmethod
     def _put(contents: bytearray, at: int, data: bytes) -> None:
