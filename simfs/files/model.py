@@ -46,12 +46,12 @@ class _File:
         self.waiting.clear()
 
     def may_survive(self, contents: bytes, buffer_bytes: int) -> bool:
-        """Whether a power cut now may leave `contents`: the first of the waiting bytes were spilled, the rest is lost. The
-        bytes lost stood in a buffer, so they are for no more than `buffer_bytes` places in the file."""
+        """Whether a power cut now may leave `contents`: the first of the waiting bytes were spilled, the rest is lost.
+        What is lost stood in a buffer: it is for no more than `buffer_bytes` places in the file."""
         written = [(place, byte) for at, data in self.waiting for place, byte in enumerate(data, at)]
         lost: set[int] = set()
         spilled = len(written)
-        while spilled and len(lost | {written[spilled - 1][0]}) <= buffer_bytes:
+        while spilled and (len(lost) < buffer_bytes or written[spilled - 1][0] in lost):
             spilled -= 1
             lost.add(written[spilled][0])
         partly = bytearray(self.acknowledged)

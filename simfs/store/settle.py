@@ -113,12 +113,14 @@ def _step_over(state: StoreState, tail: Tail) -> None:
 def _write_in_next_block(state: StoreState, tail: Tail, length: int, payload: bytes) -> Run:
     """The newest frame goes to a new block, and only then the old one is sealed without it."""
     log, last, old = state.log, tail.last, tail.head.block
+    last_sequence = tail.sequence()
     kept = tail.counted[:-1]
     end = kept[-1].address + FRAME_BYTES + kept[-1].length if kept else tail.head.start + state.layout.first
     block = log.choose_block(tail.which, cold=False)
     if state.blocks.state[block] != State.READY:
         log.erase(block)
     log.heads[tail.which] = None
+    log.sequence = last_sequence + 1  # what was in flight in the old block is as new as the next one, and does not count
     log.open(tail.which, block)
     run = log.append(tail.which, last.kind, last.file, last.offset, length, payload)
     log.write_seal(old, tail.head.table.runs, end, tail.content_end, block)

@@ -51,10 +51,9 @@ def survey(flash: NorFlash) -> tuple[StoreState, dict[int, Used]]:
     for block in ignored:
         used.pop(block, None)
     ignored |= _take_up_heads(state, used)
-    for block in [block for block, use in used.items() if block in ignored or not use.holds_frames]:
-        state.torn.add(block)
-        ignored.add(block)
-        del used[block]
+    state.torn = {block for block, use in used.items() if not use.holds_frames}
+    ignored |= state.torn
+    used = {block: use for block, use in used.items() if block not in ignored}
     _close_others(state, used)
     _judge_unused(state, headers, used, ignored)
     for block in _doubtful_blocks(state, used.values()):
@@ -161,9 +160,13 @@ def _close_others(state: StoreState, used: dict[int, Used]) -> None:
     """All blocks with frames that are no heads are closed; the log's next sequence number is known."""
     blocks, log = state.blocks, state.log
     heads = {head.block for head in log.heads if head is not None}
-    for rank, use in enumerate(sorted(used.values(), key=lambda use: use.record.base)):
-        if not use.table.runs:
-            use.table = _table(state, use)
+    following: dict[int, int] = {}  # by head: the base of the block that it opened next
+    in_order = sorted(used.values(), key=lambda use: use.record.base)
+    for use in reversed(in_order):
+        if use.block not in heads:
+            use.table = _table(state, use, following.get(use.record.head))
+        following[use.record.head] = use.record.base
+    for rank, use in enumerate(in_order):
         log.sequence = max(log.sequence, use.newest + 1)
         blocks.written_at[use.block] = (rank - len(used)) * state.layout.block_bytes
         if use.block not in heads:
@@ -172,10 +175,13 @@ def _close_others(state: StoreState, used: dict[int, Used]) -> None:
         log.sequence = max(log.sequence, blocks.base[block] + 1)
 
 
-def _table(state: StoreState, use: Used) -> RunTable:
+def _table(state: StoreState, use: Used, stop: int | None = None) -> RunTable:
+    """The block's runs. In a block that was left without a seal, nothing counts that is as new as the block opened
+    next (`stop`): it was in flight, and in doubt, when that was opened."""
     if use.runs is None:
         assert use.found is not None
-        return build_runs(counted_frames(state, use.found))
+        frames = counted_frames(state, use.found)
+        return build_runs([frame for frame in frames if stop is None or use.record.base + frame.order < stop])
     table = RunTable()
     table.runs = use.runs
     if use.runs:
