@@ -19,14 +19,13 @@ SEAL_BYTES = 16
 UNLISTED = 0xFFFF  # a seal with this many entries lists none: the frames must be read
 ORDER_MAX = 0xFFFF
 AGAIN_MAX = 0xFF
-NO_BLOCK = 0xFFFFFFFF
-NEXT_UNKNOWN = 0xFFFF
+NO_BLOCK = 0xFFFF
 
 ERASE_RECORD = Struct("<HBBII")  # magic, version, zero, erase count, zero ... CRC-32
 OPEN_RECORD = Struct("<QBBBBBBHIIIIHHHHHH")
 HEAD = Struct("<BBHIIH")  # kind, again, length, file, offset, order
 ENTRY = Struct("<IHHII")  # address in the block | kind << 24, order, length, file, offset
-SEAL = Struct("<HHII")  # magic, entries, end of the frames, next block ... CRC-32
+SEAL = Struct("<HHIHH")  # magic, entries, end of the frames, next block, orders given out ... CRC-32
 U16 = Struct("<H")
 U32 = Struct("<I")
 HEADER = Struct("<BBHIIHH")
@@ -68,16 +67,17 @@ class OpenRecord(NamedTuple):
     reserve_blocks: int
     level_threshold: int
     open_files_max: int
-    next: int = NEXT_UNKNOWN  # the block that the head is to go on in, as far as that is known
+    next: int = NO_BLOCK  # the block that the head is to go on in, as far as that is known
 
 
 class Seal(NamedTuple):
     """`end` is the address in the block where the frames end, `next` the block that the head goes on in (`NO_BLOCK`:
-    none known)."""
+    none known), `next_order` the order that one more frame would have had."""
 
     entry_count: int
     end: int
     next: int
+    next_order: int
 
 
 class Frame(NamedTuple):

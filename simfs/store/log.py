@@ -10,7 +10,6 @@ from simfs.store.codec import (
     ENTRY_BYTES,
     ERASE_RECORD_BYTES,
     FRAME_BYTES,
-    NEXT_UNKNOWN,
     NO_BLOCK,
     ORDER_MAX,
     RECORD_BYTES,
@@ -229,7 +228,7 @@ class Log:
             if must_erase and block not in self.erases_announced:
                 self._announce_erase(which, block)
             self.seal(which, block)
-        elif named is None and not must_erase and self._announce_anywhere(block):
+        elif named is None and not must_erase and self.announce_anywhere(block):
             self.blocks.doubt(block)  # no seal names it: only an erase tells a cut while opening it from a blank block
             must_erase = True
         if must_erase:
@@ -281,12 +280,13 @@ class Log:
 
     def erase_ahead(self, block: int) -> bool:
         """Erase a freed block before it is needed, announced in any open block; False when none has room for that."""
-        announced = self._announce_anywhere(block)
+        announced = self.announce_anywhere(block)
         if announced:
             self.erase(block)
         return announced
 
-    def _announce_anywhere(self, block: int) -> bool:
+    def announce_anywhere(self, block: int) -> bool:
+        """Write the ERASE frame of a block in any open block; whether one had room for it."""
         if self.asleep:
             self.wake()
         for which, head in enumerate(self.heads):
@@ -316,7 +316,7 @@ class Log:
     def open(self, which: int, block: int) -> None:
         """Make a ready block the log head: one program."""
         others = [other for _, other in self.blocks.ready if other != block][:1] or sorted(self.blocks.freed)[:1]
-        record = self.record._replace(base=self.sequence, head=which, next=others[0] if others else NEXT_UNKNOWN)
+        record = self.record._replace(base=self.sequence, head=which, next=others[0] if others else NO_BLOCK)
         raw, salt = encode_open_record(record, self.blocks.erase_count[block])
         start = block * self.layout.block_bytes
         if self.blocks.recorded[block]:
@@ -343,7 +343,7 @@ class Log:
         """Close the head's block: the run entries, if they have room, and the seal. One program a page."""
         head = self.heads[which]
         assert head is not None
-        self.write_seal(head.block, head.table.runs, head.at, head.at, following)
+        self.write_seal(head.block, head.table, head.at, head.at, following)
         self.close(which)
 
     def leave(self, which: int) -> None:
@@ -353,14 +353,15 @@ class Log:
         self.seal(which, NO_BLOCK if following is None else following)
         self.named[which] = following
 
-    def write_seal(self, block: int, runs: list[Run], end: int, content_end: int, following: int) -> None:
+    def write_seal(self, block: int, table: RunTable, end: int, content_end: int, following: int) -> None:
         """Program run entries and seal of a block whose frames end at address `end`, and anything programmed at
         `content_end`."""
         start = block * self.layout.block_bytes
         stop = start + self.layout.block_bytes
+        runs = table.runs
         listed = len(runs) <= self.layout.runs_max and content_end + len(runs) * ENTRY_BYTES + SEAL_BYTES <= stop
         entries = [run.encode(start) for run in runs] if listed else []
-        seal = Seal(len(runs) if listed else UNLISTED, end - start, following)
+        seal = Seal(len(runs) if listed else UNLISTED, end - start, following, min(table.next_order, ORDER_MAX))
         raw = encode_seal(entries, seal, self.blocks.salt[block])
         self._program(stop - len(raw), raw)
 

@@ -55,12 +55,12 @@ def _settle(flash: NorFlash, state: StoreState, used: dict[int, Used]) -> bool:
 def _seal_late(state: StoreState, use: Used) -> None:
     """A cut came between a head's new block and the seal of its old one."""
     assert use.found is not None
-    runs, start = use.table.runs, use.block * state.layout.block_bytes
+    start = use.block * state.layout.block_bytes
     seal_start = start + state.layout.block_bytes - SEAL_BYTES
-    if len(runs) <= state.layout.runs_max:
-        seal_start -= len(runs) * ENTRY_BYTES
+    if len(use.table.runs) <= state.layout.runs_max:
+        seal_start -= len(use.table.runs) * ENTRY_BYTES
     if use.found.content_end <= seal_start:
-        state.log.write_seal(use.block, runs, use.found.end, use.found.content_end, NO_BLOCK)
+        state.log.write_seal(use.block, use.table, use.found.end, use.found.content_end, NO_BLOCK)
 
 
 def _free_dead_blocks(flash: NorFlash, state: StoreState, used: dict[int, Used]) -> None:

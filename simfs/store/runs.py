@@ -37,12 +37,13 @@ def decode_runs(raw: bytes, block_start: int) -> list[Run]:
 class RunTable:
     """The runs of one block, in the order in which they began."""
 
-    __slots__ = ("current", "next_order", "runs")
+    __slots__ = ("current", "newest_order", "next_order", "runs")
 
     def __init__(self) -> None:
         self.runs: list[Run] = []
         self.current: dict[int, Run] = {}  # by file: the run that its next frame may continue
         self.next_order = 0
+        self.newest_order = -1  # of a frame that is no MARK; only a mount sets it
 
     def continued(self, kind: int, file: int, offset: int, length: int, order: int) -> Run | None:
         """The run that this frame would continue, if any."""

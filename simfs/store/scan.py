@@ -145,4 +145,5 @@ def build_runs(frames: list[Frame]) -> RunTable:
     for frame in frames:
         prefix = U32.size if frame.kind == Kind.HOLE else 0
         table.add(frame.kind, frame.address, frame.order, frame.length - prefix, frame.file, frame.offset)
+    table.newest_order = max((frame.order for frame in frames if frame.kind != Kind.MARK), default=-1)
     return table

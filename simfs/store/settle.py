@@ -58,10 +58,10 @@ def is_settled(state: StoreState, tails: list[Tail]) -> bool:
 
 
 def settle(state: StoreState, tails: list[Tail], newest: int, half_erased: list[int]) -> None:
-    """Make the tails sound; `newest` is the sequence number of the newest frame of all blocks, `half_erased` are the
+    """Make the tails sound; `newest` is the sequence number of the newest frame of all blocks but MARKs, `half_erased` are the
     blocks whose erase was announced and may have been cut. Two programs for the
     head that has it, one for another; more when a block has no room for that."""
-    doubtful = next((tail for tail in tails if tail.sequence() == newest), None)
+    doubtful = next((tail for tail in tails if tail.last.kind != Kind.MARK and tail.sequence() == newest), None)
     for tail in tails:
         if tail is not doubtful:
             _step_over(state, tail)
@@ -117,12 +117,13 @@ def _write_in_next_block(state: StoreState, tail: Tail, length: int, payload: by
     kept = tail.counted[:-1]
     end = kept[-1].address + FRAME_BYTES + kept[-1].length if kept else tail.head.start + state.layout.first
     block = log.choose_block(tail.which, cold=False)
-    if state.blocks.state[block] != State.READY:
-        log.erase(block)
     log.heads[tail.which] = None
+    if state.blocks.state[block] != State.READY:
+        log.announce_anywhere(block)  # not in this block: it has no room
+        log.erase(block)
     log.sequence = last_sequence + 1  # what was in flight in the old block is as new as the next one, and does not count
     log.open(tail.which, block)
     run = log.append(tail.which, last.kind, last.file, last.offset, length, payload)
-    log.write_seal(old, tail.head.table.runs, end, tail.content_end, block)
+    log.write_seal(old, tail.head.table, end, tail.content_end, block)
     state.blocks.close(old)
     return run

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from simfs.flash import Geometry
-from simfs.store.codec import FRAME_BYTES, NEXT_UNKNOWN, OpenRecord
+from simfs.store.codec import FRAME_BYTES, NO_BLOCK, OpenRecord
 from simfs.store.config import CLEANERS, StoreConfig
 from simfs.store.errors import CorruptStore
 from simfs.store.layout import Layout
@@ -81,8 +81,8 @@ def check_fit(geometry: Geometry, config: StoreConfig) -> None:
         raise ValueError("a store needs program units of 1, 2, 4, 8 or 16 bytes, and erase blocks of a multiple of 16")
     if geometry.block_bytes > 1 << 24:
         raise ValueError("a store needs erase blocks of at most 16 MiB")
-    if geometry.block_count >= NEXT_UNKNOWN:
-        raise ValueError(f"a store has at most {NEXT_UNKNOWN - 1} erase blocks, not {geometry.block_count}")
+    if geometry.block_count >= NO_BLOCK:
+        raise ValueError(f"a store has at most {NO_BLOCK - 1} erase blocks, not {geometry.block_count}")
     if 0 < geometry.page_programs_max < 4:
         raise ValueError(f"a store needs at least 4 programs a page; the flash allows {geometry.page_programs_max}")
     layout = Layout(geometry, config)

@@ -36,8 +36,8 @@ class Used:
 
     @property
     def newest(self) -> int:
-        """The sequence number of its newest frame."""
-        return self.record.base + self.table.next_order - 1
+        """The sequence number of its newest frame that is no MARK."""
+        return self.record.base + self.table.newest_order
 
 
 def survey(flash: NorFlash) -> tuple[StoreState, dict[int, Used]]:
@@ -167,7 +167,7 @@ def _close_others(state: StoreState, used: dict[int, Used]) -> None:
             use.table = _table(state, use, following.get(use.record.head))
         following[use.record.head] = use.record.base
     for rank, use in enumerate(in_order):
-        log.sequence = max(log.sequence, use.newest + 1)
+        log.sequence = max(log.sequence, use.record.base + use.table.next_order)
         blocks.written_at[use.block] = (rank - len(used)) * state.layout.block_bytes
         if use.block not in heads:
             blocks.close(use.block)
@@ -184,8 +184,9 @@ def _table(state: StoreState, use: Used, stop: int | None = None) -> RunTable:
         return build_runs([frame for frame in frames if stop is None or use.record.base + frame.order < stop])
     table = RunTable()
     table.runs = use.runs
-    if use.runs:
-        table.next_order = max(run.order for run in use.runs) + 1
+    assert use.seal is not None
+    table.next_order = use.seal.next_order
+    table.newest_order = table.next_order - 1
     return table
 
 
