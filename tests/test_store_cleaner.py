@@ -1,0 +1,142 @@
+"""Cleaning and levelling keep every byte, join small frames, and never run out of blocks."""
+
+from __future__ import annotations
+
+import errno
+from random import Random
+
+import pytest
+from on_flash import churn, contents, frames_on, mounted, put
+
+from simfs import NorFlash, Store, StoreConfig
+from simfs.store.codec import Kind
+from simfs.store.config import CLEANERS
+
+FLASH = {"block_count": 8, "block_bytes": 1024, "page_bytes": 128}
+
+
+def make_store(**settings: object) -> Store:
+    return Store.format(NorFlash(**FLASH), StoreConfig(**{"buffer_bytes": 64, "name_bytes": 16, **settings}))  # type: ignore[arg-type]
+
+
+def close_open_blocks(store: Store) -> list[int]:
+    """Let every head go on in another block; the blocks that it left, which are closed now."""
+    log = store._volume.state.log
+    if log.asleep:
+        log.wake()
+    left = [head.block for head in log.heads if head is not None]
+    for which, head in enumerate(log.heads):
+        if head is not None:
+            log.advance(which)
+    return left
+
+
+def test_relocation_joins_the_small_frames_of_a_run() -> None:
+    store = make_store()
+    with store.open("log", "w") as file:
+        for number in range(12):
+            file.write(b"reading %02d;" % number)
+            file.flush()
+    (before,) = {frame.block for frame in frames_on(store.flash) if frame.kind == Kind.DATA}
+    assert sum(frame.kind == Kind.DATA for frame in frames_on(store.flash)) == 12
+    close_open_blocks(store)
+    store._volume.cleaner.clean(before)
+    moved = [frame for frame in frames_on(store.flash) if frame.kind == Kind.DATA and frame.block != before]
+    assert [len(frame.payload) for frame in moved] == [64, 64, 4]
+    assert b"".join(frame.payload for frame in moved) == b"".join(b"reading %02d;" % number for number in range(12))
+    assert store.meters.relocated_bytes == 132
+    assert store.check() == []
+
+
+@pytest.mark.parametrize("heads", [1, 2])
+def test_cleaning_any_block_keeps_every_file(heads: int) -> None:
+    store = make_store(log_heads=heads)
+    random = Random(1)
+    for number in range(6):
+        put(store, f"f{number}", random.randbytes(150 + number))
+    store.truncate("f1", 300)
+    store.truncate("f2", 7)
+    with store.open("f3", "r+") as file:
+        file.seek(200)
+        file.write(b"behind a gap")
+    store.rename("f4", "g4")
+    store.remove("f5")
+    expected = contents(store)
+    for _ in range(12):
+        (block, *_) = store._volume.state.blocks.closed or close_open_blocks(store)
+        store._volume.cleaner.clean(block)
+        while store._volume.state.blocks.free_count < 4:
+            close_open_blocks(store)
+            store._volume.cleaner.clean(store._volume.state.blocks.closed[0])
+        assert contents(store) == expected
+        assert store.check() == []
+        assert mounted(store) == expected
+    assert expected["f1"] == expected["f1"][:151] + bytes(149)
+
+
+def test_a_cleaned_block_is_not_erased_before_the_block_its_frames_went_to_is_closed() -> None:
+    """Commit rule 2: no source of a relocation is erased before its destination is closed."""
+    store = make_store(level_threshold=0)
+    put(store, "kept", b"k" * 300)
+    log, blocks = store._volume.state.log, store._volume.state.blocks
+    (source,) = close_open_blocks(store)
+    store._volume.cleaner.clean(source)
+    assert source in blocks.freed
+    assert source not in log.erasable()
+    put(store, "more", b"m")
+    assert source not in log.erasable()
+    close_open_blocks(store)
+    assert source in log.erasable()
+
+
+@pytest.mark.parametrize("heads", [1, 2])
+@pytest.mark.parametrize("packing", ["byte", "page"])
+@pytest.mark.parametrize("cleaner", CLEANERS)
+def test_every_cleaner_serves_a_nearly_full_store(cleaner: str, packing: str, heads: int) -> None:
+    flash = NorFlash(**{**FLASH, "block_count": 12 if packing == "page" else 8})
+    buffer = 64 if packing == "byte" else None
+    settings = StoreConfig(cleaner=cleaner, packing=packing, log_heads=heads, buffer_bytes=buffer, name_bytes=16)
+    store = Store.format(flash, settings)
+    random, expected = Random(2), {}
+    for _ in range(400):
+        name, data = f"f{random.randrange(12)}", random.randbytes(random.choice((10, 60, 150)))
+        try:
+            put(store, name, data)
+            expected[name] = data
+        except OSError as error:
+            assert error.errno == errno.ENOSPC  # noqa: PT017 - a full store refuses and goes on
+            expected = contents(store)
+    assert contents(store) == expected
+    assert mounted(store) == expected
+    assert store.check() == []
+    assert store.meters.cleanings > 5
+
+
+def test_levelling_moves_what_lies_still() -> None:
+    """With a threshold the block of static data takes part; without, it is never erased."""
+    spread = {}
+    for threshold in (0, 4):
+        store = make_store(level_threshold=threshold)
+        put(store, "static", bytes(range(256)) * 3)
+        churn(store, 700)
+        counts = store.erase_counts
+        spread[threshold] = max(counts) - min(counts)
+        assert contents(store)["static"] == bytes(range(256)) * 3
+        assert store.check() == []
+    assert spread[0] > 20
+    assert spread[4] <= 4 + 4
+
+
+def test_idle_time_cleans_and_erases_ahead_and_never_passes_its_budget() -> None:
+    store = make_store(idle_cleaning=True)
+    churn(store, 40)
+    sheet = store.flash.datasheet
+    budget = 3 * sheet.erase_max_ns
+    before = store.flash.counts.busy_ns(sheet)
+    used = store.idle(budget)
+    assert store.flash.counts.busy_ns(sheet) - before == used <= budget
+    for _ in range(20):
+        store.idle(10 * sheet.erase_max_ns)
+    assert store.idle(10 * sheet.erase_max_ns) == 0, "nothing is left to do ahead"
+    assert store.check() == []
+    assert contents(store) == mounted(store)

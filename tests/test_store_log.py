@@ -1,0 +1,122 @@
+"""Log heads, block changes and the limits of a block."""
+
+from __future__ import annotations
+
+from random import Random
+
+import pytest
+from on_flash import churn, contents, frames_on, mounted, put
+
+from simfs import NorFlash, Store, StoreConfig
+from simfs.store import codec
+from simfs.store.codec import ORDER_MAX, Kind
+from simfs.store.scan import read_seal
+
+
+def test_two_heads_keep_relocated_data_apart_from_new() -> None:
+    store = Store.format(NorFlash(12, 1024, 128), StoreConfig(log_heads=2, cleaner="oldest-first", buffer_bytes=64))
+    put(store, "static", b"s" * 700)
+    churn(store, 60)
+    assert store.meters.relocated_bytes > 0
+    state = store._volume.state
+    heads = {head.block for head in state.log.heads if head is not None}
+    assert len(heads) == 2
+    relocated = state.log.heads[1]
+    assert relocated is not None
+    static = {frame.block for frame in frames_on(store.flash) if frame.kind == Kind.DATA and frame.payload[:1] == b"s"}
+    image, size = store.flash.image(), 1024
+    of_head = {}
+    for block in range(12):
+        raw = image[block * size : block * size + 64]
+        opened = codec.decode_open_record(raw[16:], codec.decode_erase_count(raw[:16]) or 0)
+        of_head[block] = opened[0].head if opened is not None else None
+    assert {of_head[block] for block in static} == {1}
+    assert contents(store) == mounted(store)
+
+
+@pytest.mark.parametrize("heads", [1, 2])
+def test_no_two_frames_share_a_sequence_number(heads: int) -> None:
+    store = Store.format(NorFlash(8, 1024, 128), StoreConfig(log_heads=heads, buffer_bytes=64, name_bytes=16))
+    random = Random(5)
+    for number in range(300):
+        put(store, f"f{random.randrange(5)}", random.randbytes(random.randrange(120)))
+        if number % 40 == 39:
+            store = Store.mount(store.flash)
+        if number % 20 == 0:
+            sequences = [frame.sequence for frame in frames_on(store.flash)]
+            assert len(set(sequences)) == len(sequences)
+            assert max(sequences) < store._volume.state.log.sequence
+    assert store.check() == []
+
+
+def test_a_head_that_waits_too_long_takes_a_new_block() -> None:
+    """`order` has 16 bits: when the other head has written 65535 frames since, the block is left."""
+    store = Store.format(NorFlash(16, 4096, 256), StoreConfig(log_heads=2, cleaner="oldest-first"))
+    put(store, "static", b"s" * 3000)
+    put(store, "more", b"m" * 3000)
+    churn(store, 200, size=300)
+    log, cleaner = store._volume.state.log, store._volume.cleaner
+    waiting = log.heads[1]
+    assert waiting is not None
+    log.sequence = waiting.base + ORDER_MAX  # as if head 0 had written so many
+    assert log.fits(1, Kind.MARK, 0, 0, 0, 0)
+    log.append(1, Kind.MARK, 0, 0, 0, b"")
+    assert not log.fits(1, Kind.MARK, 0, 0, 0, 0)
+    with store.open("churn", "w") as file:
+        file.write(b"goes on")
+    blocks = store._volume.state.blocks
+    cleaner.clean(max(blocks.closed, key=blocks.live.__getitem__))
+    assert log.heads[1] is not None
+    assert log.heads[1].base > waiting.base
+    assert contents(store)["static"] == b"s" * 3000
+    assert contents(store) == mounted(store)
+    assert store.check() == []
+
+
+def test_orders_beyond_16_bits_in_one_block() -> None:
+    """A block of 2 MiB takes more frames of 21 bytes than `order` can count."""
+    store = Store.format(NorFlash(4, 2 << 20, 256), StoreConfig(level_threshold=0))
+    with store.open("counter", "w") as file:
+        for number in range(ORDER_MAX + 100):
+            file.seek(0)
+            file.write(bytes([number % 256]))
+            file.flush()
+    frames = frames_on(store.flash)
+    assert {frame.block for frame in frames} == {0, 1}
+    assert sum(frame.block == 0 for frame in frames) == ORDER_MAX + 1
+    assert mounted(store) == {"counter": bytes([(ORDER_MAX + 99) % 256])}
+
+
+def test_a_block_with_few_runs_lists_them_in_its_seal_and_one_with_many_does_not() -> None:
+    store = Store.format(NorFlash(8, 4096, 256), StoreConfig(level_threshold=0))
+    put(store, "long", bytes(5000))
+    for number in range(200):
+        put(store, f"n{number % 20}", b"x")
+    state = store._volume.state
+    listed = {}
+    for block in state.blocks.closed:
+        sealed = read_seal(state, block)
+        assert sealed is not None
+        listed[block] = sealed[1]
+    assert [len(runs) for runs in listed.values() if runs is not None] == [4]
+    assert None in listed.values()
+    assert contents(store) == mounted(store)
+
+
+@pytest.mark.parametrize("settings", [{}, {"packing": "page"}, {"log_heads": 2}])
+@pytest.mark.parametrize("limits", [{"program_unit_bytes": 8}, {"program_unit_bytes": 16}, {"page_programs_max": 4}])
+def test_the_store_obeys_the_limits_of_flash_in_a_microcontroller(
+    limits: dict[str, int], settings: dict[str, object]
+) -> None:
+    """A strict flash raises when a program unit, or a page, is programmed more often than it allows."""
+    flash = NorFlash(14, 2048, 256, **limits)
+    store = Store.format(flash, StoreConfig(buffer_bytes=100, name_bytes=16, **settings))  # type: ignore[arg-type]
+    random = Random(6)
+    for number in range(600):
+        name = f"f{random.randrange(8)}"
+        grows = store.exists(name) and store.stat(name).size_bytes < 300
+        put(store, name, random.randbytes(random.randrange(120)), random.choice("wa") if grows else "w")
+        if number % 50 == 49:
+            store = Store.mount(flash)
+    assert flash.erases > 5
+    assert store.check() == []
