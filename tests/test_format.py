@@ -99,16 +99,16 @@ def test_frame(kind: Kind, data: st.DataObject) -> None:
     assert codec.payload_is_sound(raw, len(payload), salt)
 
 
-@given(RUNS, U32, U32, U32)
+@given(RUNS, U32, U16, U16, U32)
 @quick
-def test_run_entries_and_seal(runs: list[Run], end: int, following: int, salt: int) -> None:
-    raw = codec.encode_seal([run.encode(0) for run in runs], Seal(len(runs), end, following), salt)
+def test_run_entries_and_seal(runs: list[Run], end: int, following: int, next_order: int, salt: int) -> None:
+    seal = {"entry_count": len(runs), "end": end, "next": following, "next_order": next_order}
+    raw = codec.encode_seal([run.encode(0) for run in runs], Seal(**seal), salt)
     parsed = format.parse_tail(b"\xff" * 100 + raw, salt)
     assert parsed is not None
     slots = Run.__slots__
     declared = [{slot: getattr(run, slot) for slot in slots} | {"kind": Kind(run.kind).name} for run in runs]
     assert [fields_of(entry) for entry in parsed.entries] == declared
-    seal = {"entry_count": len(runs), "end": end, "next": following}
     assert seal.items() <= fields_of(parsed.seal).items()
     body = {"body": {"value": {"entries": declared, "seal": seal}}}
     assert format.BLOCK_TAIL.build(body, salt=salt, listed=len(runs)) == raw

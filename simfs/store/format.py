@@ -41,11 +41,11 @@ the CRC-32 at the end goes on from the whole of it over the payload:
 
 Run entry and seal, 16 bytes each; the CRC-32 over all entries and the seal, seeded with the salt:
 
-    0         3      4       6        8      12       16         0       2         4     8      12       16
-    +---------+------+-------+--------+------+--------+          +-------+---------+-----+------+--------+
-    | address | kind | order | length | file | offset |          | magic | entries | end | next | CRC-32 |
-    | u24     | u8   | u16   | u16    | u32  | u32    |          | u16   | u16     | u32 | u32  | u32    |
-    +---------+------+-------+--------+------+--------+          +-------+---------+-----+------+--------+
+    0         3      4       6        8      12       16     0       2         4     8      10           12       16
+    +---------+------+-------+--------+------+--------+      +-------+---------+-----+------+------------+--------+
+    | address | kind | order | length | file | offset |      | magic | entries | end | next | next order | CRC-32 |
+    | u24     | u8   | u16   | u16    | u32  | u32    |      | u16   | u16     | u32 | u16  | u16        | u32    |
+    +---------+------+-------+--------+------+--------+      +-------+---------+-----+------+------------+--------+
 
 An example: the start of block 0 of a new store with the default settings on 64 blocks of 4096 bytes, and a frame in
 that block: the bytes "20.1 m" of file 5 from offset 12 on, tenth frame of the block.
@@ -171,7 +171,8 @@ SEAL = Struct(
     "magic" / Const(0x5F15, Int16ul),
     "entry_count" / Int16ul,  # UNLISTED: the runs are not listed
     "end" / Int32ul,
-    "next" / Int32ul,  # FFFFFFFFh: none known
+    "next" / Int16ul,  # FFFFh: none known
+    "next_order" / Int16ul,
 )
 
 BLOCK_TAIL = Struct(  # in a context that knows `listed`, how many entries there are, and `salt`
