@@ -79,7 +79,7 @@ class Length:
 
 
 QUICK = {16: Length(8, 4), 64: Length(3, 1)}
-FULL = {16: Length(50, 40), 64: Length(12, 6)}  # host writes: 252,000 and 169,000
+FULL = {16: Length(30, 24), 64: Length(8, 4)}  # host writes: 151,000 and 113,000
 STRETCHES = 5
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from simfs.flash import NorFlash
 from simfs.store.blocks import BlockTable, State
 from simfs.store.claims import Claims
@@ -130,12 +132,14 @@ class Log:
                 head.at = end
                 self.leave(which)
 
-    def end_with_mark(self, which: int) -> None:
-        """Let the head's tail look settled: a MARK behind its last frame, or a seal where that has no room."""
-        if self.heads[which] is not None:
-            if self.fits(which, Kind.MARK, 0, 0, 0, 0):
-                self.append(which, Kind.MARK, 0, 0, 0, b"")
-            else:
+    def end_with_mark(self, heads: Iterable[int]) -> None:
+        """Let the tail look settled: a MARK behind the last frame of the first of these heads that has room for it. A
+        head without room leaves its block."""
+        for which in heads:
+            if self.heads[which] is not None:
+                if self.fits(which, Kind.MARK, 0, 0, 0, 0):
+                    self.append(which, Kind.MARK, 0, 0, 0, b"")
+                    return
                 self.leave(which)
 
     def skip_to_page(self, head: Head, content_end: int, bottom: int) -> int:

@@ -58,9 +58,9 @@ def is_settled(state: StoreState, tails: list[Tail]) -> bool:
 
 
 def settle(state: StoreState, tails: list[Tail], newest: int, half_erased: list[int]) -> None:
-    """Make the tails sound; `newest` is the sequence number of the newest frame of all blocks but MARKs, `half_erased` are the
-    blocks whose erase was announced and may have been cut. Two programs for the
-    head that has it, one for another; more when a block has no room for that."""
+    """Make the tails sound; `newest` is the sequence number of the newest frame of all blocks but MARKs, `half_erased`
+    are the blocks whose erase was announced and may have been cut. Two programs for the head that has the newest frame,
+    one for another; more when a block has no room for that."""
     doubtful = next((tail for tail in tails if tail.last.kind != Kind.MARK and tail.sequence() == newest), None)
     for tail in tails:
         if tail is not doubtful:
@@ -69,7 +69,8 @@ def settle(state: StoreState, tails: list[Tail], newest: int, half_erased: list[
         _write_again(state, doubtful)
     for block in half_erased:  # announced by a frame that is sound now, and not settled before the MARK
         state.log.erase(block)
-    state.log.end_with_mark((doubtful or tails[-1]).which)
+    first = [doubtful.which] if doubtful is not None else []
+    state.log.end_with_mark([*first, *(tail.which for tail in tails)])
 
 
 def _write_again(state: StoreState, tail: Tail) -> None:
@@ -121,7 +122,9 @@ def _write_in_next_block(state: StoreState, tail: Tail, length: int, payload: by
     if state.blocks.state[block] != State.READY:
         log.announce_anywhere(block)  # not in this block: it has no room
         log.erase(block)
-    log.sequence = last_sequence + 1  # what was in flight in the old block is as new as the next one, and does not count
+    log.sequence = (
+        last_sequence + 1
+    )  # what was in flight in the old block is as new, and does not count
     log.open(tail.which, block)
     run = log.append(tail.which, last.kind, last.file, last.offset, length, payload)
     log.write_seal(old, tail.head.table, end, tail.content_end, block)

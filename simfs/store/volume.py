@@ -78,7 +78,7 @@ class Volume:
             log.sleep()
         self.cleaner.restore_reserve()
         if log.sequence != before:
-            log.end_with_mark(len(log.heads) - 1)
+            log.end_with_mark(reversed(range(len(log.heads))))
             log.tail_is_old = False
         log.sleep()
 
