@@ -317,10 +317,11 @@ class Log:
         self.claims.erased(self.bearers_in.pop(block, []))
         self.meters.erases += 1
 
-    def open(self, which: int, block: int) -> None:
-        """Make a ready block the log head: one program."""
+    def open(self, which: int, block: int, base: int | None = None) -> None:
+        """Make a ready block the log head: one program. `base`: its base, when that is not the next sequence number."""
+        base = self.sequence if base is None else base
         others = [other for _, other in self.blocks.ready if other != block][:1] or sorted(self.blocks.freed)[:1]
-        record = self.record._replace(base=self.sequence, head=which, next=others[0] if others else NO_BLOCK)
+        record = self.record._replace(base=base, head=which, next=others[0] if others else NO_BLOCK)
         raw, salt = encode_open_record(record, self.blocks.erase_count[block])
         start = block * self.layout.block_bytes
         if self.blocks.recorded[block]:
@@ -330,7 +331,7 @@ class Log:
             self.blocks.recorded[block] = True
         self.blocks.take(block)
         self.named = [None if named == block or at == which else named for at, named in enumerate(self.named)]
-        self.blocks.base[block] = self.sequence
+        self.blocks.base[block] = base
         self.blocks.salt[block] = salt
         self.resume(which, block, start + self.layout.first, RunTable(), 2 if self.layout.first == RECORD_BYTES else 0)
 
