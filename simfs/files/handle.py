@@ -25,14 +25,20 @@ class StoreFile(io.RawIOBase):
     that spills: when it is full, at `flush` and at `close`. Reading costs the headers of a run's frames up to the
     one that holds the byte, and the frames that hold the bytes; a spill is one frame."""
 
+    __slots__ = ("_appends", "_at", "_mode", "_node", "_store", "_volume", "_writes", "closed", "name")
+
+    closed: bool  # a slot: the base class asks for it at every turn
+
     def __init__(self, store: Store, volume: Volume, node: FileNode, name: Name, mode: Mode) -> None:
         self._store = store
         self._volume = volume
         self._node = node
         self._mode = mode
         self._writes = mode.writes
+        self._appends = mode.appends
         self._at = volume.size(node) if mode.appends else 0
         self.name = name
+        self.closed = False
         node.handles += 1
 
     @property
@@ -70,7 +76,7 @@ class StoreFile(io.RawIOBase):
         if not taken:
             return 0
         volume, node = self._volume, self._node
-        at = volume.size(node) if self._mode.appends else self._at
+        at = volume.size(node) if self._appends else self._at
         volume.write(node, at, taken)
         self._at = at + len(taken)
         return len(taken)
@@ -106,26 +112,24 @@ class StoreFile(io.RawIOBase):
 
     def close(self) -> None:
         """Flush, then give the file back. After a power cut files close silently, and what waited is lost."""
-        if self._store is None:
+        if self.closed:
             return
+        node = self._node
         try:
-            super().close()
+            if self._writes and node.buffer:
+                self._volume.spill(node)
         except NoPower:
             pass
         finally:
-            self._forget()
-
-    def _forget(self) -> None:
-        node, store = self._node, self._store
-        self._writes = False
-        self._store = None  # type: ignore[assignment]
-        node.handles -= 1
-        store.files_open -= 1
-        if not node.handles and node.name is None and self._volume.state.flash.powered:
-            self._volume.release(node)
+            self.closed = True
+            self._writes = False
+            node.handles -= 1
+            self._store.files_open -= 1
+            if not node.handles and node.name is None and self._volume.state.flash.powered:
+                self._volume.release(node)
 
     def _check_open(self) -> None:
-        if self._store is None:
+        if self.closed:
             raise ValueError("I/O operation on closed file")
 
     def _check(self, direction: str, allowed: bool) -> None:

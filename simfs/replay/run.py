@@ -305,7 +305,6 @@ class Device:
         self.store = store
         self._meters = store.meters
         self._cleans_ahead = store.config.idle_cleaning
-        self._state = store._volume.state  # whose `committed` is usage().live_bytes, which looks at every block
 
     def _boot_of_a_copy(self) -> Boot:
         geometry = self.flash.geometry
@@ -362,6 +361,6 @@ class Device:
         refusal.count += 1
 
     def _note_room(self) -> None:
-        live_bytes = self._state.committed
+        live_bytes = self.store.live_bytes
         if live_bytes > self._live_bytes_max:
             self._live_bytes_max, self._live_bytes_max_at_ns = live_bytes, self.now_ns - self.start_ns

@@ -28,6 +28,7 @@ class BlockTable:
         self.salt = [0] * block_count
         self.live = [0] * block_count
         self.live_total = 0
+        self.died: dict[int, None] = {}  # in that order; what was freed since, or is alive again, is still among them
         self.freed_at = [0] * block_count
         self.written_at = [0] * block_count  # bytes logged when its youngest data was written
         self.ready: SortedList = SortedList()  # (erase count, block)
@@ -50,8 +51,20 @@ class BlockTable:
 
     def charge(self, place: int, cost: int) -> None:
         """`cost` bytes more (or less) are live where `place` (negative: a hole's frame) points."""
-        self.live[abs(place) // self.block_bytes] += cost
+        block = abs(place) // self.block_bytes
+        self.live[block] += cost
         self.live_total += cost
+        if cost < 0 and not self.live[block]:
+            self.died[block] = None
+
+    def dead(self) -> int | None:
+        """A closed block in which nothing is live: of several the one that died first."""
+        while self.died:
+            block = next(iter(self.died))
+            if self.state[block] == State.CLOSED and not self.live[block]:
+                return block
+            del self.died[block]
+        return None
 
     def note_erase_count(self, block: int, erase_count: int) -> None:
         """The block's wear is known."""
@@ -88,6 +101,8 @@ class BlockTable:
         """The block will not be programmed again before its erase."""
         self.state[block] = State.CLOSED
         self.closed.append(block)
+        if not self.live[block]:
+            self.died[block] = None
         self.closed_by_wear.add((self.erase_count[block], block))
 
     def free(self, block: int, sequence: int) -> None:

@@ -3,7 +3,9 @@ DEVELOPERS.md; the declaration that the tests hold this codec to is `format.py`.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from enum import IntEnum
+from functools import cache
 from struct import Struct
 from typing import NamedTuple
 from zlib import crc32
@@ -43,6 +45,7 @@ class Kind(IntEnum):
     MARK = 0x77
 
 
+DATA = int(Kind.DATA)  # for the hot path: to look up a member of an enumeration takes as long as a CRC
 KINDS = frozenset(int(kind) for kind in Kind)
 CLAIMS = frozenset((int(Kind.NAME), int(Kind.RENAME), int(Kind.REMOVE)))
 
@@ -94,9 +97,16 @@ class Frame(NamedTuple):
 
 def encode_frame(kind: int, file: int, offset: int, order: int, payload: bytes, salt: int, again: int = 0) -> bytes:
     """The bytes of one frame, `FRAME_BYTES` longer than its payload. `salt` is the CRC of the block's open record."""
-    head = HEAD.pack(kind, again, len(payload), file, offset, order)
+    length = len(payload)
+    head = HEAD.pack(kind, again, length, file, offset, order)
     check = crc32(head, salt)
-    return b"%b%b%b%b" % (head, U16.pack(check & 0xFFFF), payload, U32.pack(crc32(payload, check)))
+    return _whole_frame(length)(head, check & 0xFFFF, payload, crc32(payload, check))
+
+
+@cache
+def _whole_frame(length: int) -> Callable[..., bytes]:
+    """Packs header, its check, a payload of this length and the CRC-32."""
+    return Struct(f"<14sH{length}sI").pack
 
 
 def decode_header(raw: bytes, address: int, salt: int) -> Frame | None:

@@ -59,7 +59,13 @@ class Index:
         if offset == node.size and length:
             places = node.places
             if places and places[-1] == place:
-                self._lengthen(offset - node.starts[-1], length, place)
+                rest = (offset - node.starts[-1]) % self._buffer_bytes
+                whole = (
+                    self._costs[rest + length]
+                    if rest + length <= self._buffer_bytes
+                    else self._cost(place, rest + length)
+                )
+                self._charge(place, whole - self._costs[rest])
             else:
                 node.starts.append(offset)
                 places.append(place)
@@ -73,14 +79,6 @@ class Index:
                 self.put(node, offset, length, place)
             else:
                 self._overlay(node, offset, offset + length, place)
-
-    def _lengthen(self, old: int, length: int, place: int) -> None:
-        """A span of `old` bytes grows by `length`."""
-        rest = old % self._buffer_bytes
-        if rest + length <= self._buffer_bytes:
-            self._charge(place, self._costs[rest + length] - self._costs[rest])
-        else:
-            self._charge(place, self._cost(place, old + length) - self._cost(place, old))
 
     def _overlay(self, node: FileNode, offset: int, end: int, place: int) -> None:
         starts, places = node.starts, node.places

@@ -68,6 +68,8 @@ class Log:
         self.layout = layout
         self._page_bytes = layout.page_bytes
         self._step = layout.step
+        self._program_page = flash.program
+        self._plain = not layout.page_programs_max  # no page's programs have to be counted
         self.record = record
         self.blocks = blocks
         self.claims = claims
@@ -105,6 +107,17 @@ class Log:
         if head.at + size <= self._room_end(head, run_count):
             return True
         return unlisted and head.at + size <= self._room_end(head, self.layout.runs_max + 1)
+
+    def plainly_fits(self, payload_bytes: int) -> bool:
+        """Whether a frame has room in the first head's open block even if it begins a run; `fits` is slower, and may
+        say yes where this says no."""
+        head = self.heads[0]
+        return (
+            head is not None
+            and head.at + (FRAME_BYTES + ENTRY_BYTES) + payload_bytes <= head.room_end
+            and self._plain
+            and self.sequence - head.base <= ORDER_MAX
+        )
 
     def sleep(self) -> None:
         """Nothing is appended before `wake`."""
@@ -173,7 +186,7 @@ class Log:
         size = len(frame)
         address = head.at
         if address % self._page_bytes + size <= self._page_bytes and self._step == 1:
-            self.flash.program(address, frame)
+            self._program_page(address, frame)
             head.page_programs += 1
             head.at = address + size
         else:

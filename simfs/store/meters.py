@@ -12,7 +12,6 @@ class Meters:
     host_bytes                 bytes that writes handed over
     payload_bytes_programmed   bytes of files that left a buffer for the flash
     relocated_bytes            bytes of files that cleaning and recovery wrote again
-    frames                     frames appended
     erases                     erases that the store asked for
     cleanings                  blocks cleaned
     blocks_levelled            blocks cleaned only to level the wear
@@ -22,7 +21,6 @@ class Meters:
     host_bytes: int = 0
     payload_bytes_programmed: int = 0
     relocated_bytes: int = 0
-    frames: int = 0
     erases: int = 0
     cleanings: int = 0
     blocks_levelled: int = 0

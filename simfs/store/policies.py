@@ -21,7 +21,8 @@ def policy(config: StoreConfig, blocks: BlockTable, room: int, logged: Callable[
         return min(closed, key=blocks.base.__getitem__)
 
     def greedy(closed: Sequence[int]) -> int:
-        return min(closed, key=blocks.live.__getitem__)
+        dead = blocks.dead()  # spares the search where blocks die whole
+        return min(closed, key=blocks.live.__getitem__) if dead is None else dead
 
     def cost_benefit(closed: Sequence[int]) -> int:
         """Rosenblum & Ousterhout, ACM TOCS 10(1), 1992: benefit / cost = (1 - u) age / (1 + u)."""

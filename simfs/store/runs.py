@@ -3,7 +3,7 @@ finds the same ones from the frames, by the same rule."""
 
 from __future__ import annotations
 
-from simfs.store.codec import ENTRY, ORDER_MAX, Kind
+from simfs.store.codec import DATA, ENTRY, ORDER_MAX, Kind
 
 
 class Run:
@@ -50,7 +50,7 @@ class RunTable:
         run = self.current.get(file)
         if (
             run is None
-            or kind != Kind.DATA
+            or kind != DATA
             or run.offset + run.length != offset
             or order != self.next_order
             or run.length + length > ORDER_MAX
@@ -65,7 +65,7 @@ class RunTable:
         self.next_order = order + 1
         run = Run(kind, address, order, length, file, offset)
         self.runs.append(run)
-        if kind == Kind.DATA:
+        if kind == DATA:
             self.current[file] = run
         elif kind != Kind.ERASE:
             self.current.pop(file, None)

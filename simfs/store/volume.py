@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from simfs.flash import NorFlash
 from simfs.store.blocks import State
 from simfs.store.cleaner import Cleaner
-from simfs.store.codec import U32, Kind, decode_erase_count, encode_erase_record
+from simfs.store.codec import DATA, U32, Kind, decode_erase_count, encode_erase_record
 from simfs.store.config import StoreConfig
 from simfs.store.index import FileNode
 from simfs.store.log import OutOfBlocks
@@ -271,9 +271,9 @@ class Volume:
             self._append_hole(node, node.size, offset, data)
         else:
             log = self._log
-            if not log.fits(0, Kind.DATA, node.number, offset, length, length):
-                self._make_room(Kind.DATA, node.number, offset, length, length)
-            run = log.append(0, Kind.DATA, node.number, offset, length, data)
+            if not log.plainly_fits(length):
+                self._make_room(DATA, node.number, offset, length, length)
+            run = log.append(0, DATA, node.number, offset, length, data)
             self._index.put(node, offset, length, run.address)
         self.state.meters.payload_bytes_programmed += length
 
