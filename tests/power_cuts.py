@@ -26,6 +26,11 @@ class Cut:
     seed: int = 0
 
 
+def rare(random: Random) -> int:
+    """A byte in which each bit is set with a chance of one in eight."""
+    return random.randrange(256) & random.randrange(256) & random.randrange(256)
+
+
 def leave(cells: bytearray | memoryview, change: Change, block_bytes: int, how: str, random: Random) -> None:
     """What the cut change leaves in its cells."""
     kind, _, amount = how.partition(" ")
@@ -36,10 +41,10 @@ def leave(cells: bytearray | memoryview, change: Change, block_bytes: int, how: 
             data = data[: int(amount)]
         elif kind == "bits":
             data = bytes(byte | random.randrange(256) for byte in data)
-        elif kind == "few":
-            data = bytes(byte | (random.randrange(256) | random.randrange(256) | random.randrange(256)) for byte in data)
-        elif kind == "most":
-            data = bytes(byte | (random.randrange(256) & random.randrange(256) & random.randrange(256)) for byte in data)
+        elif kind == "few":  # an eighth of the bits
+            data = bytes(byte | rare(random) ^ 255 for byte in data)
+        elif kind == "most":  # all but an eighth
+            data = bytes(byte | rare(random) for byte in data)
         elif kind == "nothing":
             data = b""
         else:
@@ -55,14 +60,11 @@ def leave(cells: bytearray | memoryview, change: Change, block_bytes: int, how: 
         "rising": b"\xff" * share + bytes(block_bytes - share),
         "raised": b"\xff" * share + old[share:],
         "mixed": bytes(random.randrange(256) for _ in range(block_bytes)),
-        "few": bytes(byte & (random.randrange(256) | random.randrange(256) | random.randrange(256)) for byte in old),
+        "few": bytes(byte & ~rare(random) for byte in old),
         "weak": bytes(255 if random.randrange(64) else 255 ^ 1 << random.randrange(8) for _ in range(block_bytes)),
         "all": b"\xff" * block_bytes,
     }[kind]
     cells[start : start + block_bytes] = new
-
-
-HARSH = False
 
 
 class Weak:
@@ -113,7 +115,9 @@ def promise(holds: bool, text: str) -> None:
 class Aftermath:
     """The flash after a cut, and what is expected of the store on it."""
 
-    def __init__(self, story: Story, image: bytes, weak: Weak, allowed: list[Contents], erased: list[int], cuts: int) -> None:
+    def __init__(
+        self, story: Story, image: bytes, weak: Weak, allowed: list[Contents], erased: list[int], cuts: int
+    ) -> None:
         self.story, self.image, self.weak, self.allowed = story, bytearray(image), weak, allowed
         self.erased, self.cuts = erased, cuts
 
@@ -132,7 +136,8 @@ class Aftermath:
         promise(found == left, f"read only {shown(left)}, to write {shown(found)}")
         problems = store.check()
         promise(not problems, f"check: {problems}")
-        for block, (known, before, now) in enumerate(zip(store.erase_counts, self.erased, flash.erase_counts, strict=True)):
+        counts = zip(store.erase_counts, self.erased, flash.erase_counts, strict=True)
+        for block, (known, before, now) in enumerate(counts):
             promise(known >= before + now - self.cuts, f"block {block}: erase count {known}, truly {before + now}")
         return flash, store, found, notes
 
@@ -225,7 +230,8 @@ def judge(story: Story, cut: Cut, images: list[bytes], erased: list[list[int]], 
 
 
 def judge_second(first: Aftermath, at: int, random: Random) -> None:
-    """The recovery is cut as well, in its change number `at`."""
+    """The recovery is cut as well, in its change number `at`. The cells of the first cut read the same until the second
+    recovery is done; then those of both read anew."""
     block_bytes = first.story.setting.flash["block_bytes"]
     how = ""
 
@@ -246,8 +252,6 @@ def judge_second(first: Aftermath, at: int, random: Random) -> None:
     else:
         return
     image = bytearray(flash.image())
-    if HARSH and random.randrange(2):  # the weak cells of both cuts read anew
-        weak.read_otherwise(image, random)
     wear = [before + now for before, now in zip(first.erased, flash.erase_counts, strict=True)]
     try:
         after = Aftermath(first.story, bytes(image), weak, first.allowed, wear, 2)
@@ -274,7 +278,9 @@ def images_before(story: Story) -> tuple[list[bytes], list[list[int]]]:
     return images, wear
 
 
-def violations(story: Story, cuts: Iterable[Cut], second: bool = False, most: int = 20) -> tuple[int, list[tuple[Cut, str]]]:
+def violations(
+    story: Story, cuts: Iterable[Cut], second: bool = False, most: int = 20
+) -> tuple[int, list[tuple[Cut, str]]]:
     """Judge all cuts; how many there were, and those that broke the promise."""
     images, wear = images_before(story)
     broken: list[tuple[Cut, str]] = []
