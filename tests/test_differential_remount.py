@@ -182,7 +182,7 @@ class Campaign:
 
 
 SMALL = {"block_count": 12, "block_bytes": 1024, "page_bytes": 128}
-LARGE = {"block_count": 8, "block_bytes": 4096, "page_bytes": 256}
+LARGE = {"block_count": 6, "block_bytes": 4096, "page_bytes": 256}
 SETTINGS: dict[str, tuple[dict[str, int], dict[str, Any]]] = {
     "plain": (SMALL, {}),
     "large blocks": (LARGE, {}),
@@ -257,11 +257,11 @@ def campaign_of(setting: str, check_every: int) -> Campaign:
 @pytest.mark.parametrize("setting", SETTINGS)
 @pytest.mark.parametrize("cuts", [False, True], ids=["mounts", "cuts"])
 def test_store_and_model_agree(setting: str, cuts: bool) -> None:
-    campaign = campaign_of(setting, check_every=4)
-    campaign.run(script(setting, 1, 30, cuts))
+    campaign = campaign_of(setting, check_every=10)
+    campaign.run(script(setting, 1, 16, cuts))
     seen = campaign.seen
     assert seen["fine"] > 300
-    assert seen["cleanings"] > 5
+    assert seen["cleanings"] > 0
     assert seen["cuts"] > 0 or not cuts
 
 
