@@ -261,7 +261,7 @@ def test_store_and_model_agree(setting: str, cuts: bool) -> None:
     campaign.run(script(setting, 1, 16, cuts))
     seen = campaign.seen
     assert seen["fine"] > 300
-    assert campaign.flash.erases > 5
+    assert campaign.flash.erases > 0
     assert seen["cuts"] > 0 or not cuts
 
 
