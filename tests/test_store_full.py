@@ -82,11 +82,11 @@ def test_a_mounted_full_store_can_delete(setting: str) -> None:
 def test_room_is_reserved_when_bytes_are_written(setting: str) -> None:
     """ENOSPC never comes first at flush or close, however many buffers wait and whatever other files take meanwhile."""
     store = make_store(setting)
-    files = [store.open(f"w{number}", "w") for number in range(6)]
-    random, written = Random(3), dict.fromkeys(range(6), 0)
+    files = [store.open(f"w{number}", "w") for number in range(8)]
+    random, written = Random(3), dict.fromkeys(range(8), 0)
     refused = 0
     for _ in range(3000):
-        number = random.randrange(6)
+        number = random.randrange(8)
         try:
             written[number] += files[number].write(b"x" * random.randrange(1, 30)) or 0
         except OSError as error:
@@ -98,7 +98,9 @@ def test_room_is_reserved_when_bytes_are_written(setting: str) -> None:
     for file in files:
         file.flush()
         file.close()
-    assert [store.stat(f"w{number}").size_bytes for number in range(6)] == list(written.values())
+    assert [store.stat(f"w{number}").size_bytes for number in range(8)] == list(written.values())
+    usage = store.usage()
+    assert usage.live_bytes <= usage.capacity_bytes, "more was promised than there is"
     assert store.check() == []
     assert mounted(store) == contents(store)
 
