@@ -238,6 +238,7 @@ def test_a_read_only_mount_never_writes() -> None:
     refused = [
         lambda: seen.open("new", "w"),
         lambda: seen.open("log", "w"),
+        lambda: seen.open("log", "a"),
         lambda: seen.remove("log"),
         lambda: seen.rename("log", "new"),
         lambda: seen.truncate("log", 1),
@@ -246,8 +247,6 @@ def test_a_read_only_mount_never_writes() -> None:
         with pytest.raises(OSError, match=r"Read-only") as caught:
             action()
         assert caught.value.errno == errno.EROFS
-    with seen.open("log", "a") as file, pytest.raises(OSError, match=r"Read-only"):
-        file.write(b"x")
     seen.idle(10**12)
     assert contents(seen) == contents(store)
     assert flash.image() == image

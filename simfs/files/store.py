@@ -64,6 +64,8 @@ class Store:
         meaning = MODES.get(mode) or parse_mode(mode)
         volume = self._volume
         encoded = self._encode(name, self.prefix)
+        if meaning.writes and volume.read_only:
+            raise OSError(errno.EROFS, os.strerror(errno.EROFS), name)
         if self.files_open >= self._open_files_max:
             raise OSError(errno.EMFILE, os.strerror(errno.EMFILE), name)
         node = volume.lookup(encoded)

@@ -88,6 +88,11 @@ class BlockTable:
         self.freed_at[block] = -1
         self.freed.add(block)
 
+    def unfree(self, block: int) -> None:
+        """The freed block is closed again."""
+        self.freed.discard(block)
+        self.close(block)
+
     def take_over(self, block: int) -> None:
         """At a mount: the block is a log head."""
         self.state[block] = State.OPEN

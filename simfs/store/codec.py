@@ -123,10 +123,14 @@ def payload_is_sound(raw: bytes, length: int, salt: int) -> bool:
     return bool(crc32(raw[HEADER_BYTES:end], crc32(raw[:14], salt)) == U32.unpack_from(raw, end)[0])
 
 
+def _erase_record_crc(erase_count: int) -> int:
+    return crc32(ERASE_RECORD.pack(MAGIC, VERSION, 0, erase_count, 0))
+
+
 def encode_erase_record(erase_count: int) -> bytes:
     """16 bytes, programmed right after the erase."""
     body = ERASE_RECORD.pack(MAGIC, VERSION, 0, erase_count, 0)
-    return body + U32.pack(crc32(body))
+    return body + U32.pack(_erase_record_crc(erase_count))
 
 
 def erase_record_version(raw: bytes) -> int | None:
@@ -144,15 +148,15 @@ def decode_erase_count(raw: bytes) -> int | None:
 
 
 def encode_open_record(record: OpenRecord, erase_count: int) -> tuple[bytes, int]:
-    """48 bytes and their CRC, seeded with the erase count: the salt of every frame in this life of the block."""
+    """48 bytes and their CRC, which goes on from the erase record's: the salt of the frames in this life of the block."""
     body = OPEN_RECORD.pack(*record)
-    salt = crc32(body, erase_count)
+    salt = crc32(body, _erase_record_crc(erase_count))
     return body + U32.pack(salt), salt
 
 
 def decode_open_record(raw: bytes, erase_count: int) -> tuple[OpenRecord, int] | None:
     """The open record in 48 bytes with its CRC, or None."""
-    salt = crc32(raw[:44], erase_count)
+    salt = crc32(raw[:44], _erase_record_crc(erase_count))
     if salt != U32.unpack_from(raw, 44)[0]:
         return None
     return OpenRecord(*OPEN_RECORD.unpack_from(raw)), salt

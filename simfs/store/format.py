@@ -17,7 +17,7 @@ Erase record, 16 bytes:
     | u16   | u8      | u8   | u32         | u32   | u32    |     CRC-32 over bytes 0..11
     +-------+---------+------+-------------+-------+--------+
 
-Open record, 48 bytes. Its CRC-32 (over bytes 0..43, seeded with the erase count) is the salt of all that follows:
+Open record, 48 bytes. Its CRC-32 (over bytes 0..43, going on from the erase record's) is the salt of all that follows:
 
     0        8      9       10        11        12      13     14           16      20     24      28
     +--------+------+-------+---------+---------+-------+------+------------+-------+------+-------+
@@ -53,9 +53,9 @@ that block: the bytes "20.1 m" of file 5 from offset 12 on, tenth frame of the b
     erase record   15 5f 01 00 00 00 00 00 00 00 00 00 5f 1e ea eb
     open record    00 00 00 00 00 00 00 00 00 01 01 02 00 01 00 00
                    00 10 00 00 00 01 00 00 40 00 00 00 00 00 00 00
-                   30 00 00 01 02 00 08 00 08 00 01 00 bb b6 4e 8a
-    frame          11 00 06 00 05 00 00 00 0c 00 00 00 09 00 e0 3f
-                   32 30 2e 31 20 6d 65 84 f6 75
+                   30 00 00 01 02 00 08 00 08 00 01 00 dd ee f9 37
+    frame          11 00 06 00 05 00 00 00 0c 00 00 00 09 00 8c 9c
+                   32 30 2e 31 20 6d ba e8 5a 24
 
 Nothing here is for the hot path: parsing a frame with it takes some hundred times as long as with the codec.
 """
@@ -102,6 +102,12 @@ ERASE_RECORD = Struct(
     "crc" / Checksum(Int32ul, crc32, this.body.data),
 )  # fmt: skip
 
+
+def _seed(erase_count: int) -> int:
+    """The CRC of the erase record before an open record, which the open record's goes on from."""
+    return int(ERASE_RECORD.parse(ERASE_RECORD.build({"body": {"value": {"erase_count": erase_count}}})).crc)
+
+
 OPEN_RECORD = Struct(  # in a context that knows `erase_count`
     "body" / RawCopy(Struct(
         "base" / Int64ul,
@@ -123,7 +129,9 @@ OPEN_RECORD = Struct(  # in a context that knows `erase_count`
         "open_files_max" / Int16ul,
         "next" / Int16ul,  # FFFFh: none known
     )),
-    "crc" / Checksum(Int32ul, lambda covered: crc32(*covered), lambda at: (at.body.data, at._params.erase_count)),
+    "crc" / Checksum(
+        Int32ul, lambda covered: crc32(*covered), lambda at: (at.body.data, _seed(at._params.erase_count))
+    ),
 )  # fmt: skip
 
 KIND = Enum(Int8ul, DATA=0x11, HOLE=0x22, NAME=0x33, RENAME=0x44, REMOVE=0x55, ERASE=0x66, MARK=0x77)

@@ -25,6 +25,16 @@ class Header:
     salt: int = 0
     content: bool = False
     version: int | None = None
+    raw: bytes = b""  # of the open record, where the erase record before it is not sound
+
+    def believe(self, erase_count: int) -> bool:
+        """Take the erase count from elsewhere, if the open record is sound with it, on which its CRC depends."""
+        opened = decode_open_record(self.raw, erase_count) if self.raw else None
+        if opened is None:
+            return False
+        self.record, self.salt = opened
+        self.erase_count, self.content = erase_count, False
+        return True
 
 
 def read_header(flash: NorFlash, block: int, block_bytes: int) -> Header:
@@ -34,6 +44,7 @@ def read_header(flash: NorFlash, block: int, block_bytes: int) -> Header:
     if header.erase_count is None:
         header.content = raw != b"\xff" * RECORD_BYTES
         header.version = erase_record_version(raw)
+        header.raw = raw[ERASE_RECORD_BYTES:]
         return header
     if raw[ERASE_RECORD_BYTES:] == b"\xff" * (RECORD_BYTES - ERASE_RECORD_BYTES):
         return header

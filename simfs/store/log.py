@@ -145,15 +145,16 @@ class Log:
                 head.at = end
                 self.leave(which)
 
-    def end_with_mark(self, heads: Iterable[int]) -> None:
+    def end_with_mark(self, heads: Iterable[int]) -> bool:
         """Let the tail look settled: a MARK behind the last frame of the first of these heads that has room for it. A
-        head without room leaves its block."""
+        head without room leaves its block. Whether there was a MARK."""
         for which in heads:
             if self.heads[which] is not None:
                 if self.fits(which, Kind.MARK, 0, 0, 0, 0):
                     self.append(which, Kind.MARK, 0, 0, 0, b"")
-                    return
+                    return True
                 self.leave(which)
+        return False
 
     def skip_to_page(self, head: Head, content_end: int, bottom: int) -> int:
         """Let the head go on at the page after `content_end`, as only one page can have been in flight; how far back

@@ -42,13 +42,17 @@ def _settle(flash: NorFlash, state: StoreState, used: dict[int, Used]) -> bool:
             tails.append(tail_of(state, which, found))
     if not tails or is_settled(state, tails):
         return True
-    if not state.blocks.ready and not state.blocks.freed:
-        _free_dead_blocks(flash, state, used)
+    dead = [] if state.blocks.ready or state.blocks.freed else _free_dead_blocks(flash, state, used)
     named = set(state.log.named)
     half_erased = sorted((state.log.erases_announced.keys() | state.doubted) & state.blocks.freed - named)
     settle(state, tails, max(use.newest for use in used.values()), half_erased)
     for tail in tails:
         used[tail.head.block].table = tail.head.table
+    for block in dead:
+        if state.blocks.state[block] == State.FREED:
+            state.blocks.unfree(block)  # its names are not counted yet: it is cleaned like any other
+        else:
+            del used[block]
     return False
 
 
@@ -63,9 +67,10 @@ def _seal_late(state: StoreState, use: Used) -> None:
         state.log.write_seal(use.block, use.table, use.found.end, use.found.content_end, NO_BLOCK)
 
 
-def _free_dead_blocks(flash: NorFlash, state: StoreState, used: dict[int, Used]) -> None:
+def _free_dead_blocks(flash: NorFlash, state: StoreState, used: dict[int, Used]) -> list[int]:
     """The log cannot go on unless a dead block is erased: find them as a mount that writes nothing would."""
     seen = load(flash, writable=False)
-    for block in [block for block in used if seen.blocks.state[block] == State.CLOSED and not seen.blocks.live[block]]:
+    dead = [block for block in used if seen.blocks.state[block] == State.CLOSED and not seen.blocks.live[block]]
+    for block in dead:
         state.blocks.free(block, -1)
-        del used[block]
+    return dead

@@ -67,6 +67,8 @@ def runs_of(state: StoreState, block: int) -> list[Run]:
         return sealed[1]
     stop = sealed[0].end if sealed is not None else state.layout.block_bytes
     found = read_frames(state, block, stop)
+    if sealed is not None:
+        check_end(state, block, found, sealed[0])
     return build_runs(counted_frames(state, found)).runs
 
 
@@ -93,6 +95,14 @@ def read_frames(state: StoreState, block: int, stop: int) -> Frames:
     announced = start + at + FRAME_BYTES + torn.length if torn is not None else 0
     found.content_end = max(start + len(raw.rstrip(b"\xff")), found.end, announced)
     return found
+
+
+def check_end(state: StoreState, block: int, found: Frames, seal: Seal) -> None:
+    """CorruptStore unless the sound frames of a sealed block reach as far as its seal says."""
+    size = state.layout.block_bytes
+    left = block * size + min(seal.end, size - SEAL_BYTES) - found.end
+    if left > 0 and not state.flash.blank(found.end, left):
+        raise damaged(found.end, state.layout)
 
 
 def frame_at(raw: bytes, at: int, start: int, salt: int) -> Frame | None:

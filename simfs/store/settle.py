@@ -49,7 +49,7 @@ def is_settled(state: StoreState, tails: list[Tail]) -> bool:
     """Whether every open block ends as `settle` leaves it. The answer of a mount then rests on sound frames alone."""
     for tail in tails:
         before = tail.counted[-2] if len(tail.counted) > 1 else None
-        awake = before is not None and before.kind == Kind.MARK and not before.again
+        awake = before is not None and before.kind == Kind.MARK and not before.again and not tail.last.again
         end = tail.last.address + FRAME_BYTES
         if tail.last.kind != Kind.MARK or awake or tail.content_end > end:
             return False
@@ -69,8 +69,19 @@ def settle(state: StoreState, tails: list[Tail], newest: int, half_erased: list[
         _write_again(state, doubtful)
     for block in half_erased:  # announced by a frame that is sound now, and not settled before the MARK
         state.log.erase(block)
-    first = [doubtful.which] if doubtful is not None else []
-    state.log.end_with_mark([*first, *(tail.which for tail in tails)])
+    _end_tails(state, tails if doubtful is None else [doubtful, *(tail for tail in tails if tail is not doubtful)])
+
+
+def _end_tails(state: StoreState, tails: list[Tail]) -> None:
+    """Every open block ends in a MARK, the newest of them without `again`."""
+    log = state.log
+    ended = False
+    for tail in reversed(tails):
+        head = log.heads[tail.which]
+        if head is not None and head.table.runs[-1].kind != Kind.MARK:
+            ended = log.end_with_mark([tail.which]) or ended
+    if not ended:
+        log.end_with_mark(tail.which for tail in tails)
 
 
 def _write_again(state: StoreState, tail: Tail) -> None:

@@ -65,11 +65,11 @@ def config_of(record: OpenRecord) -> StoreConfig:
 def check_geometry(record: OpenRecord, geometry: Geometry) -> None:
     """CorruptStore when the store was formatted on another geometry than the flash has."""
     for what, stored, found in (
-        ("erase blocks", record.block_count, geometry.block_count),
         ("bytes an erase block", record.block_bytes, geometry.block_bytes),
         ("bytes a page", record.page_bytes, geometry.page_bytes),
         ("bytes a program unit", record.unit_bytes, geometry.program_unit_bytes),
         ("programs a page", record.page_programs_max, geometry.page_programs_max),
+        ("erase blocks", record.block_count, geometry.block_count),
     ):
         if stored != found:
             raise CorruptStore(f"the store was made for {stored} {what}, the flash has {found}")

@@ -12,7 +12,7 @@ from simfs.store.errors import CorruptStore
 from simfs.store.headers import Header, read_header
 from simfs.store.layout import align_up
 from simfs.store.runs import Run, RunTable
-from simfs.store.scan import Frames, build_runs, counted_frames, read_frames, read_seal
+from simfs.store.scan import Frames, build_runs, check_end, counted_frames, read_frames, read_seal
 from simfs.store.settle import has_torn_seal, tail_of
 from simfs.store.setup import check_geometry, config_of
 from simfs.store.state import StoreState
@@ -104,10 +104,15 @@ def _find_announced(state: StoreState, used: dict[int, Used], headers: list[Head
         for order, block, erase_count, address in _announcements(use):
             newest[block] = max(newest.get(block, (-1, 0, 0)), (base + order, erase_count, address))
     erasing = set()
-    for block, (_, erase_count, address) in newest.items():
+    for block, (sequence, erase_count, address) in newest.items():
         if block >= len(headers):
             raise CorruptStore(f"an ERASE frame names block {block}; the flash has {len(headers)}")
-        recorded = headers[block].erase_count
+        header = headers[block]
+        if header.erase_count is None and header.believe(erase_count + 1):
+            if header.record is not None and header.record.base > sequence:
+                raise CorruptStore(f"block {block} has a damaged erase record, and holds data")
+            header.erase_count = None
+        recorded = header.erase_count
         if recorded is None or recorded <= erase_count:
             erasing.add(block)
             state.blocks.note_erase_count(block, erase_count)
@@ -180,6 +185,8 @@ def _table(state: StoreState, use: Used, stop: int | None = None) -> RunTable:
     next (`stop`): it was in flight, and in doubt, when that was opened."""
     if use.runs is None:
         assert use.found is not None
+        if use.seal is not None:
+            check_end(state, use.block, use.found, use.seal)
         frames = counted_frames(state, use.found)
         return build_runs([frame for frame in frames if stop is None or use.record.base + frame.order < stop])
     table = RunTable()
@@ -197,6 +204,7 @@ def _judge_unused(state: StoreState, headers: list[Header], used: dict[int, Used
         if block in used:
             continue
         if block in ignored:
+            _check_named(state, header)
             if header.erase_count is None and block not in state.log.erases_announced and header.content:
                 blocks.note_erase_count(block, blocks.erase_count_max)  # lost: the highest is no understatement
             blocks.free_unlisted(block)
@@ -208,6 +216,17 @@ def _judge_unused(state: StoreState, headers: list[Header], used: dict[int, Used
         else:
             place = block * block_bytes
             raise CorruptStore(f"block {block} holds data behind a damaged header (flash address {place:#x})")
+
+
+def _check_named(state: StoreState, header: Header) -> None:
+    """CorruptStore when the block that a head was to open has a damaged header, not a half programmed one: frames
+    stand behind it, and its last erase was complete."""
+    block, size = header.block, state.layout.block_bytes
+    if not header.content or block in state.log.erases_announced:
+        return
+    complete = header.erase_count is not None or header.believe(0)
+    if complete and not state.flash.blank(block * size + RECORD_BYTES, size - RECORD_BYTES):
+        raise CorruptStore(f"block {block} holds data behind a damaged header (flash address {block * size:#x})")
 
 
 def _doubtful_blocks(state: StoreState, used: Iterable[Used]) -> list[int]:

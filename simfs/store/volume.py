@@ -72,12 +72,12 @@ class Volume:
 
     def _take_up(self) -> None:
         """After a mount: get the reserve back, and leave the log's tail as a mount leaves it."""
-        log = self._log
-        before = log.sequence
+        log, flash = self._log, self.state.flash
+        before = flash.programs
         if log.tail_is_old:
             log.sleep()
         self.cleaner.restore_reserve()
-        if log.sequence != before:
+        if flash.programs != before:
             log.end_with_mark(reversed(range(len(log.heads))))
             log.tail_is_old = False
         log.sleep()
