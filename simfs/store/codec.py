@@ -148,7 +148,7 @@ def decode_erase_count(raw: bytes) -> int | None:
 
 
 def encode_open_record(record: OpenRecord, erase_count: int) -> tuple[bytes, int]:
-    """48 bytes and their CRC, which goes on from the erase record's: the salt of the frames in this life of the block."""
+    """48 bytes and their CRC, which goes on from the erase record's: the salt of frames in this life of the block."""
     body = OPEN_RECORD.pack(*record)
     salt = crc32(body, _erase_record_crc(erase_count))
     return body + U32.pack(salt), salt

@@ -358,18 +358,19 @@ class Log:
         head.room_end = self._room_end(head, len(table.runs))
         self.heads[which] = head
 
-    def seal(self, which: int, following: int) -> None:
+    def seal(self, which: int, following: int, content_end: int = 0) -> None:
         """Close the head's block: the run entries, if they have room, and the seal. One program a page."""
         head = self.heads[which]
         assert head is not None
-        self.write_seal(head.block, head.table, head.at, head.at, following)
+        self.write_seal(head.block, head.table, head.at, max(head.at, content_end), following)
         self.close(which)
 
-    def leave(self, which: int) -> None:
+    def leave(self, which: int, following: int | None = None, content_end: int = 0) -> None:
         """Seal the head's block with no need yet of another one. The seal names the one that the head will open."""
         ready, freed = self.blocks.ready, self.blocks.freed
-        following = ready[0][1] if ready else min(freed, default=None)
-        self.seal(which, NO_BLOCK if following is None else following)
+        if following is None:
+            following = ready[0][1] if ready else min(freed, default=None)
+        self.seal(which, NO_BLOCK if following is None else following, content_end)
         self.named[which] = following
 
     def write_seal(self, block: int, table: RunTable, end: int, content_end: int, following: int) -> None:

@@ -95,10 +95,9 @@ def _write_again(state: StoreState, tail: Tail) -> None:
     again = log.skip_to_page(head, tail.content_end, last.order - last.again)
     if again <= AGAIN_MAX and log.fits(tail.which, last.kind, last.file, last.offset, length, len(payload)):
         run = log.append(tail.which, last.kind, last.file, last.offset, length, payload, again)
-    elif last.kind in (Kind.MARK, Kind.ERASE):
-        head.table = build_runs(tail.counted)
-        head.at = last.address + FRAME_BYTES
-        log.leave(tail.which)
+    elif last.kind == Kind.ERASE:  # the seal names the block instead
+        log.erases_announced.pop(last.file, None)
+        _leave_without_last(state, tail, last.file)
         return
     else:
         run = _write_in_next_block(state, tail, length, payload)
@@ -117,6 +116,8 @@ def _step_over(state: StoreState, tail: Tail) -> None:
     again = log.skip_to_page(head, tail.content_end, tail.last.order + 1)
     if again <= AGAIN_MAX and log.fits(tail.which, Kind.MARK, 0, 0, 0, 0):
         log.append(tail.which, Kind.MARK, 0, 0, 0, b"", again)
+    elif tail.last.kind == Kind.MARK:  # which may be in doubt itself
+        _leave_without_last(state, tail, None)
     else:
         head.at = end
         log.leave(tail.which)
@@ -126,8 +127,6 @@ def _write_in_next_block(state: StoreState, tail: Tail, length: int, payload: by
     """The newest frame goes to a new block, and only then the old one is sealed without it."""
     log, last, old = state.log, tail.last, tail.head.block
     last_sequence = tail.sequence()
-    kept = tail.counted[:-1]
-    end = kept[-1].address + FRAME_BYTES + kept[-1].length if kept else tail.head.start + state.layout.first
     block = log.choose_block(tail.which, cold=False)
     log.heads[tail.which] = None
     if state.blocks.state[block] != State.READY:
@@ -136,6 +135,18 @@ def _write_in_next_block(state: StoreState, tail: Tail, length: int, payload: by
     log.sequence = last_sequence + 1  # what was in flight in the old block is as new, and does not count
     log.open(tail.which, block)
     run = log.append(tail.which, last.kind, last.file, last.offset, length, payload)
-    log.write_seal(old, tail.head.table, end, tail.content_end, block)
+    log.write_seal(old, tail.head.table, _end_without_last(state, tail), tail.content_end, block)
     state.blocks.close(old)
     return run
+
+
+def _end_without_last(state: StoreState, tail: Tail) -> int:
+    kept = tail.counted[:-1]
+    return kept[-1].address + FRAME_BYTES + kept[-1].length if kept else tail.head.start + state.layout.first
+
+
+def _leave_without_last(state: StoreState, tail: Tail, following: int | None) -> None:
+    """Seal the block as if its last frame, which says nothing that must be kept, were not there."""
+    tail.head.table = build_runs(tail.counted[:-1])
+    tail.head.at = _end_without_last(state, tail)
+    state.log.leave(tail.which, following, tail.content_end)
