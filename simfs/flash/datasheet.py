@@ -67,3 +67,10 @@ class Datasheet:
             self.program_unit_bytes,
             self.page_programs_max,
         )
+
+    def agreeing(self, sizes: dict[str, int]) -> Datasheet:
+        """This datasheet. ValueError unless it has these sizes, given by its own field names."""
+        for field, value in sizes.items():
+            if value != getattr(self, field):
+                raise ValueError(f"{field} is {getattr(self, field)} on {self.name}, not {value}")
+        return self

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from functools import cache
-from typing import Any, cast
+from typing import Any
 
 from simfs.flash.counts import Counts
 from simfs.flash.datasheet import Datasheet
 from simfs.flash.faults import FaultPlan, NoPower, PowerCut
 from simfs.flash.misuse import EVENTS_KEPT, MISUSE, Event, ProgramError
-from simfs.flash.parts import GENERIC, PARTS
+from simfs.flash.parts import GENERIC, PARTS, generic
 
 Bytes = bytes | bytearray | memoryview
-
 
 LONGEST_QUICK_PAGE = 1024  # bytes; bounds the memory for the strings below to half a MiB
 
@@ -28,18 +26,6 @@ def _blanks(longest: int) -> tuple[bytes, ...]:
 def _both(old: Bytes, new: bytes) -> bytes:
     """old AND new, of equal length."""
     return (int.from_bytes(old, "little") & int.from_bytes(new, "little")).to_bytes(len(new), "little")
-
-
-def _generic(block_count: int, sizes: dict[str, int]) -> Datasheet:
-    block_bytes = sizes.get("block_bytes", GENERIC.block_bytes)
-    return replace(GENERIC, size_bytes=max(1, block_count) * block_bytes, **cast(dict[str, Any], sizes))
-
-
-def _agreeing(datasheet: Datasheet, sizes: dict[str, int]) -> Datasheet:
-    for field, value in sizes.items():
-        if value != getattr(datasheet, field):
-            raise ValueError(f"{field} is {getattr(datasheet, field)} on {datasheet.name}, not {value}")
-    return datasheet
 
 
 class NorFlash:
@@ -82,7 +68,7 @@ class NorFlash:
             "page_programs_max": page_programs_max,
         }
         given = {field: value for field, value in sizes.items() if value is not None}
-        datasheet = _generic(block_count, given) if datasheet is None else _agreeing(datasheet, given)
+        datasheet = generic(block_count, given) if datasheet is None else datasheet.agreeing(given)
         geometry = datasheet.geometry(block_count)
         self.geometry, self.datasheet = geometry, datasheet
         self.seed, self.strict, self._faults = seed, strict, faults
@@ -90,6 +76,10 @@ class NorFlash:
         self.event_counts: dict[str, int] = {}
         self.reads = self.read_bytes = self.programs = self.program_bytes = self.erases = 0
         self._powered = True
+        self._make_cells()
+
+    def _make_cells(self) -> None:
+        geometry = self.geometry
         self._page_bytes = geometry.page_bytes
         self._ff = _blanks(min(geometry.page_bytes, LONGEST_QUICK_PAGE))
         self._erased = b"\xff" * geometry.block_bytes
@@ -102,7 +92,7 @@ class NorFlash:
         # The quick paths below serve addresses up to these ends; 0 sends every operation the careful way.
         short = geometry.page_bytes <= LONGEST_QUICK_PAGE
         simple = short and geometry.program_unit_bytes == 1 and not geometry.page_programs_max
-        self._read_end = geometry.size_bytes if faults is None else 0
+        self._read_end = geometry.size_bytes if self._faults is None else 0
         self._program_end = self._read_end if simple else 0
 
     @classmethod

@@ -13,6 +13,7 @@ Every value is from the source named, unless the source line says otherwise. Cho
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any, cast
 
 from simfs.flash.datasheet import Datasheet
 
@@ -178,3 +179,9 @@ PARTS: dict[str, Datasheet] = {
     sheet.name: sheet
     for sheet in (*(sheet for part in _SERIAL for sheet in part.datasheets()), GENERIC, _BUILT_IN, _BUILT_IN_LARGE)
 }
+
+
+def generic(block_count: int, sizes: dict[str, int]) -> Datasheet:
+    """The generic part with so many erase blocks, and other `sizes` by the datasheet's field names."""
+    block_bytes = sizes.get("block_bytes", GENERIC.block_bytes)
+    return replace(GENERIC, size_bytes=max(1, block_count) * block_bytes, **cast(dict[str, Any], sizes))
