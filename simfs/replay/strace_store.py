@@ -14,11 +14,11 @@ from collections import deque
 from collections.abc import Callable
 
 from simfs.replay.run import Device
+from simfs.replay.strace_handles import open_mode, read_whole, write_whole, write_zeros
 from simfs.replay.strace_lines import stamp_ns
 from simfs.replay.strace_processes import OpenFile
 from simfs.replay.strace_skipped import SkippedLedger
 
-ZEROS = bytes(65_536)
 RECENT_MAX = 256  # changes kept to see which calls overlap
 STRANGE = "the host's file held bytes that this recording did not write there"
 THERE_BEFORE = "it was there before the recording began"
@@ -88,7 +88,7 @@ class RecordedStore:
             file.lost = THERE_BEFORE
             self.lost("open", file)
             return file
-        mode = _mode(flags, exists)
+        mode = open_mode(flags, exists)
         changes = mode[0] != "r"
         if changes:
             self.names.setdefault(name)
@@ -120,9 +120,8 @@ class RecordedStore:
                 handle.seek(0, os.SEEK_END)
             else:
                 handle.seek(file.position if at is None else at)
-            _write_whole(handle, data)
-            for done in range(0, missing, len(ZEROS)):
-                _write_whole(handle, ZEROS[: missing - done])
+            write_whole(handle, data)
+            write_zeros(handle, missing)
             if at is None and (data or missing):  # an empty write does not even go to the end
                 file.position = handle.tell()
             if file.synced or synced:
@@ -143,7 +142,7 @@ class RecordedStore:
         def action() -> None:
             handle = self._handle(file)
             handle.seek(start)
-            found = _read_whole(handle, min(asked, got + 1))  # one more than there was: the end must be the end
+            found = read_whole(handle, min(asked, got + 1))  # one more than there was: the end must be the end
             if len(found) != got or not found.startswith(data):
                 self.strange(file)
 
@@ -183,8 +182,7 @@ class RecordedStore:
             handle = self._handle(file)
             stop = min(end, handle.seek(0, os.SEEK_END))
             handle.seek(start)
-            for at in range(start, stop, len(ZEROS)):
-                _write_whole(handle, ZEROS[: stop - at])
+            write_zeros(handle, stop - start)
 
         if self.carried("write", file):
             self.perform("write", file.name, action, writes=True)
@@ -280,29 +278,3 @@ class RecordedStore:
         for file in self._open:
             if file.name == name:
                 file.linked = False
-
-
-def _mode(flags: set[str], exists: bool) -> str:
-    """The store's open mode that does what the flags did. Appending is done by seeking, since O_APPEND can change.
-
-    What may be read and written is no matter: the host has refused the rest.
-    """
-    if {"O_CREAT", "O_EXCL"} <= flags:
-        return "xb+"
-    if "O_TRUNC" in flags or not exists:
-        return "wb+"
-    return "rb+" if flags & {"O_WRONLY", "O_RDWR"} else "rb"
-
-
-def _write_whole(handle: io.RawIOBase, data: bytes) -> None:
-    rest = memoryview(data)
-    while rest:
-        rest = rest[handle.write(rest) or 0 :]
-
-
-def _read_whole(handle: io.RawIOBase, size_bytes: int) -> bytes:
-    """Up to `size_bytes`; fewer only at the end of the file."""
-    parts = bytearray()
-    while len(parts) < size_bytes and (part := handle.read(size_bytes - len(parts))):
-        parts += part
-    return bytes(parts)
