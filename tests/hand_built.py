@@ -8,8 +8,10 @@ from typing import Any
 from simfs.files import Store
 from simfs.flash import NorFlash
 from simfs.replay.clock import NS_PER_DAY
-from simfs.replay.run import Boot, HeldReads, Run, Stall, StallLog, TaskTally
+from simfs.replay.records import Boot, HeldReads, Stall, StallLog, TaskTally
+from simfs.replay.run import Run
 from simfs.store.config import StoreConfig
+from simfs.store.meters import Meters
 
 US, MS = 1_000, 1_000_000
 SHORT = Stall(5 * MS, "gauge", "append", "/tide.csv", 500 * US, 3 * MS, 1, 0, 0, 0)
@@ -51,6 +53,7 @@ def hand_built_run(**changes: Any) -> Run:
         "flash": flash,
         "store": store,
         "first": first,
+        "first_meters": Meters(),
         "erase_counts_first": erase_counts_first,
         "duration_ns": 10 * NS_PER_DAY,
         "tasks": {"gauge": gauge, "settings": settings},

@@ -5,7 +5,8 @@ import pytest
 from simfs import NorFlash, Store, StoreConfig
 from simfs.replay.clock import NS_PER_MS, NS_PER_S
 from simfs.replay.device_task import DeviceTask
-from simfs.replay.run import REFUSAL_GROUPS_MAX, Device, Stall, StallLog
+from simfs.replay.records import Stall, StallLog
+from simfs.replay.run import REFUSAL_GROUPS_MAX, Device
 
 START_NS = 1000 * NS_PER_S
 

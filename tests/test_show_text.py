@@ -9,7 +9,7 @@ import pytest
 from hand_built import MS, hand_built_run, stall_log
 
 from simfs.replay.clock import NS_PER_DAY, NS_PER_YEAR
-from simfs.replay.run import NameFault, Refusal, Skipped, Stall, StallLog, TaskTally
+from simfs.replay.records import NameFault, Refusal, Skipped, Stall, StallLog, TaskTally
 from simfs.show import WHOSE
 from simfs.show.text import COLUMNS, as_text
 from simfs.study.expect import judge

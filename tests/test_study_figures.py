@@ -5,7 +5,8 @@ from typing import Any
 from hand_built import LONG, MS, US, hand_built_run
 
 from simfs.replay.clock import NS_PER_DAY
-from simfs.replay.run import Refusal, Skipped
+from simfs.replay.records import Refusal, Skipped
+from simfs.store.meters import Meters
 from simfs.study.figures import figures
 from simfs.study.shapes import Figures
 
@@ -22,6 +23,14 @@ def test_write_amplification_adds_up_to_what_the_flash_programmed() -> None:
     assert (split.total_ratio, split.data_ratio, split.metadata_ratio, split.relocation_ratio) == (2, 0.75, 1, 0.25)
     # 3 erases of 4096 bytes for 200 bytes.
     assert split.erased_ratio == 3 * 4096 / 200
+
+
+def test_data_and_relocation_count_from_the_start_of_the_run() -> None:
+    # Of the 150 and 50 bytes that the store counted, 30 and 20 were before the run; its 400 programmed bytes are all
+    # the run's, so that 400 - 120 - 30 are metadata.
+    split = taken(first_meters=Meters(payload_bytes_programmed=30, relocated_bytes=20)).amplification
+    assert (split.data_bytes, split.relocated_bytes, split.metadata_bytes) == (120, 30, 250)
+    assert split.programmed_bytes == 400
 
 
 def test_a_device_that_wrote_nothing_has_no_ratio() -> None:

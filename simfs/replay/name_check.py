@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from simfs.files.names import NameRule
-from simfs.replay.run import NameFault
+from simfs.replay.records import NameFault
 from simfs.store.config import StoreConfig
 
 FAULTS_MAX = 1000

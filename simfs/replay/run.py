@@ -10,149 +10,23 @@ while the flash is busy starts when the flash is free again; computing takes no 
 from __future__ import annotations
 
 import errno
-from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, fields, replace
 from typing import TypeVar
 
 from simfs.files import Store
 from simfs.flash import Counts, NorFlash
+from simfs.replay.records import Boot, HeldReads, NameFault, Refusal, Skipped, Stall, StallLog, TaskTally
+from simfs.store.meters import Meters
 
 T = TypeVar("T")
+
+_Readings = tuple[int, int, int, int, int, int, int, int, int]  # the clock, the flash's counters, the store's meters
 
 REFUSAL_GROUPS_MAX = 1000
 NAMES_KEPT = 1_000_000
 OTHER_NAMES = "(other names)"
 IDLE_TASK = "(idle time)"
-
-
-@dataclass(frozen=True, slots=True)
-class Stall:
-    """One operation's time in the flash."""
-
-    at_ns: int  # device time when it began, since the run's start
-    task: str
-    operation: str
-    name: str
-    busy_ns: int  # program and erase at typical times, nothing else
-    busy_max_ns: int  # the same operations at the datasheet's maximum times
-    programs: int
-    erases: int
-    cleanings: int
-    relocated_bytes: int
-
-
-@dataclass(slots=True)
-class StallLog:
-    """The stalls of one class of operations."""
-
-    count: int = 0
-    total_ns: int = 0
-    longest: Stall | None = None
-    longest_at_max: Stall | None = None
-    most_cleanings: Stall | None = None  # None while nothing was cleaned
-    histogram: Counter[int] = field(default_factory=Counter)  # busy_ns -> how often
-
-    def percentile_ns(self, per_mille: int) -> int:
-        """The smallest busy time that at least `per_mille` of 1000 operations do not exceed; 0 without operations."""
-        if not 0 <= per_mille <= 1000:
-            raise ValueError(f"per_mille is {per_mille}; give 0 to 1000")
-        rank = max(1, -(-self.count * per_mille // 1000))
-        seen = 0
-        for busy_ns in sorted(self.histogram):
-            seen += self.histogram[busy_ns]
-            if seen >= rank:
-                return busy_ns
-        return 0
-
-    def stands_out(self, busy_ns: int, busy_max_ns: int, cleanings: int) -> bool:
-        """Count one operation's time; whether its `Stall` is one to `keep`."""
-        self.count += 1
-        self.total_ns += busy_ns
-        self.histogram[busy_ns] += 1
-        return (
-            self.longest is None
-            or self.longest_at_max is None
-            or busy_ns > self.longest.busy_ns
-            or busy_max_ns > self.longest_at_max.busy_max_ns
-            or cleanings > (self.most_cleanings.cleanings if self.most_cleanings else 0)
-        )
-
-    def keep(self, stall: Stall) -> None:
-        """Keep a stall where it is the longest of its sort."""
-        if self.longest is None or stall.busy_ns > self.longest.busy_ns:
-            self.longest = stall
-        if self.longest_at_max is None or stall.busy_max_ns > self.longest_at_max.busy_max_ns:
-            self.longest_at_max = stall
-        if stall.cleanings > (self.most_cleanings.cleanings if self.most_cleanings else 0):
-            self.most_cleanings = stall
-
-
-@dataclass(slots=True)
-class TaskTally:
-    """What one task did, and what the flash did for it."""
-
-    name: str
-    operations: Counter[str] = field(default_factory=Counter)
-    refused: int = 0
-    host_bytes: int = 0
-    read_bytes: int = 0
-    programs: int = 0
-    program_bytes: int = 0
-    erases: int = 0
-    busy_ns: int = 0
-
-
-@dataclass(slots=True)
-class Refusal:
-    """Operations the store refused, one entry for each task, operation, name (or name pattern) and error."""
-
-    task: str
-    operation: str
-    name: str
-    error: str  # errno's name, such as "ENOSPC"
-    count: int
-    first_at_ns: int
-
-
-@dataclass(frozen=True, slots=True)
-class NameFault:
-    """A name that the store can't keep as the scenario means it."""
-
-    name: str
-    why: str
-    what_happens: str
-
-
-@dataclass(frozen=True, slots=True)
-class Boot:
-    """What a mount cost."""
-
-    at_ns: int
-    reads: int
-    read_bytes: int
-    programs: int
-    erases: int
-    time_ns: int  # read, program and erase at typical times
-
-
-@dataclass(frozen=True, slots=True)
-class Skipped:
-    """Something in a recording that could not be replayed."""
-
-    line: int
-    what: str
-    count: int
-
-
-@dataclass(slots=True)
-class HeldReads:
-    """Reads that were due while the flash was busy with another task's operation."""
-
-    count: int = 0
-    total_ns: int = 0
-    longest_ns: int = 0
-    behind: str = ""  # the task and operation behind which the longest one waited
 
 
 @dataclass(slots=True)
@@ -169,6 +43,7 @@ class Run:
     flash: NorFlash
     store: Store
     first: Counts  # the flash's counters when the run began, after format and first mount
+    first_meters: Meters  # the store's, then: whoever made the store may have written to it
     erase_counts_first: list[int]
     duration_ns: int
     tasks: dict[str, TaskTally]
@@ -202,6 +77,7 @@ class Device:
         self.names_used: set[str] = set()  # of operations that write, the first NAMES_KEPT
         self._refusals: dict[tuple[str, str, str, str], Refusal] = {}
         self._first = self.flash.counts
+        self._first_meters = replace(store.meters)
         self._erase_counts_first = list(self.flash.erase_counts)
         self._live_bytes_max = -1
         self._live_bytes_max_at_ns = 0
@@ -228,35 +104,13 @@ class Device:
         tally = self.tasks.get(task) or self._new_tally(task)
         if due_ns is not None and due_ns < self.now_ns and not writes and self._busy_task != task:
             self._note_held(self.now_ns - due_ns)
-        flash, meters, began_ns = self.flash, self._meters, self.now_ns
-        reads, read_bytes, programs = flash.reads, flash.read_bytes, flash.programs
-        program_bytes, erases = flash.program_bytes, flash.erases
-        host_bytes, cleanings, relocated_bytes = meters.host_bytes, meters.cleanings, meters.relocated_bytes
+        before = self._readings()
         result: T | None = None
         try:
             result = action()
         except OSError as error:
             self._note_refusal(tally, operation, pattern or name, error)
-        programs, erases = flash.programs - programs, flash.erases - erases
-        reads, read_bytes = flash.reads - reads, flash.read_bytes - read_bytes
-        sheet = flash.datasheet
-        busy_ns = programs * sheet.program_typ_ns + erases * sheet.erase_typ_ns
-        tally.operations[operation] += 1
-        tally.host_bytes += meters.host_bytes - host_bytes
-        tally.read_bytes += read_bytes
-        tally.programs += programs
-        tally.program_bytes += flash.program_bytes - program_bytes
-        tally.erases += erases
-        tally.busy_ns += busy_ns
-        if writes:
-            if name not in self.names_used and len(self.names_used) < NAMES_KEPT:
-                self.names_used.add(name)
-            cleaned = (meters.cleanings - cleanings, meters.relocated_bytes - relocated_bytes)
-            self._note_write((task, operation, name), busy_ns, (programs, erases), cleaned)
-        self.now_ns = began_ns + busy_ns + reads * sheet.read_overhead_ns + read_bytes * sheet.read_byte_ns
-        if busy_ns:
-            self._busy_task, self._busy_operation = task, operation
-            self._note_room()
+        self._account(tally, operation, name, before, writes)
         return result
 
     def wait_until(self, at_ns: int) -> None:
@@ -294,7 +148,8 @@ class Device:
         """End the run and hand up the notes."""
         return Run(
             title=title, source=source, kind=kind, flash=self.flash, store=self.store,
-            first=self._first, erase_counts_first=self._erase_counts_first, duration_ns=self.now_ns - self.start_ns,
+            first=self._first, first_meters=self._first_meters, erase_counts_first=self._erase_counts_first,
+            duration_ns=self.now_ns - self.start_ns,
             tasks=self.tasks, writes=self.writes, held=self.held, refusals=list(self._refusals.values()),
             name_faults=name_faults or [], boots=[*self.boots, self._boot_of_a_copy()], skipped=skipped or [],
             live_bytes_max=self._live_bytes_max, live_bytes_max_at_ns=self._live_bytes_max_at_ns, expect=expect or {},
@@ -305,6 +160,37 @@ class Device:
         self.store = store
         self._meters = store.meters
         self._cleans_ahead = store.config.idle_cleaning
+
+    def _readings(self) -> _Readings:
+        flash, meters = self.flash, self._meters
+        return (
+            self.now_ns, flash.reads, flash.read_bytes, flash.programs, flash.program_bytes, flash.erases,
+            meters.host_bytes, meters.cleanings, meters.relocated_bytes,
+        )  # fmt: skip
+
+    def _account(self, tally: TaskTally, operation: str, name: str, before: _Readings, writes: bool) -> None:
+        """Note what an operation took, and move the clock on by it."""
+        began_ns, reads, read_bytes, programs, program_bytes, erases, host_bytes, cleanings, relocated_bytes = before
+        flash, meters, sheet = self.flash, self._meters, self.flash.datasheet
+        programs, erases = flash.programs - programs, flash.erases - erases
+        reads, read_bytes = flash.reads - reads, flash.read_bytes - read_bytes
+        busy_ns = programs * sheet.program_typ_ns + erases * sheet.erase_typ_ns
+        tally.operations[operation] += 1
+        tally.host_bytes += meters.host_bytes - host_bytes
+        tally.read_bytes += read_bytes
+        tally.programs += programs
+        tally.program_bytes += flash.program_bytes - program_bytes
+        tally.erases += erases
+        tally.busy_ns += busy_ns
+        if writes:
+            if name not in self.names_used and len(self.names_used) < NAMES_KEPT:
+                self.names_used.add(name)
+            cleaned = (meters.cleanings - cleanings, meters.relocated_bytes - relocated_bytes)
+            self._note_write((tally.name, operation, name), busy_ns, (programs, erases), cleaned)
+        self.now_ns = began_ns + busy_ns + reads * sheet.read_overhead_ns + read_bytes * sheet.read_byte_ns
+        if busy_ns:
+            self._busy_task, self._busy_operation = tally.name, operation
+            self._note_room()
 
     def _boot_of_a_copy(self) -> Boot:
         geometry = self.flash.geometry

@@ -6,7 +6,8 @@ import posixpath
 import re
 from collections.abc import Callable, Iterable
 
-from simfs.replay.run import Device, TaskTally
+from simfs.replay.records import TaskTally
+from simfs.replay.run import Device
 from simfs.replay.strace_calls import FILE_CALLS, PATH_CALLS
 from simfs.replay.strace_lines import ATTACHED, ENDED, UNKNOWN, Call
 from simfs.replay.strace_processes import OpenFile, Process, Processes

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from simfs.replay.run import Skipped
+from simfs.replay.records import Skipped
 from simfs.replay.strace_text import Unreadable
 
 UNREADABLE_SHOWN = 20  # after so many only the count goes on

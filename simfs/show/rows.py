@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from simfs.replay.clock import NS_PER_DAY
-from simfs.replay.run import Refusal, Stall
+from simfs.replay.records import Refusal, Stall
 from simfs.show import units
 from simfs.study.life import Life
 from simfs.study.shapes import Amplification, Boots, Energy, Figures, FlashWork, Room, Stalls, Trouble, Wear

@@ -6,7 +6,8 @@ from __future__ import annotations
 from dataclasses import asdict
 
 from simfs.replay.clock import NS_PER_DAY, NS_PER_S
-from simfs.replay.run import Run, TaskTally
+from simfs.replay.records import TaskTally
+from simfs.replay.run import Run
 from simfs.study.life import Life, project
 from simfs.study.shapes import (
     Amplification,
@@ -75,11 +76,12 @@ def _room(run: Run) -> Room:
 
 def _amplification(run: Run) -> Amplification:
     spent = run.flash.counts - run.first
-    meters = run.store.meters
-    data_bytes = meters.payload_bytes_programmed
-    metadata_bytes = spent.program_bytes - data_bytes - meters.relocated_bytes
+    first, meters = run.first_meters, run.store.meters
+    data_bytes = meters.payload_bytes_programmed - first.payload_bytes_programmed
+    relocated_bytes = meters.relocated_bytes - first.relocated_bytes
+    metadata_bytes = spent.program_bytes - data_bytes - relocated_bytes
     erased_bytes = spent.erases * run.flash.geometry.block_bytes
-    return Amplification(_host_bytes(run), data_bytes, metadata_bytes, meters.relocated_bytes, erased_bytes)
+    return Amplification(_host_bytes(run), data_bytes, metadata_bytes, relocated_bytes, erased_bytes)
 
 
 def _flash_work(run: Run) -> FlashWork:

@@ -6,7 +6,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from simfs.replay.clock import NS_PER_DAY
-from simfs.replay.run import Boot, NameFault, Refusal, Skipped, Stall
+from simfs.replay.records import Boot, NameFault, Refusal, Skipped, Stall
 from simfs.study.life import Life
 
 

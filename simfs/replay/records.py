@@ -1,0 +1,138 @@
+"""The notes of a run, one record for each sort: stalls, what tasks did, what was refused, what a boot cost.
+
+Times are device time, in ns since the run's start.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True)
+class Stall:
+    """One operation's time in the flash."""
+
+    at_ns: int  # device time when it began, since the run's start
+    task: str
+    operation: str
+    name: str
+    busy_ns: int  # program and erase at typical times, nothing else
+    busy_max_ns: int  # the same operations at the datasheet's maximum times
+    programs: int
+    erases: int
+    cleanings: int
+    relocated_bytes: int
+
+
+@dataclass(slots=True)
+class StallLog:
+    """The stalls of one class of operations."""
+
+    count: int = 0
+    total_ns: int = 0
+    longest: Stall | None = None
+    longest_at_max: Stall | None = None
+    most_cleanings: Stall | None = None  # None while nothing was cleaned
+    histogram: Counter[int] = field(default_factory=Counter)  # busy_ns -> how often
+
+    def percentile_ns(self, per_mille: int) -> int:
+        """The smallest busy time that at least `per_mille` of 1000 operations do not exceed; 0 without operations."""
+        if not 0 <= per_mille <= 1000:
+            raise ValueError(f"per_mille is {per_mille}; give 0 to 1000")
+        rank = max(1, -(-self.count * per_mille // 1000))
+        seen = 0
+        for busy_ns in sorted(self.histogram):
+            seen += self.histogram[busy_ns]
+            if seen >= rank:
+                return busy_ns
+        return 0
+
+    def stands_out(self, busy_ns: int, busy_max_ns: int, cleanings: int) -> bool:
+        """Count one operation's time; whether its `Stall` is one to `keep`."""
+        self.count += 1
+        self.total_ns += busy_ns
+        self.histogram[busy_ns] += 1
+        return (
+            self.longest is None
+            or self.longest_at_max is None
+            or busy_ns > self.longest.busy_ns
+            or busy_max_ns > self.longest_at_max.busy_max_ns
+            or cleanings > (self.most_cleanings.cleanings if self.most_cleanings else 0)
+        )
+
+    def keep(self, stall: Stall) -> None:
+        """Keep a stall where it is the longest of its sort."""
+        if self.longest is None or stall.busy_ns > self.longest.busy_ns:
+            self.longest = stall
+        if self.longest_at_max is None or stall.busy_max_ns > self.longest_at_max.busy_max_ns:
+            self.longest_at_max = stall
+        if stall.cleanings > (self.most_cleanings.cleanings if self.most_cleanings else 0):
+            self.most_cleanings = stall
+
+
+@dataclass(slots=True)
+class TaskTally:
+    """What one task did, and what the flash did for it."""
+
+    name: str
+    operations: Counter[str] = field(default_factory=Counter)
+    refused: int = 0
+    host_bytes: int = 0
+    read_bytes: int = 0
+    programs: int = 0
+    program_bytes: int = 0
+    erases: int = 0
+    busy_ns: int = 0
+
+
+@dataclass(slots=True)
+class Refusal:
+    """Operations the store refused, one entry for each task, operation, name (or name pattern) and error."""
+
+    task: str
+    operation: str
+    name: str
+    error: str  # errno's name, such as "ENOSPC"
+    count: int
+    first_at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class NameFault:
+    """A name that the store can't keep as the scenario means it."""
+
+    name: str
+    why: str
+    what_happens: str
+
+
+@dataclass(frozen=True, slots=True)
+class Boot:
+    """What a mount cost."""
+
+    at_ns: int
+    reads: int
+    read_bytes: int
+    programs: int
+    erases: int
+    time_ns: int  # read, program and erase at typical times
+
+
+@dataclass(frozen=True, slots=True)
+class Skipped:
+    """Something in a recording that could not be replayed."""
+
+    line: int
+    what: str
+    count: int
+
+
+@dataclass(slots=True)
+class HeldReads:
+    """Reads that were due while the flash was busy with another task's operation."""
+
+    count: int = 0
+    total_ns: int = 0
+    longest_ns: int = 0
+    behind: str = ""  # the task and operation behind which the longest one waited
