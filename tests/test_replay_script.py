@@ -6,6 +6,8 @@ import pytest
 
 from simfs.replay.faults import BadScenario
 from simfs.replay.play import replay
+from simfs.study.expect import judge
+from simfs.study.figures import figures
 
 GOOD = """\
 from simfs import NorFlash, Store, StoreConfig
@@ -52,7 +54,9 @@ def test_a_script_is_run_and_noted(tmp_path):
         ("def store():", "def shop():", 1, "store: it is missing; write def store"),
         ("    log = DeviceTask", "    log = DeviceTusk", 14, "the script: NameError: .*DeviceTusk"),
         ("    log = DeviceTask", "    log == = DeviceTask", 14, "syntax: invalid syntax"),
-        ("    log = DeviceTask", "    raise SystemExit(3)\n    log = DeviceTask", 14, "the script: SystemExit: 3"),
+        ("    log = DeviceTask", "    raise SystemExit(3)\n    log = DeviceTask", 14, "the script: SystemExit: 3; to"),
+        ("title =", "raise SystemExit\ntitle =", 6, "the script: SystemExit; to end early, return from run$"),
+        ("    return Store", "    raise SystemExit('a\\nb')\n    return Store", 11, "the script: SystemExit: a b; to"),
         ("NorFlash(16)", "NorFlash(0)", 11, "the script: ValueError: .*"),
         ("return Store.format", "Store.format", 1, "store: it gave None; return Store.format"),
         ('"2031-04-05"', '"2031-02-30"', 1, "the script: ValueError: there is no date"),
@@ -73,3 +77,69 @@ def test_what_is_wrong_with_a_script_is_one_line(tmp_path, old, new, line, what)
 def test_a_script_that_is_not_there_is_an_os_error(tmp_path):
     with pytest.raises(FileNotFoundError):
         replay(tmp_path / "none.py")
+
+
+CUT = """\
+from simfs import NorFlash, PowerCut, Store, StoreConfig
+from simfs.replay.device_task import DeviceTask
+
+class Plan:
+    left = 1000
+    def before_read(self, cells, address, length):
+        pass
+    def before_program(self, cells, address, data):
+        self.left -= 1
+        if self.left == 0:
+            raise PowerCut("at a program")
+    def before_erase(self, cells, address, length):
+        pass
+
+plan = Plan()
+expect = {"file_count_max": 1, "sound": True, "file_texts": {"/log": "aab"}}
+
+def store():
+    return Store.format(NorFlash(16, faults=plan), StoreConfig())
+
+def run(device):
+    log = DeviceTask(device, "log")
+    log.append("/log", b"aa")
+    plan.left = 1
+    log.append("/log", b"bb")
+"""
+
+
+def test_a_power_cut_that_ends_a_script_is_one_line(tmp_path):
+    path = written(tmp_path, CUT)
+    with pytest.raises(BadScenario) as caught:
+        replay(path)
+    right = "catch it, switch the power on (device.flash.power_on()) and boot (device.boot())"
+    assert str(caught.value) == f"{path}:11: the script: PowerCut: at a program; {right}"
+
+
+def test_a_script_goes_on_after_a_power_cut_as_the_fault_line_says(tmp_path):
+    caught = """\
+    try:
+        log.append("/log", b"bb")
+    except PowerCut:
+        device.flash.power_on()
+        device.boot()
+        log.append("/log", b"b")
+"""
+    run = replay(written(tmp_path, CUT.replace('    log.append("/log", b"bb")\n', caught)))
+    assert [verdict.met for verdict in judge(run, figures(run))] == [True, True, True]
+    assert len(run.boots) == 2
+
+
+def test_what_the_store_held_before_the_run_is_not_the_runs_data(tmp_path):
+    before = """\
+    store = Store.format(NorFlash(16), StoreConfig(name_bytes=16))
+    with store.open("/before", "w") as file:
+        file.write(b"x" * 5000)
+    return store
+"""
+    text = GOOD.replace("    return Store.format(NorFlash(16), StoreConfig(name_bytes=16))\n", before)
+    run, plain = replay(written(tmp_path, text)), replay(written(tmp_path, GOOD))
+    assert run.first_meters.payload_bytes_programmed == 5000
+    split, wanted = figures(run).amplification, figures(plain).amplification
+    assert split.data_bytes == wanted.data_bytes == 3 * 14  # three lines in the log
+    assert split.metadata_bytes > 0

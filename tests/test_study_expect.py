@@ -1,13 +1,15 @@
 """Expectations met and not met, each by a hair."""
 
+import re
 from typing import Any
 
 import pytest
 from hand_built import MS, US, hand_built_run
 
+from simfs.flash import PowerCut
 from simfs.replay.clock import NS_PER_DAY, NS_PER_YEAR
 from simfs.replay.expectations import Expect
-from simfs.replay.run import NameFault, Refusal
+from simfs.replay.records import NameFault, Refusal
 from simfs.study.expect import LIMITS, STATES, Verdict, judge
 from simfs.study.figures import figures
 
@@ -100,6 +102,50 @@ def test_files_at_the_end() -> None:
     assert faults("file_texts", {"/a": "e\n"}) == ("/a: holds something else",)
     assert faults("sound", True) == ()
     assert faults("sound", False) == ("the store is sound",)
+
+
+def test_a_damaged_file_is_not_the_text_that_was_expected() -> None:
+    run = hand_built_run(expect={"file_texts": {"/a": "harbour", "/b": "quay"}, "file_sizes": {"/a": 7}})
+    for name, text in (("/a", b"harbour"), ("/b", b"quay")):
+        with run.store.open(name, "w") as file:
+            file.write(text)
+    at = run.flash.image().index(b"harbour")
+    run.flash.program(at, b"\0")
+    texts, sizes = judge(run, figures(run))
+    assert not texts.met
+    (fault,) = texts.faults
+    assert re.fullmatch(rf"/a: damaged frame in block {at // 4096} at byte \d+ \(flash address 0x[0-9a-f]+\)", fault)
+    assert sizes.met  # a size is known without reading the file
+
+
+def test_files_left_open_are_no_traceback() -> None:
+    run = hand_built_run(expect={"file_texts": {"/a": ""}})
+    left_open = [run.store.open("/a", "a") for _ in range(run.store.config.open_files_max)]
+    (only,) = judge(run, figures(run))
+    assert only.faults == ("/a: Too many open files",)
+    for file in left_open:
+        file.close()
+
+
+def test_a_flash_without_power_meets_nothing_that_must_be_read() -> None:
+    class Cut:
+        """Cuts the power at the next read."""
+
+        def before_read(self, cells: memoryview, address: int, length: int) -> None:
+            raise PowerCut
+
+        def before_program(self, cells: memoryview, address: int, data: bytes) -> None: ...
+
+        def before_erase(self, cells: memoryview, address: int, length: int) -> None: ...
+
+    run = hand_built_run(expect={"file_texts": {"/a": "harbour"}, "sound": True, "file_count_min": 1})
+    with run.store.open("/a", "w") as file:
+        file.write(b"harbour")
+    run.flash._faults, run.flash._read_end = Cut(), 0
+    texts, sound, count = judge(run, figures(run))
+    assert texts.faults == sound.faults == ("the store can't be read: the flash has no power",)
+    assert not texts.met
+    assert count.met
 
 
 def test_everything_that_a_scenario_may_expect_is_judged() -> None:

@@ -69,5 +69,13 @@ def _guarded(source: str, action: Any) -> Any:
         raise BadScenario([Fault(source, error.lineno or 1, "syntax", f"{error.msg}; write Python")]) from None
     except (Exception, SystemExit, PowerCut) as error:
         lines = [frame.lineno for frame in traceback.extract_tb(error.__traceback__) if frame.filename == source]
-        what = f"{type(error).__name__}: {error}; right would be a script that runs through"
-        raise BadScenario([Fault(source, (lines or [1])[-1] or 1, "the script", what)]) from None
+        said = " ".join([f"{type(error).__name__}:", *str(error).split()]).removesuffix(":")
+        raise BadScenario([Fault(source, (lines or [1])[-1] or 1, "the script", f"{said}; {_right(error)}")]) from None
+
+
+def _right(error: BaseException) -> str:
+    if isinstance(error, PowerCut):
+        return "catch it, switch the power on (device.flash.power_on()) and boot (device.boot())"
+    if isinstance(error, SystemExit):
+        return "to end early, return from run"
+    return "right would be a script that runs through"

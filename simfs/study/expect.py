@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
+from simfs.flash import PowerCut
 from simfs.replay.run import Run
 from simfs.study.shapes import Figures
 
@@ -69,7 +70,10 @@ def judge(run: Run, figures: Figures) -> tuple[Verdict, ...]:
 
 def _judge(name: str, wanted: Any, run: Run, figures: Figures) -> Verdict:
     if name in STATES:
-        faults = tuple(STATES[name](wanted, run, figures))
+        try:
+            faults = tuple(STATES[name](wanted, run, figures))
+        except PowerCut:  # a script may leave its flash without power
+            faults = ("the store can't be read: the flash has no power",)
         return Verdict(name, not faults, None, wanted, "", faults)
     unit, measure = LIMITS[name]
     measured = measure(run, figures)
@@ -118,10 +122,16 @@ def _file_texts(wanted: dict[str, str], run: Run, figures: Figures) -> list[str]
     faults = _files_present(list(wanted), run, figures)
     for name, text in wanted.items():
         if run.store.exists(name):
-            with run.store.open(name, "r") as file:
-                if file.readall() != text.encode():
-                    faults.append(f"{name}: holds something else")
+            faults += _text_faults(run, name, text.encode())
     return faults
+
+
+def _text_faults(run: Run, name: str, wanted: bytes) -> list[str]:
+    try:
+        with run.store.open(name, "r") as file:
+            return [] if file.readall() == wanted else [f"{name}: holds something else"]
+    except OSError as error:  # its frames are damaged, or the run left too many files open to open one more
+        return [f"{name}: {error.strerror}"]
 
 
 STATES: dict[str, Callable[[Any, Run, Figures], list[str]]] = {
