@@ -6,11 +6,12 @@ from __future__ import annotations
 
 from simfs.flash import NorFlash
 from simfs.store.blocks import State
-from simfs.store.codec import ENTRY_BYTES, NO_BLOCK, SEAL_BYTES
+from simfs.store.codec import ENTRY_BYTES, FRAME_BYTES, NO_BLOCK, SEAL_BYTES, Frame
 from simfs.store.replayed import replay_claims, replay_data
+from simfs.store.scan import build_runs
 from simfs.store.settle import is_settled, settle, tail_of
 from simfs.store.state import StoreState
-from simfs.store.survey import Used, survey
+from simfs.store.survey import Used, frames_that_count, survey
 
 
 def load(flash: NorFlash, writable: bool) -> StoreState:
@@ -30,7 +31,7 @@ def load(flash: NorFlash, writable: bool) -> StoreState:
 def _settle(flash: NorFlash, state: StoreState, used: dict[int, Used]) -> bool:
     """Write what takes the doubt out of the log's tails; whether there was none."""
     for block, use in used.items():
-        if use.found is not None and use.seal is None and state.blocks.state[block] == State.CLOSED:
+        if use.following is not None and use.seal is None and state.blocks.state[block] == State.CLOSED:
             _seal_late(state, use)
     for block in sorted(state.torn):
         state.log.erase(block)
@@ -57,14 +58,24 @@ def _settle(flash: NorFlash, state: StoreState, used: dict[int, Used]) -> bool:
 
 
 def _seal_late(state: StoreState, use: Used) -> None:
-    """A cut came between a head's new block and the seal of its old one."""
+    """A cut came between a head's new block and the seal of its old one: its last frame is in doubt, and stands in
+    the new one again."""
     assert use.found is not None
-    start = use.block * state.layout.block_bytes
-    seal_start = start + state.layout.block_bytes - SEAL_BYTES
-    if len(use.table.runs) <= state.layout.runs_max:
-        seal_start -= len(use.table.runs) * ENTRY_BYTES
-    if use.found.content_end <= seal_start:
-        state.log.write_seal(use.block, use.table, use.found.end, use.found.content_end, NO_BLOCK)
+    layout, start = state.layout, use.block * state.layout.block_bytes
+    frames = frames_that_count(state, use)
+    if frames and use.following is not None and _begins_with(use.following, frames[-1]):
+        frames.pop()
+    table = build_runs(frames)
+    listed = len(table.runs) * ENTRY_BYTES if len(table.runs) <= layout.runs_max else 0
+    if use.found.content_end <= start + layout.block_bytes - SEAL_BYTES - listed:
+        end = frames[-1].address + FRAME_BYTES + frames[-1].length if frames else start + layout.first
+        state.log.write_seal(use.block, table, end, use.found.content_end, NO_BLOCK)
+        use.table = table
+
+
+def _begins_with(use: Used, frame: Frame) -> bool:
+    run = use.table.runs[0] if use.table.runs else None
+    return run is not None and (run.kind, run.file, run.offset) == (frame.kind, frame.file, frame.offset)
 
 
 def _free_dead_blocks(flash: NorFlash, state: StoreState, used: dict[int, Used]) -> list[int]:

@@ -132,8 +132,7 @@ def _write_in_next_block(state: StoreState, tail: Tail, length: int, payload: by
     if state.blocks.state[block] != State.READY:
         log.announce_anywhere(block)  # not in this block: it has no room
         log.erase(block)
-    log.sequence = last_sequence + 1  # what was in flight in the old block is as new, and does not count
-    log.open(tail.which, block)
+    log.open(tail.which, block, base=last_sequence + 1)  # what was in flight is as new: it never counts
     run = log.append(tail.which, last.kind, last.file, last.offset, length, payload)
     log.write_seal(old, tail.head.table, _end_without_last(state, tail), tail.content_end, block)
     state.blocks.close(old)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from simfs.flash import NorFlash
 from simfs.store.blocks import State
-from simfs.store.codec import FRAME_BYTES, RECORD_BYTES, VERSION, Kind, OpenRecord, Seal
+from simfs.store.codec import FRAME_BYTES, RECORD_BYTES, VERSION, Frame, Kind, OpenRecord, Seal
 from simfs.store.errors import CorruptStore
 from simfs.store.headers import Header, read_header
 from simfs.store.layout import align_up
@@ -28,6 +28,7 @@ class Used:
     runs: list[Run] | None = None
     found: Frames | None = None
     table: RunTable = field(default_factory=RunTable)
+    following: Used | None = None  # the block that its head opened next
 
     @property
     def holds_frames(self) -> bool:
@@ -165,12 +166,13 @@ def _close_others(state: StoreState, used: dict[int, Used]) -> None:
     """All blocks with frames that are no heads are closed; the log's next sequence number is known."""
     blocks, log = state.blocks, state.log
     heads = {head.block for head in log.heads if head is not None}
-    following: dict[int, int] = {}  # by head: the base of the block that it opened next
+    following: dict[int, Used] = {}  # by head: the block that it opened next
     in_order = sorted(used.values(), key=lambda use: use.record.base)
     for use in reversed(in_order):
         if use.block not in heads:
-            use.table = _table(state, use, following.get(use.record.head))
-        following[use.record.head] = use.record.base
+            use.following = following.get(use.record.head)
+            use.table = _table(state, use)
+        following[use.record.head] = use
     for rank, use in enumerate(in_order):
         log.sequence = max(log.sequence, use.record.base + use.table.next_order)
         blocks.written_at[use.block] = (rank - len(used)) * state.layout.block_bytes
@@ -180,15 +182,23 @@ def _close_others(state: StoreState, used: dict[int, Used]) -> None:
         log.sequence = max(log.sequence, blocks.base[block] + 1)
 
 
-def _table(state: StoreState, use: Used, stop: int | None = None) -> RunTable:
-    """The block's runs. In a block that was left without a seal, nothing counts that is as new as the block opened
-    next (`stop`): it was in flight, and in doubt, when that was opened."""
+def frames_that_count(state: StoreState, use: Used) -> list[Frame]:
+    """In a block that was left without a seal, nothing counts that is as new as the block opened next: it was in
+    flight, and in doubt, when that was opened."""
+    assert use.found is not None
+    frames = counted_frames(state, use.found)
+    if use.seal is not None or use.following is None:
+        return frames
+    return [frame for frame in frames if use.record.base + frame.order < use.following.record.base]
+
+
+def _table(state: StoreState, use: Used) -> RunTable:
+    """The block's runs."""
     if use.runs is None:
         assert use.found is not None
         if use.seal is not None:
             check_end(state, use.block, use.found, use.seal)
-        frames = counted_frames(state, use.found)
-        return build_runs([frame for frame in frames if stop is None or use.record.base + frame.order < stop])
+        return build_runs(frames_that_count(state, use))
     table = RunTable()
     table.runs = use.runs
     assert use.seal is not None
