@@ -21,6 +21,7 @@ SEAL_BYTES = 16
 UNLISTED = 0xFFFF  # a seal with this many entries lists none: the frames must be read
 ORDER_MAX = 0xFFFF
 AGAIN_MAX = 0xFF
+ERASE_COUNT_MAX = 0xFFFFFFFF
 NO_BLOCK = 0xFFFF
 
 ERASE_RECORD = Struct("<HBBII")  # magic, version, zero, erase count, zero ... CRC-32

@@ -10,6 +10,7 @@ from simfs.store.claims import Claims
 from simfs.store.codec import (
     AGAIN_MAX,
     ENTRY_BYTES,
+    ERASE_COUNT_MAX,
     ERASE_RECORD_BYTES,
     FRAME_BYTES,
     NO_BLOCK,
@@ -323,7 +324,7 @@ class Log:
     def erase(self, block: int) -> None:
         """Erase a block and program its erase record: one erase, one program."""
         self.flash.erase(block)
-        self.blocks.note_erase_count(block, self.blocks.erase_count[block] + 1)
+        self.blocks.note_erase_count(block, min(self.blocks.erase_count[block] + 1, ERASE_COUNT_MAX))
         self.flash.program(block * self.layout.block_bytes, encode_erase_record(self.blocks.erase_count[block]))
         self.blocks.recorded[block] = True
         self.blocks.make_ready(block)

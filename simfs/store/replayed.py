@@ -6,6 +6,7 @@ from __future__ import annotations
 from simfs.store.codec import CLAIMS, U32, Frame, Kind
 from simfs.store.errors import CorruptStore
 from simfs.store.index import FileNode
+from simfs.store.reader import damaged
 from simfs.store.runs import Run
 from simfs.store.state import StoreState
 
@@ -24,7 +25,7 @@ def replay_claims(state: StoreState, blocks: list[BlockRuns]) -> Cuts:
                 claims.append((base + run.order, frame, payload))
     cuts: Cuts = {}
     for sequence, frame, payload in sorted(claims):
-        names = payload.split(b"\0")
+        names = _names(state, frame, payload)
         if frame.kind == Kind.REMOVE:
             _take_away(state, names[0])
             state.claims.free_name(names[0], frame.address)
@@ -40,6 +41,15 @@ def replay_claims(state: StoreState, blocks: list[BlockRuns]) -> Cuts:
         state.claims.promised += state.claims.cost(node.name)
         state.nodes[node.number] = node
     return cuts
+
+
+def _names(state: StoreState, frame: Frame, payload: bytes) -> list[bytes]:
+    """The names in a claim: two in a RENAME. CorruptStore when there are others than the store takes."""
+    names = payload.split(b"\0")
+    fitting = all(0 < len(name) < state.config.name_bytes for name in names)
+    if not fitting or len(names) != 1 + (frame.kind == Kind.RENAME):
+        raise damaged(frame.address, state.layout)
+    return names
 
 
 _NO_FILE = (Kind.ERASE, Kind.MARK)
@@ -77,7 +87,7 @@ def replay_data(state: StoreState, blocks: list[BlockRuns], cuts: Cuts) -> None:
         while of_file and of_file[0][0] < sequence:
             state.index.cut(node, of_file.pop(0)[1])
         if run.kind == Kind.HOLE:
-            zeros_from = U32.unpack_from(state.reader.frame(run.address)[1])[0]
+            zeros_from = _zeros_from(state, run)
             state.index.put(node, zeros_from, run.offset - zeros_from, -run.address)
         state.index.put(node, run.offset, run.length, run.address)
     for node in state.nodes.values():
@@ -86,6 +96,15 @@ def replay_data(state: StoreState, blocks: list[BlockRuns], cuts: Cuts) -> None:
         size = sizes[node.number]
         if node.size < size or 0 in node.places:
             raise CorruptStore(f"bytes of the file {node.name!r} are missing: {_missing(node, size)}")
+
+
+def _zeros_from(state: StoreState, run: Run) -> int:
+    """Where the zeros of a HOLE begin: its payload says so."""
+    payload = state.reader.frame(run.address)[1]
+    start = U32.unpack_from(payload)[0] if len(payload) >= U32.size else run.offset + 1
+    if start > run.offset:
+        raise damaged(run.address, state.layout)
+    return int(start)
 
 
 def _missing(node: FileNode, size: int) -> str:

@@ -51,10 +51,10 @@ def read_seal(state: StoreState, block: int) -> tuple[Seal, list[Run] | None] | 
     seal = decode_seal(raw)
     if seal is None:
         return None
+    if seal.end > size or UNLISTED > seal.entry_count > state.layout.runs_max:
+        return None
     if seal.entry_count == UNLISTED:
         return (seal, None) if seal_is_sound(raw, salt) else None
-    if seal.entry_count > state.layout.runs_max:
-        return None
     length = seal.entry_count * ENTRY_BYTES
     raw = flash.read(start + size - SEAL_BYTES - length, length) + raw
     return (seal, decode_runs(raw[:length], start)) if seal_is_sound(raw, salt) else None

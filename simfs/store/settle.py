@@ -7,7 +7,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from simfs.store.blocks import State
-from simfs.store.codec import AGAIN_MAX, ENTRY_BYTES, FRAME_BYTES, SEAL_BYTES, U32, Frame, Kind
+from simfs.store.codec import AGAIN_MAX, ENTRY_BYTES, FRAME_BYTES, ORDER_MAX, SEAL_BYTES, U32, Frame, Kind
+from simfs.store.errors import CorruptStore
 from simfs.store.log import Head
 from simfs.store.runs import Run
 from simfs.store.scan import Frames, build_runs, counted_frames
@@ -132,6 +133,8 @@ def _write_in_next_block(state: StoreState, tail: Tail, length: int, payload: by
     if state.blocks.state[block] != State.READY:
         log.announce_anywhere(block)  # not in this block: it has no room
         log.erase(block)
+    if log.sequence - last_sequence > ORDER_MAX:
+        raise CorruptStore(f"block {old} and another log head's block are too far apart in their sequence numbers")
     log.open(tail.which, block, base=last_sequence + 1)  # what was in flight is as new: it never counts
     run = log.append(tail.which, last.kind, last.file, last.offset, length, payload)
     log.write_seal(old, tail.head.table, _end_without_last(state, tail), tail.content_end, block)
