@@ -96,11 +96,12 @@ def test_a_tombstone_outlives_cleaning_while_an_older_name_stands_and_goes_with_
 
 def close_open_block(store: Store) -> None:
     """Let the log go on in the next block."""
-    log = store._volume.state.log
+    state = store._volume.state
+    log = state.log
     if log.asleep:
-        log.wake()
+        state.segments.wake()
     if log.heads[0] is not None:
-        log.advance(0)
+        state.segments.advance(0)
 
 
 def test_a_tombstone_is_dropped_with_the_block_that_holds_all_that_it_holds_down() -> None:

@@ -21,13 +21,14 @@ def make_store(**settings: object) -> Store:
 
 def close_open_blocks(store: Store) -> list[int]:
     """Let every head go on in another block; the blocks that it left, which are closed now."""
-    log = store._volume.state.log
+    state = store._volume.state
+    log = state.log
     if log.asleep:
-        log.wake()
+        state.segments.wake()
     left = [head.block for head in log.heads if head is not None]
     for which, head in enumerate(log.heads):
         if head is not None:
-            log.advance(which)
+            state.segments.advance(which)
     return left
 
 
@@ -78,15 +79,15 @@ def test_a_cleaned_block_is_not_erased_before_the_block_its_frames_went_to_is_cl
     """Commit rule 2: no source of a relocation is erased before its destination is closed."""
     store = make_store(level_threshold=0)
     put(store, "kept", b"k" * 300)
-    log, blocks = store._volume.state.log, store._volume.state.blocks
+    segments, blocks = store._volume.state.segments, store._volume.state.blocks
     (source,) = close_open_blocks(store)
     store._volume.cleaner.clean(source)
     assert source in blocks.freed
-    assert source not in log.erasable()
+    assert source not in segments.erasable()
     put(store, "more", b"m")
-    assert source not in log.erasable()
+    assert source not in segments.erasable()
     close_open_blocks(store)
-    assert source in log.erasable()
+    assert source in segments.erasable()
 
 
 @pytest.mark.parametrize("heads", [1, 2])

@@ -25,18 +25,19 @@ class StoreFile(io.RawIOBase):
     that spills: when it is full, at `flush` and at `close`. Reading costs the headers of a run's frames up to the
     one that holds the byte, and the frames that hold the bytes; a spill is one frame."""
 
-    __slots__ = ("_appends", "_at", "_mode", "_node", "_store", "_volume", "_writes", "closed", "name")
+    __slots__ = ("_appends", "_at", "_bytes", "_mode", "_node", "_store", "_volume", "_writes", "closed", "name")
 
     closed: bool  # a slot: the base class asks for it at every turn
 
     def __init__(self, store: Store, volume: Volume, node: FileNode, name: Name, mode: Mode) -> None:
         self._store = store
         self._volume = volume
+        self._bytes = volume.bytes
         self._node = node
         self._mode = mode
         self._writes = mode.writes
         self._appends = mode.appends
-        self._at = volume.size(node) if mode.appends else 0
+        self._at = volume.bytes.size(node) if mode.appends else 0
         self.name = name
         self.closed = False
         node.handles += 1
@@ -63,7 +64,7 @@ class StoreFile(io.RawIOBase):
         damaged."""
         self._check("reading", self._mode.reads)
         target = memoryview(buffer).cast("B")
-        data = self._volume.read(self._node, self._at, len(target))
+        data = self._bytes.read(self._node, self._at, len(target))
         target[: len(data)] = data
         self._at += len(data)
         return len(data)
@@ -75,16 +76,16 @@ class StoreFile(io.RawIOBase):
         taken = data if type(data) is bytes else memoryview(data).cast("B").tobytes()
         if not taken:
             return 0
-        volume, node = self._volume, self._node
-        at = volume.size(node) if self._appends else self._at
-        volume.write(node, at, taken)
+        contents, node = self._bytes, self._node
+        at = contents.size(node) if self._appends else self._at
+        contents.write(node, at, taken)
         self._at = at + len(taken)
         return len(taken)
 
     def seek(self, offset: int, whence: int = io.SEEK_SET, /) -> int:
         """Move the position; EINVAL, and the position stays, when that were before the start."""
         self._check_open()
-        starts = {io.SEEK_SET: 0, io.SEEK_CUR: self._at, io.SEEK_END: self._volume.size(self._node)}
+        starts = {io.SEEK_SET: 0, io.SEEK_CUR: self._at, io.SEEK_END: self._bytes.size(self._node)}
         if whence not in starts or starts[whence] + index(offset) < 0:
             raise OSError(errno.EINVAL, os.strerror(errno.EINVAL), self.name)
         self._at = starts[whence] + index(offset)
@@ -106,7 +107,7 @@ class StoreFile(io.RawIOBase):
     def flush(self) -> None:
         """What waits in the file's buffer is durable. One frame, none when nothing waits."""
         if self._writes and self._node.buffer:
-            self._volume.spill(self._node)
+            self._bytes.spill(self._node)
         else:
             self._check_open()
 
@@ -117,7 +118,7 @@ class StoreFile(io.RawIOBase):
         node = self._node
         try:
             if self._writes and node.buffer:
-                self._volume.spill(node)
+                self._bytes.spill(node)
         except NoPower:
             pass
         finally:

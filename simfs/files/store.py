@@ -95,7 +95,7 @@ class Store:
 
     def stat(self, name: Name) -> Stat:
         """ENOENT. RAM only."""
-        return Stat(self._volume.size(self._existing(name)))
+        return Stat(self._volume.bytes.size(self._existing(name)))
 
     def remove(self, name: Name) -> None:
         """Take a file's name away; open handles keep its bytes until they close. One frame, never ENOSPC."""

@@ -6,10 +6,10 @@ from __future__ import annotations
 from simfs.flash import Rng
 from simfs.store.codec import CLAIMS, U32, Frame, Kind
 from simfs.store.layout import SPLIT_BYTES_MIN
-from simfs.store.log import OutOfBlocks
 from simfs.store.policies import policy
 from simfs.store.runs import Run
 from simfs.store.scan import runs_of
+from simfs.store.segments import OutOfBlocks
 from simfs.store.state import StoreState
 
 
@@ -32,14 +32,14 @@ class Cleaner:
         Raises OutOfBlocks when a whole round of cleaning brings nothing."""
         log, blocks = self._state.log, self._blocks
         if log.asleep:
-            log.wake()
+            self._state.segments.wake()
         tries = 4 * len(blocks)
         while True:
             fits = log.fits(which, kind, file, offset, length, payload_bytes)
             if fits and (blocks.free_count >= self._free_floor or not tries):
                 return
             if blocks.free_count > self._free_floor:
-                log.advance(which)
+                self._state.segments.advance(which)
             elif tries and blocks.closed:
                 tries -= 1
                 lagging = self._lagging()
@@ -154,7 +154,7 @@ class Cleaner:
         """Judge the claims that go with their block: write again what still counts of them."""
         state = self._state
         going = [state.claims.key(payload.split(b"\0")[0]) for frame, payload in claims if frame.kind != Kind.REMOVE]
-        state.log.bearers_in[victim] = going
+        state.segments.bearers_in[victim] = going
         for frame, payload in claims:
             node = state.nodes.get(frame.file)
             if frame.kind != Kind.REMOVE and node is not None and node.name_place == frame.address:
@@ -174,7 +174,7 @@ class Cleaner:
             claims.drop_tomb_at(name, frame.address)
 
     def _move_announcement(self, run: Run) -> None:
-        announced = self._state.log.erases_announced
+        announced = self._state.segments.erases_announced
         if announced.get(run.file) != run.address:
             return
         self._fit(Kind.ERASE, run.file, 0, 0, 0)  # may erase that very block
@@ -185,9 +185,9 @@ class Cleaner:
     def _fit(self, kind: int, file: int, offset: int, length: int, payload_bytes: int) -> None:
         log = self._state.log
         if log.asleep:
-            log.wake()
+            self._state.segments.wake()
         while not log.fits(self._head, kind, file, offset, length, payload_bytes, self._is_cramped()):
-            log.advance(self._head, self._moves_cold)
+            self._state.segments.advance(self._head, self._moves_cold)
 
     def _append(self, kind: int, file: int, offset: int, length: int, payload: bytes) -> None:
         self._fit(kind, file, offset, length, len(payload))
@@ -203,8 +203,8 @@ class Cleaner:
         clean_ns = 3 * erase_ns + 2 * sheet.program_typ_ns * (state.layout.block_bytes // state.layout.page_bytes)
         while True:
             left = budget_ns - (flash.counts.busy_ns(sheet) - before)
-            erasable = state.log.erasable()
-            if erasable and left >= erase_ns and state.log.erase_ahead(erasable[0]):
+            erasable = state.segments.erasable()
+            if erasable and left >= erase_ns and state.segments.erase_ahead(erasable[0]):
                 continue
             wanted = self._blocks.free_count <= state.config.reserve and self._worth_cleaning()
             if not wanted or left < clean_ns:

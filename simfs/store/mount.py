@@ -21,7 +21,7 @@ def load(flash: NorFlash, writable: bool) -> StoreState:
     store."""
     state, used = survey(flash)
     if writable:
-        state.log.tail_is_old = _settle(flash, state, used)
+        state.segments.tail_is_old = _settle(flash, state, used)
     runs = [(use.record.base, use.table.runs) for use in used.values()]
     runs += [(head.base, head.table.runs) for head in state.log.heads if head is not None and head.block not in used]
     replay_data(state, runs, replay_claims(state, runs))
@@ -34,7 +34,7 @@ def _settle(flash: NorFlash, state: StoreState, used: dict[int, Used]) -> bool:
         if use.following is not None and use.seal is None and state.blocks.state[block] == State.CLOSED:
             _seal_late(state, use)
     for block in sorted(state.torn):
-        state.log.erase(block)
+        state.segments.erase(block)
     tails = []
     for which, head in enumerate(state.log.heads):
         if head is not None:
@@ -44,8 +44,8 @@ def _settle(flash: NorFlash, state: StoreState, used: dict[int, Used]) -> bool:
     if not tails or is_settled(state, tails):
         return True
     dead = [] if state.blocks.ready or state.blocks.freed else _free_dead_blocks(flash, state, used)
-    named = set(state.log.named)
-    half_erased = sorted((state.log.erases_announced.keys() | state.doubted) & state.blocks.freed - named)
+    named = set(state.segments.named)
+    half_erased = sorted((state.segments.erases_announced.keys() | state.doubted) & state.blocks.freed - named)
     settle(state, tails, max(use.newest for use in used.values()), half_erased)
     for tail in tails:
         used[tail.head.block].table = tail.head.table
@@ -69,7 +69,7 @@ def _seal_late(state: StoreState, use: Used) -> None:
     listed = len(table.runs) * ENTRY_BYTES if len(table.runs) <= layout.runs_max else 0
     if use.found.content_end <= start + layout.block_bytes - SEAL_BYTES - listed:
         end = frames[-1].address + FRAME_BYTES + frames[-1].length if frames else start + layout.first
-        state.log.write_seal(use.block, table, end, use.found.content_end, NO_BLOCK)
+        state.segments.write_seal(use.block, table, end, use.found.content_end, NO_BLOCK)
         use.table = table
 
 

@@ -69,7 +69,7 @@ def settle(state: StoreState, tails: list[Tail], newest: int, half_erased: list[
     if doubtful is not None:
         _write_again(state, doubtful)
     for block in half_erased:  # announced by a frame that is sound now, and not settled before the MARK
-        state.log.erase(block)
+        state.segments.erase(block)
     _end_tails(state, tails if doubtful is None else [doubtful, *(tail for tail in tails if tail is not doubtful)])
 
 
@@ -80,9 +80,9 @@ def _end_tails(state: StoreState, tails: list[Tail]) -> None:
     for tail in reversed(tails):
         head = log.heads[tail.which]
         if head is not None and head.table.runs[-1].kind != Kind.MARK:
-            ended = log.end_with_mark([tail.which]) or ended
+            ended = state.segments.end_with_mark([tail.which]) or ended
     if not ended:
-        log.end_with_mark(tail.which for tail in tails)
+        state.segments.end_with_mark(tail.which for tail in tails)
 
 
 def _write_again(state: StoreState, tail: Tail) -> None:
@@ -97,13 +97,13 @@ def _write_again(state: StoreState, tail: Tail) -> None:
     if again <= AGAIN_MAX and log.fits(tail.which, last.kind, last.file, last.offset, length, len(payload)):
         run = log.append(tail.which, last.kind, last.file, last.offset, length, payload, again)
     elif last.kind == Kind.ERASE:  # the seal names the block instead
-        log.erases_announced.pop(last.file, None)
+        state.segments.erases_announced.pop(last.file, None)
         _leave_without_last(state, tail, last.file)
         return
     else:
         run = _write_in_next_block(state, tail, length, payload)
     if last.kind == Kind.ERASE:
-        log.erases_announced[last.file] = run.address
+        state.segments.erases_announced[last.file] = run.address
 
 
 def _length_in_file(frame: Frame) -> int:
@@ -121,23 +121,23 @@ def _step_over(state: StoreState, tail: Tail) -> None:
         _leave_without_last(state, tail, None)
     else:
         head.at = end
-        log.leave(tail.which)
+        state.segments.leave(tail.which)
 
 
 def _write_in_next_block(state: StoreState, tail: Tail, length: int, payload: bytes) -> Run:
     """The newest frame goes to a new block, and only then the old one is sealed without it."""
     log, last, old = state.log, tail.last, tail.head.block
     last_sequence = tail.sequence()
-    block = log.choose_block(tail.which, cold=False)
+    block = state.segments.choose_block(tail.which, cold=False)
     log.heads[tail.which] = None
     if state.blocks.state[block] != State.READY:
-        log.announce_anywhere(block)  # not in this block: it has no room
-        log.erase(block)
+        state.segments.announce_anywhere(block)  # not in this block: it has no room
+        state.segments.erase(block)
     if log.sequence - last_sequence > ORDER_MAX:
         raise CorruptStore(f"block {old} and another log head's block are too far apart in their sequence numbers")
-    log.open(tail.which, block, base=last_sequence + 1)  # what was in flight is as new: it never counts
+    state.segments.open(tail.which, block, base=last_sequence + 1)  # what was in flight is as new: it never counts
     run = log.append(tail.which, last.kind, last.file, last.offset, length, payload)
-    log.write_seal(old, tail.head.table, _end_without_last(state, tail), tail.content_end, block)
+    state.segments.write_seal(old, tail.head.table, _end_without_last(state, tail), tail.content_end, block)
     state.blocks.close(old)
     return run
 
@@ -151,4 +151,4 @@ def _leave_without_last(state: StoreState, tail: Tail, following: int | None) ->
     """Seal the block as if its last frame, which says nothing that must be kept, were not there."""
     tail.head.table = build_runs(tail.counted[:-1])
     tail.head.at = _end_without_last(state, tail)
-    state.log.leave(tail.which, following, tail.content_end)
+    state.segments.leave(tail.which, following, tail.content_end)

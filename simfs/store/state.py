@@ -14,6 +14,7 @@ from simfs.store.layout import Layout
 from simfs.store.log import Log
 from simfs.store.meters import Meters
 from simfs.store.reader import Reader
+from simfs.store.segments import Segments
 
 
 class StoreState:
@@ -27,9 +28,8 @@ class StoreState:
         self.blocks = BlockTable(flash.geometry.block_count, flash.geometry.block_bytes)
         self.meters = Meters()
         self.claims = Claims(self.layout, self.blocks, config.fold_case)
-        self.log = Log(
-            flash, self.layout, record, self.blocks, self.claims, self.meters, erases_early=not config.idle_cleaning
-        )
+        self.log = Log(flash, self.layout, self.blocks, record.log_heads)
+        self.segments = Segments(self.log, record, self.claims, self.meters, erases_early=not config.idle_cleaning)
         self.reader = Reader(flash, self.layout, self.blocks)
         self.index = Index(self.layout, self.blocks)
         self.nodes: dict[int, FileNode] = {}

@@ -117,7 +117,7 @@ def _find_announced(state: StoreState, used: dict[int, Used], headers: list[Head
         if recorded is None or recorded <= erase_count:
             erasing.add(block)
             state.blocks.note_erase_count(block, erase_count)
-            state.log.erases_announced[block] = address
+            state.segments.erases_announced[block] = address
     return erasing
 
 
@@ -141,7 +141,7 @@ def _take_up_heads(state: StoreState, used: dict[int, Used]) -> set[int]:
             continue
         if following >= len(state.blocks) or (following in used and used[following].record.base > newest.record.base):
             continue  # none was named, or another head has opened it since
-        state.log.named[which] = following
+        state.segments.named[which] = following
         named.add(following)
     return named
 
@@ -215,7 +215,7 @@ def _judge_unused(state: StoreState, headers: list[Header], used: dict[int, Used
             continue
         if block in ignored:
             _check_named(state, header)
-            if header.erase_count is None and block not in state.log.erases_announced and header.content:
+            if header.erase_count is None and block not in state.segments.erases_announced and header.content:
                 blocks.note_erase_count(block, blocks.erase_count_max)  # lost: the highest is no understatement
             blocks.free_unlisted(block)
         elif not header.content:
@@ -232,7 +232,7 @@ def _check_named(state: StoreState, header: Header) -> None:
     """CorruptStore when the block that a head was to open has a damaged header, not a half programmed one: frames
     stand behind it, and its last erase was complete."""
     block, size = header.block, state.layout.block_bytes
-    if not header.content or block in state.log.erases_announced:
+    if not header.content or block in state.segments.erases_announced:
         return
     complete = header.erase_count is not None or header.believe(0)
     if complete and not state.flash.blank(block * size + RECORD_BYTES, size - RECORD_BYTES):

@@ -5,22 +5,21 @@ its docstring says otherwise."""
 from __future__ import annotations
 
 import errno
-import os
 from collections.abc import Iterator
 
 from simfs.flash import NorFlash
 from simfs.store.blocks import State
 from simfs.store.cleaner import Cleaner
-from simfs.store.codec import DATA, U32, Kind, decode_erase_count, encode_erase_record
+from simfs.store.codec import Kind, decode_erase_count, encode_erase_record
 from simfs.store.config import StoreConfig
+from simfs.store.file_bytes import SIZE_MAX, FileBytes
 from simfs.store.index import FileNode
-from simfs.store.log import OutOfBlocks
 from simfs.store.meters import Meters
 from simfs.store.mount import load
+from simfs.store.room import Room, error
 from simfs.store.setup import check_fit, record_of
 from simfs.store.state import StoreState
 
-SIZE_MAX = 2**32 - 1  # a file's size in bytes
 NUMBER_MAX = 2**32 - 1  # file numbers are used once
 
 
@@ -31,13 +30,14 @@ class Volume:
         self.state = state
         self.read_only = read_only
         self.cleaner = Cleaner(state)
+        self.room = Room(state, self.cleaner, read_only)
+        self.bytes = FileBytes(state, self.room)
         self._log = state.log
         self._layout = state.layout
         self._index = state.index
         self._nodes = state.nodes
         self._files = state.files
         self._fold_case = state.config.fold_case
-        self._buffer_bytes = state.layout.buffer_bytes
 
     @classmethod
     def format(cls, flash: NorFlash, config: StoreConfig) -> Volume:
@@ -56,7 +56,7 @@ class Volume:
                 state.blocks.recorded[block] = True
             state.blocks.note_erase_count(block, erase_count)
             state.blocks.make_ready(block)
-        state.log.open(0, state.blocks.ready[0][1])
+        state.segments.open(0, state.blocks.ready[0][1])
         state.log.append(0, Kind.MARK, 0, 0, 0, b"")
         state.log.sleep()
         return cls(state, read_only=False)
@@ -74,15 +74,13 @@ class Volume:
         """After a mount: get the reserve back, and leave the log's tail as a mount leaves it."""
         log, flash = self._log, self.state.flash
         before = flash.programs
-        if log.tail_is_old:
+        if self.state.segments.tail_is_old:
             log.sleep()
         self.cleaner.restore_reserve()
         if flash.programs != before:
-            log.end_with_mark(reversed(range(len(log.heads))))
-            log.tail_is_old = False
+            self.state.segments.end_with_mark(reversed(range(len(log.heads))))
+            self.state.segments.tail_is_old = False
         log.sleep()
-
-    # -- names
 
     def lookup(self, name: bytes) -> FileNode | None:
         """The file of this name."""
@@ -92,7 +90,7 @@ class Volume:
     def create(self, name: bytes) -> FileNode:
         """A new, empty file; no file may bear the name. Costs one NAME frame. ENOSPC."""
         state = self.state
-        self._admit(2 * state.claims.cost(name), name)
+        self.room.admit(2 * state.claims.cost(name), name)
         node = FileNode(self._new_number(), None)
         self._write_name(node, name, 0, node.number)
         state.files[state.claims.key(name)] = node
@@ -101,14 +99,14 @@ class Volume:
     def truncate(self, node: FileNode, size: int) -> None:
         """Cut the file, or let it grow by zeros. Waiting bytes are spilled or dropped first. An emptied file gets a
         new number, so that its old bytes can never come back. ENOSPC, EFBIG."""
-        self._check_writable(node.name)
+        self.room.check_writable(node.name)
         if size > SIZE_MAX:
-            raise _error(errno.EFBIG, node.name)
+            raise error(errno.EFBIG, node.name)
         if node.buffer:
             self._trim_buffer(node, size)
         if size > node.size:
-            self._admit(2 * self._layout.hole_cost, node.name)
-            self._append_hole(node, node.size, size, b"")
+            self.room.admit(2 * self._layout.hole_cost, node.name)
+            self.bytes.append_hole(node, node.size, size, b"")
         elif size < node.size:
             if node.name is not None:
                 self._write_name(node, node.name, size, node.number if size else self._new_number())
@@ -118,9 +116,9 @@ class Volume:
         keep = max(size - node.buffer_at, 0)
         if keep < len(node.buffer):
             node.buffer = node.buffer[:keep]
-            self._reserve(node)
+            self.room.reserve(node)
         if node.buffer:
-            self.spill(node)
+            self.bytes.spill(node)
 
     def rename(self, node: FileNode, name: bytes) -> None:
         """The file bears the new name; a file that bore it is gone. Costs one frame. ENOSPC."""
@@ -130,13 +128,13 @@ class Volume:
             return
         old, replaced = node.name, self.lookup(name)
         if claims.key(old) == claims.key(name):
-            self._admit(claims.cost(name), name)
+            self.room.admit(claims.cost(name), name)
             self._write_name(node, name, node.size, node.number)
             return
         growth = claims.cost(name) * (1 if replaced is not None else 2)
-        self._admit(growth, name)
+        self.room.admit(growth, name)
         payload = name + b"\0" + old
-        self._make_room(Kind.RENAME, node.number, node.size, len(payload), len(payload))
+        self.room.make_room(Kind.RENAME, node.number, node.size, len(payload), len(payload))
         run = self._log.append(0, Kind.RENAME, node.number, node.size, len(payload), payload)
         if replaced is not None:
             self._unname(replaced)
@@ -152,10 +150,10 @@ class Volume:
     def remove(self, node: FileNode) -> None:
         """The name is free; the bytes are dead once no handle is open. Costs one frame, for which room is always
         kept."""
-        self._check_writable(node.name)
+        self.room.check_writable(node.name)
         name = node.name
         assert name is not None
-        self._make_room(Kind.REMOVE, node.number, 0, len(name), len(name))
+        self.room.make_room(Kind.REMOVE, node.number, 0, len(name), len(name))
         run = self._log.append(0, Kind.REMOVE, node.number, 0, len(name), name)
         self._unname(node)
         self.state.claims.free_name(name, run.address)
@@ -178,7 +176,7 @@ class Volume:
 
     def _drop(self, node: FileNode) -> None:
         node.buffer = b""
-        self._reserve(node)
+        self.room.reserve(node)
         self._index.cut(node, 0)
         del self._nodes[node.number]
 
@@ -186,7 +184,7 @@ class Volume:
         """Append a NAME frame, then do in RAM what it says. It may use the slack of the capacity while an older one
         stands too."""
         claims = self.state.claims
-        self._make_room(Kind.NAME, number, size, len(name), len(name))
+        self.room.make_room(Kind.NAME, number, size, len(name), len(name))
         run = self._log.append(0, Kind.NAME, number, size, len(name), name)
         if node.name_place:
             self.state.move_name(node, 0)
@@ -204,142 +202,6 @@ class Volume:
             raise OSError(errno.ENOSPC, "all file numbers of this store are used up; format it anew")
         self.state.next_number = number + 1
         return number
-
-    # -- bytes
-
-    def size(self, node: FileNode) -> int:
-        """The file's size with the bytes that wait in its buffer."""
-        return max(node.size, node.buffer_at + len(node.buffer)) if node.buffer else node.size
-
-    def write(self, node: FileNode, offset: int, data: bytes) -> None:
-        """Bytes for the file at an offset. They wait in its buffer, and are durable once it spills: when it is full,
-        at `spill`, or when a write goes elsewhere. Room is reserved now: ENOSPC leaves the file as it was. EFBIG."""
-        if self.read_only:
-            self._check_writable(node.name)
-        if offset + len(data) > SIZE_MAX:
-            raise _error(errno.EFBIG, node.name)
-        if node.buffer:
-            joined = self._join(node, offset, data)
-        else:
-            node.buffer_at, joined = offset, data
-        waiting = len(joined)
-        state = self.state
-        growth = self._room_for(waiting) - node.reserved
-        if state.blocks.live_total + state.claims.promised + state.reserved + growth > self._layout.capacity:
-            raise _error(errno.ENOSPC, node.name)
-        state.reserved += growth
-        node.reserved += growth
-        node.buffer = joined
-        state.meters.host_bytes += len(data)
-        if waiting >= self._buffer_bytes:
-            self._spill_full(node)
-
-    def _join(self, node: FileNode, offset: int, data: bytes) -> bytes:
-        """What waits, with the data over or behind it; what cannot be joined is spilled."""
-        at = offset - node.buffer_at
-        if 0 <= at <= len(node.buffer):
-            return node.buffer[:at] + data + node.buffer[at + len(data) :]
-        self.spill(node)
-        node.buffer_at = offset
-        return data
-
-    def _spill_full(self, node: FileNode) -> None:
-        """Write all full frames out of the buffer; the rest goes on waiting."""
-        waiting, start, size = memoryview(node.buffer), node.buffer_at, self._buffer_bytes
-        done = 0
-        try:
-            while len(waiting) - done >= size:
-                self._write_out(node, start + done, bytes(waiting[done : done + size]))
-                done += size
-        finally:
-            node.buffer = bytes(waiting[done:])
-            node.buffer_at = start + done
-            self._reserve(node)
-
-    def spill(self, node: FileNode) -> None:
-        """What waits in the file's buffer is durable: one frame, none when nothing waits."""
-        data = node.buffer
-        if data:
-            self._write_out(node, node.buffer_at, data)
-            node.buffer = b""
-            self.state.reserved -= node.reserved
-            node.reserved = 0
-
-    def _write_out(self, node: FileNode, offset: int, data: bytes) -> None:
-        length = len(data)
-        if offset > node.size:
-            self._append_hole(node, node.size, offset, data)
-        else:
-            log = self._log
-            if not log.plainly_fits(length):
-                self._make_room(DATA, node.number, offset, length, length)
-            run = log.append(0, DATA, node.number, offset, length, data)
-            self._index.put(node, offset, length, run.address)
-        self.state.meters.payload_bytes_programmed += length
-
-    def _append_hole(self, node: FileNode, zeros_from: int, offset: int, data: bytes) -> None:
-        payload = U32.pack(zeros_from) + data
-        self._make_room(Kind.HOLE, node.number, offset, len(data), len(payload))
-        run = self._log.append(0, Kind.HOLE, node.number, offset, len(data), payload)
-        self._index.put(node, zeros_from, offset - zeros_from, -run.address)
-        self._index.put(node, offset, len(data), run.address)
-
-    def read(self, node: FileNode, offset: int, length: int) -> bytes:
-        """Up to `length` bytes from an offset, waiting ones included. CorruptStore when a frame of them is damaged."""
-        if node.buffer:
-            return self._read_with_buffer(node, offset, length)
-        return self._read_flash(node, offset, min(offset + length, node.size))
-
-    def _read_flash(self, node: FileNode, start: int, stop: int) -> bytes:
-        if stop <= start:
-            return b""
-        span, number = self.state.reader.span, node.number
-        parts = [span(number, place, begin, end) for begin, end, place in self._index.pieces(node, start, stop)]
-        return parts[0] if len(parts) == 1 else b"".join(parts)
-
-    def _read_with_buffer(self, node: FileNode, offset: int, length: int) -> bytes:
-        stop = min(offset + length, self.size(node))
-        if stop <= offset:
-            return b""
-        found = bytearray(stop - offset)
-        stored = self._read_flash(node, offset, min(stop, node.size))
-        found[: len(stored)] = stored
-        begin, end = max(node.buffer_at, offset), min(node.buffer_at + len(node.buffer), stop)
-        if begin < end:
-            found[begin - offset : end - offset] = node.buffer[begin - node.buffer_at : end - node.buffer_at]
-        return bytes(found)
-
-    # -- room
-
-    def _admit(self, growth: int, name: bytes | None) -> None:
-        """ENOSPC when `growth` bytes of room more would pass the capacity; EROFS on a read-only mount."""
-        self._check_writable(name)
-        if self.state.committed + growth > self._layout.capacity:
-            raise _error(errno.ENOSPC, name)
-
-    def _room_for(self, waiting: int) -> int:
-        """Room that waiting bytes may take: their frames, and what a hole before them or a split of an older run
-        adds."""
-        if waiting <= self._buffer_bytes:
-            return self._layout.costs[waiting] + 2 * self._layout.hole_cost if waiting else 0
-        return self._layout.cost(waiting) + 2 * self._layout.hole_cost
-
-    def _reserve(self, node: FileNode) -> None:
-        needed = self._room_for(len(node.buffer))
-        self.state.reserved += needed - node.reserved
-        node.reserved = needed
-
-    def _make_room(self, kind: int, file: int, offset: int, length: int, payload_bytes: int) -> None:
-        try:
-            self.cleaner.make_room(0, kind, file, offset, length, payload_bytes)
-        except OutOfBlocks:
-            raise OSError(errno.ENOSPC, "no erase block can be freed") from None
-
-    def _check_writable(self, name: bytes | None) -> None:
-        if self.read_only:
-            raise _error(errno.EROFS, name)
-
-    # -- figures
 
     def meters(self) -> Meters:
         """The counters, as they are now."""
@@ -359,8 +221,3 @@ class Volume:
         for block, state in enumerate(self.state.blocks.state):
             if state != State.READY:
                 yield block, heads.get(block, self._layout.block_bytes)
-
-
-def _error(number: int, name: bytes | None) -> OSError:
-    shown = None if name is None else os.fsdecode(name)
-    return OSError(number, os.strerror(number), shown)

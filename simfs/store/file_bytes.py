@@ -1,0 +1,126 @@
+"""The bytes of files: what waits in buffers, what goes to the log, and reading both."""
+
+from __future__ import annotations
+
+import errno
+
+from simfs.store.codec import DATA, U32, Kind
+from simfs.store.index import FileNode
+from simfs.store.room import Room, error
+from simfs.store.state import StoreState
+
+SIZE_MAX = 2**32 - 1  # a file's size in bytes
+
+
+class FileBytes:
+    """Reads and writes the contents of files."""
+
+    def __init__(self, state: StoreState, room: Room) -> None:
+        self.state = state
+        self._room = room
+        self._log = state.log
+        self._layout = state.layout
+        self._index = state.index
+        self._buffer_bytes = state.layout.buffer_bytes
+
+    def size(self, node: FileNode) -> int:
+        """The file's size with the bytes that wait in its buffer."""
+        return max(node.size, node.buffer_at + len(node.buffer)) if node.buffer else node.size
+
+    def write(self, node: FileNode, offset: int, data: bytes) -> None:
+        """Bytes for the file at an offset. They wait in its buffer, and are durable once it spills: when it is full,
+        at `spill`, or when a write goes elsewhere. Room is reserved now: ENOSPC leaves the file as it was. EFBIG."""
+        if self._room.read_only:
+            self._room.check_writable(node.name)
+        if offset + len(data) > SIZE_MAX:
+            raise error(errno.EFBIG, node.name)
+        if node.buffer:
+            joined = self._join(node, offset, data)
+        else:
+            node.buffer_at, joined = offset, data
+        waiting = len(joined)
+        state = self.state
+        growth = self._room.room_for(waiting) - node.reserved
+        if state.blocks.live_total + state.claims.promised + state.reserved + growth > self._layout.capacity:
+            raise error(errno.ENOSPC, node.name)
+        state.reserved += growth
+        node.reserved += growth
+        node.buffer = joined
+        state.meters.host_bytes += len(data)
+        if waiting >= self._buffer_bytes:
+            self._spill_full(node)
+
+    def _join(self, node: FileNode, offset: int, data: bytes) -> bytes:
+        """What waits, with the data over or behind it; what cannot be joined is spilled."""
+        at = offset - node.buffer_at
+        if 0 <= at <= len(node.buffer):
+            return node.buffer[:at] + data + node.buffer[at + len(data) :]
+        self.spill(node)
+        node.buffer_at = offset
+        return data
+
+    def _spill_full(self, node: FileNode) -> None:
+        """Write all full frames out of the buffer; the rest goes on waiting."""
+        waiting, start, size = memoryview(node.buffer), node.buffer_at, self._buffer_bytes
+        done = 0
+        try:
+            while len(waiting) - done >= size:
+                self._write_out(node, start + done, bytes(waiting[done : done + size]))
+                done += size
+        finally:
+            node.buffer = bytes(waiting[done:])
+            node.buffer_at = start + done
+            self._room.reserve(node)
+
+    def spill(self, node: FileNode) -> None:
+        """What waits in the file's buffer is durable: one frame, none when nothing waits."""
+        data = node.buffer
+        if data:
+            self._write_out(node, node.buffer_at, data)
+            node.buffer = b""
+            self.state.reserved -= node.reserved
+            node.reserved = 0
+
+    def _write_out(self, node: FileNode, offset: int, data: bytes) -> None:
+        length = len(data)
+        if offset > node.size:
+            self.append_hole(node, node.size, offset, data)
+        else:
+            log = self._log
+            if not log.plainly_fits(length):
+                self._room.make_room(DATA, node.number, offset, length, length)
+            run = log.append(0, DATA, node.number, offset, length, data)
+            self._index.put(node, offset, length, run.address)
+        self.state.meters.payload_bytes_programmed += length
+
+    def append_hole(self, node: FileNode, zeros_from: int, offset: int, data: bytes) -> None:
+        payload = U32.pack(zeros_from) + data
+        self._room.make_room(Kind.HOLE, node.number, offset, len(data), len(payload))
+        run = self._log.append(0, Kind.HOLE, node.number, offset, len(data), payload)
+        self._index.put(node, zeros_from, offset - zeros_from, -run.address)
+        self._index.put(node, offset, len(data), run.address)
+
+    def read(self, node: FileNode, offset: int, length: int) -> bytes:
+        """Up to `length` bytes from an offset, waiting ones included. CorruptStore when a frame of them is damaged."""
+        if node.buffer:
+            return self._read_with_buffer(node, offset, length)
+        return self._read_flash(node, offset, min(offset + length, node.size))
+
+    def _read_flash(self, node: FileNode, start: int, stop: int) -> bytes:
+        if stop <= start:
+            return b""
+        span, number = self.state.reader.span, node.number
+        parts = [span(number, place, begin, end) for begin, end, place in self._index.pieces(node, start, stop)]
+        return parts[0] if len(parts) == 1 else b"".join(parts)
+
+    def _read_with_buffer(self, node: FileNode, offset: int, length: int) -> bytes:
+        stop = min(offset + length, self.size(node))
+        if stop <= offset:
+            return b""
+        found = bytearray(stop - offset)
+        stored = self._read_flash(node, offset, min(stop, node.size))
+        found[: len(stored)] = stored
+        begin, end = max(node.buffer_at, offset), min(node.buffer_at + len(node.buffer), stop)
+        if begin < end:
+            found[begin - offset : end - offset] = node.buffer[begin - node.buffer_at : end - node.buffer_at]
+        return bytes(found)
