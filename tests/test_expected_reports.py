@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from simfs.cli import main
+from simfs.cli import commands
 
 ROOT = Path(__file__).parent.parent
 SCENARIOS = sorted(path.name for path in (ROOT / "scenarios").iterdir() if path.suffix in (".toml", ".py"))
@@ -17,7 +17,7 @@ SCENARIOS = sorted(path.name for path in (ROOT / "scenarios").iterdir() if path.
 def report_of(scenario: str) -> str:
     """What a user sees who runs the scenario from the project's root."""
     os.chdir(ROOT)
-    return CliRunner().invoke(main, ["run", f"scenarios/{scenario}"]).stdout
+    return CliRunner().invoke(commands, ["run", f"scenarios/{scenario}"]).stdout
 
 
 def expected_path(scenario: str) -> Path:
