@@ -35,9 +35,6 @@ from write_amplification import (
 from simfs import NorFlash, Store, StoreConfig
 from simfs.store.codec import FRAME_BYTES
 
-NO_ROOM = pytest.mark.xfail(
-    strict=True, reason="a relocated block's end has no room for a host frame beside the entries of its many runs"
-)
 N = 63
 ALPHAS = (0.5, 0.7, 0.8, 0.9)
 
@@ -246,7 +243,7 @@ def in_turn(paged: PagedStore, pages: int, rounds: int) -> float:
 @pytest.mark.parametrize("pages", [512, 992, 1008])
 def test_rotation_costs_nothing(cleaner: str, pages: int) -> None:
     """Up to U = (N - 1) P pages the oldest block is empty when it is cleaned: write amplification is exactly 1."""
-    paged = PagedStore(64, 16, cleaner=cleaner, payload_bytes=108, left_over_bytes=92)
+    paged = PagedStore(64, 16, cleaner=cleaner, payload_bytes=2048, left_over_bytes=108)
     paged.fill(pages)
     assert in_turn(paged, pages, rounds=3) == 1.0
     assert not paged.damaged_pages()
@@ -266,7 +263,7 @@ def test_rotation_over_the_cliff() -> None:
     assert 2 <= in_turn(best, pages, rounds=3) <= 6
 
 
-@pytest.mark.parametrize("cleaner", ["greedy", pytest.param("oldest-first", marks=NO_ROOM)])
+@pytest.mark.parametrize("cleaner", ["greedy", "oldest-first"])
 def test_an_overwrite_is_refused_only_past_the_capacity(cleaner: str) -> None:
     """Some block always costs less to move than it frees, so cleaning ends and every write that was admitted is taken,
     in a store 97 % full as well."""

@@ -12,10 +12,6 @@ from write_amplification import greedy, oldest_first, oldest_first_finite, oldes
 
 from simfs import NorFlash, Store, StoreConfig
 
-FRAGMENTS = pytest.mark.xfail(
-    strict=True, reason="each move of a block may cut pieces in two, and nothing joins them again: room runs out"
-)
-
 
 def spread(store: Store) -> int:
     """Difference between the most and the least erased block."""
@@ -136,7 +132,7 @@ def level(store: Store, flash: NorFlash, erases: int, spread_max: int) -> None:
     [
         ("greedy", 3000),
         ("cost-benefit", 3000),
-        pytest.param("greedy", 100_000, marks=[pytest.mark.slow, FRAGMENTS]),
+        pytest.param("greedy", 100_000, marks=pytest.mark.slow),
     ],
 )
 def test_static_levelling_holds_the_spread(cleaner: str, erases: int) -> None:
@@ -153,7 +149,6 @@ def test_without_levelling_the_spread_grows() -> None:
         level(Store.format(flash, StoreConfig(level_threshold=0)), flash, 4000, spread_max=16)
 
 
-@FRAGMENTS
 def test_levelling_does_not_eat_room() -> None:
     """Moving data cuts at most one piece in two at the end of each block; it does not cut it into ever smaller ones."""
     flash = NorFlash(32, 4096, 256)

@@ -5,7 +5,6 @@ from __future__ import annotations
 
 from simfs.flash import Rng
 from simfs.store.codec import CLAIMS, U32, Frame, Kind
-from simfs.store.layout import SPLIT_BYTES_MIN
 from simfs.store.policies import policy
 from simfs.store.runs import Run
 from simfs.store.scan import runs_of
@@ -35,7 +34,7 @@ class Cleaner:
             self._state.segments.wake()
         tries = 4 * len(blocks)
         while True:
-            fits = log.fits(which, kind, file, offset, length, payload_bytes)
+            fits = log.fits(which, kind, file, offset, length, payload_bytes, self._is_cramped())
             if fits and (blocks.free_count >= self._free_floor or not tries):
                 return
             if blocks.free_count > self._free_floor:
@@ -88,7 +87,7 @@ class Cleaner:
         state.meters.cleanings += 1
         before = state.log.sequence
         claims = []
-        for run in runs_of(state, victim):
+        for run in sorted(runs_of(state, victim), key=lambda run: (run.file, run.offset)):  # so that neighbours join
             if run.kind == Kind.DATA or run.kind == Kind.HOLE:
                 self._move_data(run, victim)
             elif run.kind in CLAIMS:
@@ -135,7 +134,7 @@ class Cleaner:
         layout = self._state.layout
         whole = min(left, layout.buffer_bytes)
         room = self._state.log.room_left(self._head, self._is_cramped())
-        return room if not layout.page_packing and SPLIT_BYTES_MIN <= room < whole else whole
+        return room if not layout.page_packing and layout.split_bytes_min <= room < whole else whole
 
     def _is_cramped(self) -> bool:
         """Whether moved frames may take the room of the run entries: no spare block, or more live than listings

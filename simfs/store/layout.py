@@ -6,7 +6,7 @@ from simfs.flash import Geometry
 from simfs.store.codec import ENTRY_BYTES, FRAME_BYTES, RECORD_BYTES, SEAL_BYTES
 from simfs.store.config import StoreConfig
 
-SPLIT_BYTES_MIN = 32  # a relocated piece is not split into less than this
+SPLIT_BYTES_MIN = 128  # moved bytes are not split into less than this: each split costs a frame's overhead
 
 
 def align_up(value: int, step: int) -> int:
@@ -29,6 +29,7 @@ class Layout:
         self.first = align_up(RECORD_BYTES, self.step)
         self.buffer_bytes = buffer_bytes(config, self.page_bytes)
         self.name_bytes = config.name_bytes
+        self.split_bytes_min = min(SPLIT_BYTES_MIN, self.buffer_bytes)
         self.runs_max = min(self.block_bytes // 256, 16 + self.block_bytes // 8192)
         self.erase_room = align_up(FRAME_BYTES, self.unit_bytes) + ENTRY_BYTES
         self.full_cost = self.frame_cost(self.buffer_bytes)
@@ -47,7 +48,7 @@ class Layout:
             room = room // self.page_bytes * self.page_bytes
         if self.page_packing:
             return room
-        return room - self.frame_cost(max(SPLIT_BYTES_MIN, self.name_bytes))
+        return room - self.frame_cost(max(self.split_bytes_min, self.name_bytes))
 
     def frame_cost(self, payload_bytes: int) -> int:
         """Room that a frame takes, up to where the next may start; its share of the page when programs of a page are

@@ -106,7 +106,7 @@ class Segments:
         head = self.log.heads[-1]
         freed_at = self.blocks.freed_at
         return sorted(
-            (block for block in self.blocks.freed if head is None or head.base > freed_at[block]),
+            (block for block in self.blocks.freed if head is None or head.base >= freed_at[block]),
             key=lambda block: (self.blocks.erase_count[block], block),
         )
 
