@@ -64,11 +64,6 @@ def test_a_store_at_work(setting: str) -> None:
     assert_sound(story, sample(story, 1, 40, 80))
 
 
-@pytest.mark.xfail(
-    reason="known hole: a frame torn by the first cut may count again when the second cut hits the seal that recovery "
-    "writes, the weak cells read anew, and the block that recovery opened has been erased since",
-    strict=False,
-)
 @pytest.mark.parametrize("setting", SETTINGS)
 def test_a_second_cut_in_the_recovery(setting: str) -> None:
     story = tell(SETTINGS[setting], random_calls(Random(2), 200))

@@ -36,6 +36,7 @@ class BlockTable:
         self.closed_by_wear: SortedList = SortedList()  # (erase count, block)
         self.freed: set[int] = set()
         self.erase_count_max = 0
+        self.in_doubt: set[int] = set()  # closed without a seal in a recovery: cleaned and erased before all others
 
     def __len__(self) -> int:
         return len(self.state)

@@ -4,6 +4,7 @@ wear."""
 from __future__ import annotations
 
 from simfs.flash import Rng
+from simfs.store.blocks import State
 from simfs.store.codec import CLAIMS, U32, Frame, Kind
 from simfs.store.policies import policy
 from simfs.store.runs import Run
@@ -62,8 +63,11 @@ class Cleaner:
         return int(coldest)
 
     def _victim(self) -> int:
-        """The policy's block, or, where that has too many small pieces to move now, the one with the least."""
-        victim = self._choose(self._blocks.closed)
+        """A block in doubt, else the policy's, or, where that has too many small pieces to move now, the one with the
+        least."""
+        blocks = self._blocks
+        doubtful = [block for block in blocks.in_doubt if blocks.state[block] == State.CLOSED]
+        victim = min(doubtful) if doubtful else self._choose(blocks.closed)
         return victim if self._can_move(victim) else min(self._blocks.closed, key=self._blocks.live.__getitem__)
 
     def _can_move(self, block: int) -> bool:

@@ -71,6 +71,8 @@ def _seal_late(state: StoreState, use: Used) -> None:
         end = frames[-1].address + FRAME_BYTES + frames[-1].length if frames else start + layout.first
         state.segments.write_seal(use.block, table, end, use.found.content_end, NO_BLOCK)
         use.table = table
+    else:
+        state.blocks.in_doubt.add(use.block)
 
 
 def _begins_with(use: Used, frame: Frame) -> bool:

@@ -76,12 +76,12 @@ class Segments:
         if ready and not cold:
             return ready[0]
         wear = self.blocks.erase_count
-        able = sorted(self._freed_for(which), key=wear.__getitem__)
+        able = sorted(self._freed_for(which), key=self._turn)
         if not able and not ready and self.blocks.freed:
             self.leave(
                 len(self.log.heads) - 1
             )  # all wait for the head of relocated data: it has to leave its block early
-            able = sorted(self.blocks.freed, key=wear.__getitem__)
+            able = sorted(self.blocks.freed, key=self._turn)
         if not ready and not able:
             raise OutOfBlocks
         return max(ready + able[-1:], key=wear.__getitem__) if cold else able[0]
@@ -107,8 +107,12 @@ class Segments:
         freed_at = self.blocks.freed_at
         return sorted(
             (block for block in self.blocks.freed if head is None or head.base >= freed_at[block]),
-            key=lambda block: (self.blocks.erase_count[block], block),
+            key=self._turn,
         )
+
+    def _turn(self, block: int) -> tuple[bool, int, int]:
+        """Whose turn to be erased it is: blocks in doubt, then the least worn."""
+        return block not in self.blocks.in_doubt, self.blocks.erase_count[block], block
 
     def erase_ahead(self, block: int) -> bool:
         """Erase a freed block before it is needed, announced in any open block; False when none has room for that."""
@@ -142,6 +146,7 @@ class Segments:
         self.blocks.recorded[block] = True
         self.blocks.make_ready(block)
         self.erases_announced.pop(block, None)
+        self.blocks.in_doubt.discard(block)
         self.claims.erased(self.bearers_in.pop(block, []))
         self.meters.erases += 1
 
