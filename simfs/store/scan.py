@@ -81,8 +81,9 @@ def read_frames(state: StoreState, block: int, stop: int) -> Frames:
     at = layout.first
     while at + FRAME_BYTES <= stop:
         frame = frame_at(raw, at, start, salt)
-        if frame is None:
-            following = _resume(raw, at, start, salt, layout)
+        following = None if frame is None else _resumed_within(raw, at, frame, start, salt, layout)
+        if frame is None or following is not None:
+            following = following or _resume(raw, at, start, salt, layout)
             if following is None:
                 break
             found.gaps.append((start + at, start + following))
@@ -113,6 +114,16 @@ def frame_at(raw: bytes, at: int, start: int, salt: int) -> Frame | None:
     if frame is None or at + FRAME_BYTES + frame.length > len(raw):
         return None
     return frame if payload_is_sound(raw[at : at + FRAME_BYTES + frame.length], frame.length, salt) else None
+
+
+def _resumed_within(raw: bytes, at: int, frame: Frame, start: int, salt: int, layout: Layout) -> int | None:
+    """Where a frame written again stands on the later pages of this one. Then this one was cut before it reached
+    them, and passes its CRC-32 only by the chance that a byte or two of the other are the same."""
+    for page in range(align_up(at + 1, layout.page_bytes), at + FRAME_BYTES + frame.length, layout.page_bytes):
+        inner = frame_at(raw, page, start, salt)
+        if inner is not None and inner.again:
+            return page
+    return None
 
 
 def _resume(raw: bytes, at: int, start: int, salt: int, layout: Layout) -> int | None:
