@@ -148,7 +148,7 @@ class Store:
     @property
     def meters(self) -> Meters:
         """Counters since the store was formatted or mounted."""
-        return self._volume.meters()
+        return self._volume.state.meters
 
     @property
     def config(self) -> StoreConfig:

@@ -112,7 +112,7 @@ class Cleaner:
             return
         start = run.offset
         if run.kind == Kind.HOLE:
-            start = U32.unpack(state.reader.frame(run.address)[1][:4])[0]
+            start = state.reader.zeros_from(run)
         for begin, end, place in list(state.index.pieces(node, start, run.offset + run.length)):
             if place == run.address:
                 self._move_bytes(run.file, begin, end, place, victim)

@@ -6,9 +6,9 @@ from __future__ import annotations
 
 from simfs.flash import NorFlash
 from simfs.store.blocks import State
-from simfs.store.codec import ENTRY_BYTES, FRAME_BYTES, NO_BLOCK, SEAL_BYTES, Frame
+from simfs.store.codec import ENTRY_BYTES, NO_BLOCK, SEAL_BYTES, Frame
 from simfs.store.replayed import replay_claims, replay_data
-from simfs.store.scan import build_runs
+from simfs.store.scan import build_runs, end_of
 from simfs.store.settle import is_settled, settle, tail_of
 from simfs.store.state import StoreState
 from simfs.store.survey import Used, frames_that_count, survey
@@ -68,7 +68,7 @@ def _seal_late(state: StoreState, use: Used) -> None:
     table = build_runs(frames)
     listed = len(table.runs) * ENTRY_BYTES if len(table.runs) <= layout.runs_max else 0
     if use.found.content_end <= start + layout.block_bytes - SEAL_BYTES - listed:
-        end = frames[-1].address + FRAME_BYTES + frames[-1].length if frames else start + layout.first
+        end = end_of(frames, use.block, layout)
         state.segments.write_seal(use.block, table, end, use.found.content_end, NO_BLOCK)
         use.table = table
     else:

@@ -7,6 +7,7 @@ from simfs.store.blocks import BlockTable
 from simfs.store.codec import FRAME_BYTES, HEADER_BYTES, U32, Frame, Kind, decode_header, payload_is_sound
 from simfs.store.errors import CorruptStore
 from simfs.store.layout import Layout, align_up
+from simfs.store.runs import Run
 
 
 class Reader:
@@ -35,6 +36,14 @@ class Reader:
         if frame is None or address % self._layout.block_bytes + FRAME_BYTES + frame.length > self._layout.block_bytes:
             raise damaged(address, self._layout)
         return frame, self.payload(frame)
+
+    def zeros_from(self, run: Run) -> int:
+        """Where the zeros of a HOLE begin, which its payload says: two reads. CorruptStore when it is not sound."""
+        payload = self.frame(run.address)[1]
+        start = int(U32.unpack_from(payload)[0]) if len(payload) >= U32.size else run.offset + 1
+        if start > run.offset:
+            raise damaged(run.address, self._layout)
+        return start
 
     def span(self, file: int, place: int, start: int, stop: int) -> bytes:
         """Bytes `start` to `stop` of a file, all in the run that begins at `place`. Reads the headers of the frames

@@ -3,7 +3,7 @@ files they leave."""
 
 from __future__ import annotations
 
-from simfs.store.codec import CLAIMS, U32, Frame, Kind
+from simfs.store.codec import CLAIMS, Frame, Kind
 from simfs.store.errors import CorruptStore
 from simfs.store.index import FileNode
 from simfs.store.reader import damaged
@@ -87,7 +87,7 @@ def replay_data(state: StoreState, blocks: list[BlockRuns], cuts: Cuts) -> None:
         while of_file and of_file[0][0] < sequence:
             state.index.cut(node, of_file.pop(0)[1])
         if run.kind == Kind.HOLE:
-            zeros_from = _zeros_from(state, run)
+            zeros_from = state.reader.zeros_from(run)
             state.index.put(node, zeros_from, run.offset - zeros_from, -run.address)
         state.index.put(node, run.offset, run.length, run.address)
     for node in state.nodes.values():
@@ -96,15 +96,6 @@ def replay_data(state: StoreState, blocks: list[BlockRuns], cuts: Cuts) -> None:
         size = sizes[node.number]
         if node.size < size or 0 in node.places:
             raise CorruptStore(f"bytes of the file {node.name!r} are missing: {_missing(node, size)}")
-
-
-def _zeros_from(state: StoreState, run: Run) -> int:
-    """Where the zeros of a HOLE begin: its payload says so."""
-    payload = state.reader.frame(run.address)[1]
-    start = U32.unpack_from(payload)[0] if len(payload) >= U32.size else run.offset + 1
-    if start > run.offset:
-        raise damaged(run.address, state.layout)
-    return int(start)
 
 
 def _missing(node: FileNode, size: int) -> str:

@@ -160,6 +160,12 @@ def counted_frames(state: StoreState, found: Frames) -> list[Frame]:
     return counted
 
 
+def end_of(frames: list[Frame], block: int, layout: Layout) -> int:
+    """The address where these frames of a block end."""
+    last = frames[-1] if frames else None
+    return block * layout.block_bytes + layout.first if last is None else last.address + FRAME_BYTES + last.length
+
+
 def build_runs(frames: list[Frame]) -> RunTable:
     """The runs of a block's frames."""
     table = RunTable()

@@ -11,7 +11,7 @@ from simfs.store.codec import AGAIN_MAX, ENTRY_BYTES, FRAME_BYTES, ORDER_MAX, SE
 from simfs.store.errors import CorruptStore
 from simfs.store.log import Head
 from simfs.store.runs import Run
-from simfs.store.scan import Frames, build_runs, counted_frames
+from simfs.store.scan import Frames, build_runs, counted_frames, end_of
 from simfs.store.state import StoreState
 
 
@@ -137,18 +137,15 @@ def _write_in_next_block(state: StoreState, tail: Tail, length: int, payload: by
         raise CorruptStore(f"block {old} and another log head's block are too far apart in their sequence numbers")
     state.segments.open(tail.which, block, base=last_sequence + 1)  # what was in flight is as new: it never counts
     run = log.append(tail.which, last.kind, last.file, last.offset, length, payload)
-    state.segments.write_seal(old, tail.head.table, _end_without_last(state, tail), tail.content_end, block)
+    state.segments.write_seal(
+        old, tail.head.table, end_of(tail.counted[:-1], tail.head.block, state.layout), tail.content_end, block
+    )
     state.blocks.close(old)
     return run
-
-
-def _end_without_last(state: StoreState, tail: Tail) -> int:
-    kept = tail.counted[:-1]
-    return kept[-1].address + FRAME_BYTES + kept[-1].length if kept else tail.head.start + state.layout.first
 
 
 def _leave_without_last(state: StoreState, tail: Tail, following: int | None) -> None:
     """Seal the block as if its last frame, which says nothing that must be kept, were not there."""
     tail.head.table = build_runs(tail.counted[:-1])
-    tail.head.at = _end_without_last(state, tail)
+    tail.head.at = end_of(tail.counted[:-1], tail.head.block, state.layout)
     state.segments.leave(tail.which, following, tail.content_end)

@@ -14,7 +14,6 @@ from simfs.store.codec import Kind, decode_erase_count, encode_erase_record
 from simfs.store.config import StoreConfig
 from simfs.store.file_bytes import SIZE_MAX, FileBytes
 from simfs.store.index import FileNode
-from simfs.store.meters import Meters
 from simfs.store.mount import load
 from simfs.store.room import Room, error
 from simfs.store.setup import check_fit, record_of
@@ -202,10 +201,6 @@ class Volume:
             raise OSError(errno.ENOSPC, "all file numbers of this store are used up; format it anew")
         self.state.next_number = number + 1
         return number
-
-    def meters(self) -> Meters:
-        """The counters, as they are now."""
-        return self.state.meters
 
     def names_from(self, key: bytes) -> Iterator[bytes]:
         """Names whose keys begin with `key`, in the order of the keys."""
