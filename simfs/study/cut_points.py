@@ -1,0 +1,50 @@
+"""Where the power goes and what that leaves, as data that prints as one short token."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+_TOKEN = re.compile(r"(\d+):([a-z-]+(?:=\d+)?)(?:@(\d+))?")
+
+
+@dataclass(frozen=True, slots=True)
+class CutPoint:
+    """The power goes in flash operation number `operation` of a run (the first program or erase is 0).
+
+    `leaves` says what the cut operation leaves in its cells, as `simfs.flash` names it; `seed` draws what is random in
+    it. `then` is a cut inside the recovery: its operation counts from the beginning of the mount. As text
+    `123:bytes=17`, `123:mixed@7`, `123:mixed@7/0:nothing`.
+    """
+
+    operation: int
+    leaves: str
+    seed: int = 0
+    then: CutPoint | None = None
+
+    def __str__(self) -> str:
+        seed = f"@{self.seed}" if self.seed else ""
+        then = f"/{self.then}" if self.then is not None else ""
+        return f"{self.operation}:{self.leaves}{seed}{then}"
+
+    @classmethod
+    def parse(cls, text: str) -> CutPoint:
+        """The cut point of a token. `ValueError` says what would be right."""
+        cut: CutPoint | None = None
+        for part in reversed(text.strip().split("/")):
+            found = _TOKEN.fullmatch(part)
+            if found is None:
+                raise ValueError(f"{text!r} names no cut; right would be, for example, 123:bytes=17")
+            cut = cls(int(found[1]), found[2], int(found[3] or 0), cut)
+        assert cut is not None
+        return cut
+
+    @property
+    def depth(self) -> int:
+        """How many cuts there are in a row."""
+        return 1 + (self.then.depth if self.then is not None else 0)
+
+    def followed_by(self, last: CutPoint) -> CutPoint:
+        """This, and another cut in the last recovery of it."""
+        then = last if self.then is None else self.then.followed_by(last)
+        return CutPoint(self.operation, self.leaves, self.seed, then)
