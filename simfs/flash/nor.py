@@ -8,7 +8,7 @@ from typing import Any
 
 from simfs.flash.counts import Counts
 from simfs.flash.datasheet import Datasheet
-from simfs.flash.faults import FaultPlan, NoPower, PowerCut
+from simfs.flash.faults import FaultHooks, FaultPlan, NoPower, PowerCut
 from simfs.flash.misuse import EVENTS_KEPT, MISUSE, Event, ProgramError
 from simfs.flash.parts import GENERIC, PARTS, generic
 
@@ -43,8 +43,8 @@ class NorFlash:
     """
 
     __slots__ = (
-        "_cells", "_data", "_erase_counts", "_erased", "_faults", "_ff", "_page_bytes", "_page_programs", "_powered",
-        "_program_end", "_read_end", "_starts_with", "datasheet", "erases", "event_counts", "events",
+        "_cells", "_data", "_erase_counts", "_erased", "_faults", "_ff", "_hooks", "_page_bytes", "_page_programs",
+        "_powered", "_program_end", "_read_end", "_starts_with", "datasheet", "erases", "event_counts", "events",
         "geometry", "program_bytes", "programs", "read_bytes", "reads", "seed", "strict",
     )  # fmt: skip
 
@@ -76,6 +76,9 @@ class NorFlash:
         self.event_counts: dict[str, int] = {}
         self.reads = self.read_bytes = self.programs = self.program_bytes = self.erases = 0
         self._powered = True
+        self._hooks = faults if isinstance(faults, FaultHooks) else None
+        if self._hooks is not None:
+            self._hooks.attach(geometry, datasheet)
         self._make_cells()
 
     def _make_cells(self) -> None:
@@ -179,6 +182,8 @@ class NorFlash:
         if self._page_programs:
             pages = size // self._page_bytes
             self._page_programs[block * pages : (block + 1) * pages] = [0] * pages
+        if self._hooks is not None:
+            self._ask(self._hooks.after_erase, address, size)
 
     @property
     def powered(self) -> bool:
@@ -188,6 +193,8 @@ class NorFlash:
     def power_on(self) -> None:
         """End a power cut: operations work again."""
         self._powered = True
+        if self._hooks is not None:
+            self._hooks.power_on(self._cells)
 
     def image(self) -> bytes:
         """All cells; not counted as a read."""
@@ -211,7 +218,7 @@ class NorFlash:
         if not self._powered:
             raise NoPower("the flash has no power")
 
-    def _ask(self, before: Callable[[memoryview, int, Any], None], address: int, what: int | bytes) -> None:
+    def _ask(self, before: Callable[[memoryview, int, Any], object], address: int, what: int | bytes) -> None:
         """Put an operation to the fault plan; its PowerCut holds until power_on()."""
         try:
             before(self._cells, address, what)
@@ -259,6 +266,8 @@ class NorFlash:
             if self._faults is not None:
                 self._ask(self._faults.before_program, start, piece)
             self._cells[start : start + len(piece)] = _both(self._cells[start : start + len(piece)], piece)
+            if self._hooks is not None:
+                self._ask(self._hooks.after_program, start, piece)
 
     def _wrapped(self, address: int, data: bytes) -> list[tuple[int, bytes]]:
         """Where the bytes land: past the page end they go on at its start, and the last page's worth stays."""
