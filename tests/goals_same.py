@@ -1,0 +1,233 @@
+"""Rows 13 and 18: the same seed gives the same bytes, on every Python, whatever the hash seed and the number of
+processes; and also with every cache and fast path off.
+
+A digest is the SHA-256 over the flash after a random walk of row 9: its cells, wear and operations, and what the store
+counted."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import ExitStack, contextmanager
+from dataclasses import astuple
+from functools import cache
+from pathlib import Path
+from typing import Any
+from unittest.mock import patch
+
+import sortedcontainers
+from goals_random import Walk
+from goals_table import Outcome, Row, shares
+from test_differential_remount import SETTINGS
+
+from simfs import NorFlash, Store
+from simfs.flash import nor
+from simfs.store import codec, log, mount, replayed, scan, survey
+from simfs.store.file_bytes import FileBytes
+from simfs.store.room import Room
+
+WALK_OPERATIONS = 400
+BATCH = 25
+HASH_SEEDS = ("0", "1", "4711", "random")
+VERSION_MIN = (3, 11)
+
+
+def walk(number: int) -> Walk:
+    settings = list(SETTINGS)
+    return Walk(settings[number % len(settings)], number)
+
+
+def digest(number: int, reads: bool = True) -> str:
+    """`reads`: how often the flash was read counts as well."""
+    walked = walk(number)
+    walked.go(WALK_OPERATIONS)
+    flash, counts = walked.flash, walked.flash.counts
+    operations = [counts.programs, counts.program_bytes, counts.erases] + [counts.reads, counts.read_bytes] * reads
+    said = [operations, flash.erase_counts, walked.refused, walked.cleanings, walked.store.ram()]
+    return hashlib.sha256(flash.image() + json.dumps(said).encode()).hexdigest()
+
+
+# Row 13
+
+
+@cache
+def pythons() -> dict[str, str]:
+    """Every Python on this machine that may run the project, by version: where it is."""
+    found = {".".join(map(str, sys.version_info[:3])): sys.executable}
+    paths = [shutil.which(f"python3.{minor}") for minor in range(VERSION_MIN[1], VERSION_MIN[1] + 10)]
+    paths += sorted(map(str, Path.home().glob(".pyenv/versions/*/bin/python")))
+    for path in filter(None, paths):
+        ask = "import sys; print(*sys.version_info[:3], sep='.')"
+        done = subprocess.run([path, "-c", ask], capture_output=True, text=True, check=False)
+        version = done.stdout.strip()
+        if done.returncode == 0 and tuple(map(int, version.split(".")))[:2] >= VERSION_MIN:
+            found.setdefault(version, path)
+    return found
+
+
+def digests_elsewhere(python: str, hash_seed: str, first: int, count: int) -> list[str] | str:
+    """The digests as another process finds them, or the last line that it said instead. Another Python borrows the
+    libraries of this one, which are pure Python as far as a store needs them."""
+    here = Path(__file__).parent
+    folders = [here, here.parent, Path(sortedcontainers.__file__).parent.parent]
+    surroundings = {**os.environ, "PYTHONHASHSEED": hash_seed, "PYTHONPATH": os.pathsep.join(map(str, folders))}
+    words = [python, "-c", f"import goals_same; goals_same.print_digests({first}, {count})"]
+    done = subprocess.run(words, capture_output=True, text=True, env=surroundings, check=False)
+    return done.stdout.split() if done.returncode == 0 else (done.stderr.strip().splitlines() or ["nothing"])[-1]
+
+
+def print_digests(first: int, count: int) -> None:
+    print(*(digest(number) for number in range(first, first + count)))
+
+
+def digest_parts(cases: int) -> Iterable[str]:
+    places = [f"Python {version}; hash seed {seed}" for version in pythons() for seed in HASH_SEEDS]
+    places.append("2 processes; a pool")
+    for number, count in enumerate(shares(cases, BATCH)):
+        first = number // len(places) * BATCH
+        yield f"{places[number % len(places)]}; walks {first} to {first + count}"
+
+
+def run_digests(part: str) -> Outcome:
+    where, how, which = part.split("; ")
+    _, first, _, end = which.split()
+    numbers = range(int(first), int(end))
+    wanted = [digest(number) for number in numbers]
+    found: list[str] | str
+    if where.startswith("Python"):
+        found = digests_elsewhere(pythons()[where.split()[1]], how.split()[-1], numbers.start, len(numbers))
+    else:
+        with ProcessPoolExecutor(int(where.split()[0])) as pool:
+            found = list(pool.map(digest, numbers))
+    outcome = Outcome()
+    if isinstance(found, str):
+        outcome.notes.append(f"{where} skipped: {found}")
+        return outcome
+    outcome.tried = len(found)
+    outcome.counts[where] += len(found)
+    for number, one, other in zip(numbers, wanted, found, strict=True):
+        if one != other:
+            outcome.violated(f"{where}; {how}; walks {number} to {number + 1}", f"{other} here, {one} there")
+    return outcome
+
+
+# Row 18
+
+
+class AskedPlan:
+    """A plan of no faults: a flash that has one takes none of its quick paths."""
+
+    def before_read(self, cells: memoryview, address: int, length: int) -> None:
+        pass
+
+    def before_program(self, cells: memoryview, address: int, data: bytes) -> None:
+        pass
+
+    def before_erase(self, cells: memoryview, address: int, length: int) -> None:
+        pass
+
+
+def careful_flash() -> Any:
+    made = nor.NorFlash._make_cells
+
+    def make_cells(self: NorFlash) -> None:
+        made(self)
+        self._read_end = self._program_end = 0
+
+    return patch.object(nor.NorFlash, "_make_cells", make_cells)
+
+
+def read_unlisted(state: Any, block: int) -> Any:
+    """The seal as if it listed no runs: the frames have to be read."""
+    found = scan_read_seal(state, block)
+    return None if found is None else (found[0], None)
+
+
+scan_read_seal = scan.read_seal
+
+
+def in_order(state: Any, blocks: Any) -> list[Any]:
+    """All runs sorted, although one head's blocks follow each other."""
+    kinds = (codec.Kind.DATA, codec.Kind.HOLE)
+    pairs = [(base + run.order, run) for base, runs in blocks for run in runs if run.kind in kinds]
+    return sorted(pairs, key=lambda pair: pair[0])
+
+
+def room_for(self: Room, waiting: int) -> int:
+    return self._layout.cost(waiting) + 2 * self._layout.hole_cost if waiting else 0
+
+
+def unhurried_log() -> Any:
+    made = log.Log.__init__
+
+    def init(self: log.Log, *arguments: Any) -> None:
+        made(self, *arguments)
+        self._page_bytes = 1  # no frame fits: each goes through `program`
+
+    return patch.object(log.Log, "__init__", init)
+
+
+def uncached_names() -> Any:
+    made = Store.__init__
+
+    def init(self: Store, volume: Any) -> None:
+        made(self, volume)
+        self._encode = self._rule.encode
+
+    return patch.object(Store, "__init__", init)
+
+
+SLOW_PATHS: dict[str, Callable[[], Iterable[Any]]] = {
+    "flash": lambda: [careful_flash()],
+    "append": lambda: [unhurried_log()],
+    "fits": lambda: [patch.object(log.Log, "plainly_fits", lambda self, payload_bytes: False)],
+    "names": lambda: [uncached_names(), patch("simfs.files.store.MODES", {})],
+    "struct cache": lambda: [patch.object(codec, "_whole_frame", codec._whole_frame.__wrapped__)],
+    "listings": lambda: [patch.object(module, "read_seal", read_unlisted) for module in (scan, survey)],
+    "order": lambda: [patch.object(replayed, "_in_order", in_order)],
+    "costs": lambda: [patch.object(Room, "room_for", room_for)],
+}
+
+
+@contextmanager
+def without(names: Iterable[str]) -> Iterator[None]:
+    """With these caches and fast paths off."""
+    with ExitStack() as stack:
+        for name in names:
+            for one in SLOW_PATHS[name]():
+                stack.enter_context(one)
+        yield
+
+
+def path_parts(cases: int) -> Iterable[str]:
+    """One walk in two with all off, the other with one of them off."""
+    whats = [what for name in SLOW_PATHS for what in (name, "all")]
+    for number, count in enumerate(shares(cases, BATCH)):
+        yield f"{whats[number % len(whats)]} off; walks {number * BATCH} to {number * BATCH + count}"
+
+
+def run_paths(part: str) -> Outcome:
+    what, which = part.split(" off; ")
+    _, first, _, end = which.split()
+    outcome = Outcome()
+    for number in range(int(first), int(end)):
+        wanted = digest(number, reads=False)
+        with without(SLOW_PATHS if what == "all" else [what]):
+            found = digest(number, reads=False)
+        outcome.tried += 1
+        outcome.counts[f"without {what}"] += 1
+        if found != wanted:
+            outcome.violated(f"{what} off; walks {number} to {number + 1}", "other bytes")
+    return outcome
+
+
+ROWS = [
+    Row(13, "same seed, same SHA-256 over Pythons, hash seeds, 1 or 2 processes", 1500, digest_parts, run_digests),
+    Row(18, "caches and fast paths off: identical image bytes", 2000, path_parts, run_paths),
+]
