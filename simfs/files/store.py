@@ -35,6 +35,8 @@ class Store:
     POSIX names: ENOENT, EEXIST, ENAMETOOLONG, ENOSPC, EMFILE, EFBIG, EROFS; a NUL in a name is a ValueError.
     """
 
+    file_type: type[StoreFile] = StoreFile
+
     def __init__(self, volume: Volume) -> None:
         self._volume = volume
         config = volume.state.config
@@ -78,7 +80,7 @@ class Store:
         elif meaning.truncates:
             volume.truncate(node, 0)
         self.files_open += 1
-        return StoreFile(self, volume, node, name, meaning)
+        return self.file_type(self, volume, node, name, meaning)
 
     def names(self, prefix: str = "") -> list[str]:
         """Full names that begin with `prefix`, sorted. RAM only."""

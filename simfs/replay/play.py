@@ -24,10 +24,13 @@ from simfs.replay.task import Boot, Task, Until
 Progress = Callable[[int, int], None]
 """Is told the device time that has passed and that there will be, both in ns."""
 
+Watch = Callable[[Store], Store]
+"""Is given a run's store before anything else uses it; the run uses what it returns."""
+
 PROGRESS_STEPS = 200
 
 
-def replay(path: str | Path, progress: Progress | None = None) -> Run:
+def replay(path: str | Path, progress: Progress | None = None, watch: Watch | None = None) -> Run:
     """Play the scenario in a .toml file, or run the one in a .py file.
 
     `BadScenario` has everything that is wrong with the file; `OSError` where it can't be read.
@@ -35,8 +38,8 @@ def replay(path: str | Path, progress: Progress | None = None) -> Run:
     if Path(path).suffix == ".py":
         from simfs.replay.script import run_script
 
-        return run_script(path)
-    return play(load_scenario(path), str(path), progress)
+        return run_script(path, watch)
+    return play(load_scenario(path), str(path), progress, watch)
 
 
 def make_store(scenario: Scenario) -> Store:
@@ -46,9 +49,10 @@ def make_store(scenario: Scenario) -> Store:
     return Store.format(flash, scenario.store.config())
 
 
-def play(scenario: Scenario, source: str, progress: Progress | None = None) -> Run:
+def play(scenario: Scenario, source: str, progress: Progress | None = None, watch: Watch | None = None) -> Run:
     """Play a scenario to its end; `source` names it in the report."""
-    device = Device(make_store(scenario), start_ns=scenario.run.start)
+    store = make_store(scenario)
+    device = Device(watch(store) if watch else store, start_ns=scenario.run.start)
     _Player(scenario, device).play(progress)
     return device.finish(
         title=scenario.title or Path(source).stem,

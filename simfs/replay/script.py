@@ -21,6 +21,7 @@ from __future__ import annotations
 
 import runpy
 import traceback
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -33,7 +34,7 @@ from simfs.replay.reading import check_expectations
 from simfs.replay.run import Device, Run
 
 
-def run_script(path: str | Path) -> Run:
+def run_script(path: str | Path, watch: Callable[[Store], Store] | None = None) -> Run:
     """Run a scenario script. `BadScenario` names the line where it failed; `OSError` where it can't be read."""
     source = str(path)
     Path(path).read_bytes()  # an unreadable file is an OSError of its own, not the script's
@@ -46,7 +47,7 @@ def run_script(path: str | Path) -> Run:
     store = _guarded(source, script["store"])
     if not isinstance(store, Store):
         raise BadScenario([Fault(source, 1, "store", f"it gave {store!r:.60}; return Store.format(flash, config)")])
-    device = Device(store, start_ns=start_ns)
+    device = Device(watch(store) if watch else store, start_ns=start_ns)
     _guarded(source, lambda: script["run"](device))
     return device.finish(
         title=str(script.get("title", Path(source).stem)),

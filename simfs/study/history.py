@@ -34,7 +34,7 @@ class Event:
     """One persistence event, as what it changes in the durable contents. `call` is the number of the call that made it.
 
     "put": `data` stands from `at` on, zeros before it where the file was shorter; "size": the file has `at` bytes, and
-    exists; "remove"; "rename" to `to`, which is replaced.
+    exists; "remove"; "rename" to `to`: the file that bore that name, spelled `replaces`, is gone.
     """
 
     call: int
@@ -43,6 +43,7 @@ class Event:
     at: int = 0
     data: bytes = b""
     to: str = ""
+    replaces: str = ""
 
     def apply(self, contents: Contents) -> None:
         """Do to `contents` what the event does. Costs a copy of the file."""
@@ -54,6 +55,7 @@ class Event:
         elif self.kind == "remove":
             del contents[self.name]
         else:
+            contents.pop(self.replaces, None)
             contents[self.to] = contents.pop(self.name)
 
 
