@@ -27,3 +27,31 @@ class Event(NamedTuple):
 
     kind: str
     address: int
+
+
+def anded(old: bytes | bytearray | memoryview, new: bytes) -> bytes:
+    """old AND new, of equal length: what a program makes of cells."""
+    return (int.from_bytes(old, "little") & int.from_bytes(new, "little")).to_bytes(len(new), "little")
+
+
+def wrapped(address: int, data: bytes, page_bytes: int) -> list[tuple[int, bytes]]:
+    """Where the bytes land: past the page end they go on at its start, and the last page's worth stays."""
+    kept = data[-page_bytes:]
+    first = address - address % page_bytes
+    start = (address + len(data) - len(kept)) % page_bytes
+    pieces = [(first + start, kept[: page_bytes - start]), (first, kept[page_bytes - start :])]
+    return [piece for piece in pieces if piece[1]]
+
+
+def misuse_of(address: int, data: bytes, cells: bytearray, unit: int) -> list[Event]:
+    """What is wrong with these bytes on these cells: a program unit not blank, or else a bit that would be set."""
+    length = len(data)
+    if cells.startswith(b"\xff" * length, address):
+        return []
+    if unit > 1:
+        used = (at for at in range(address, address + length, unit) if not cells.startswith(b"\xff" * unit, at))
+        return [Event("unit-again", at) for at in used]
+    old = cells[address : address + length]
+    if anded(old, data) == data:
+        return []
+    return [Event("set-bit", address + next(at for at, new in enumerate(data) if old[at] & new != new))]

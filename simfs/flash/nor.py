@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cache
-from typing import Any
+from functools import cache, lru_cache
+from typing import Any, TypeVar
 
 from simfs.flash.counts import Counts
 from simfs.flash.datasheet import Datasheet
-from simfs.flash.faults import FaultHooks, FaultPlan, NoPower, PowerCut
-from simfs.flash.misuse import EVENTS_KEPT, MISUSE, Event, ProgramError
-from simfs.flash.parts import GENERIC, PARTS, generic
+from simfs.flash.faults import FaultHooks, FaultPlan, FlashError, NoPower, PowerCut
+from simfs.flash.geometry import Geometry
+from simfs.flash.misuse import EVENTS_KEPT, MISUSE, Event, ProgramError, anded, misuse_of, wrapped
+from simfs.flash.parts import GENERIC, PARTS, sheet_of
 
 Bytes = bytes | bytearray | memoryview
+T = TypeVar("T")
 
 LONGEST_QUICK_PAGE = 1024  # bytes; bounds the memory for the strings below to half a MiB
 
@@ -23,9 +25,9 @@ def _blanks(longest: int) -> tuple[bytes, ...]:
     return tuple(b"\xff" * length for length in range(longest + 1))
 
 
-def _both(old: Bytes, new: bytes) -> bytes:
-    """old AND new, of equal length."""
-    return (int.from_bytes(old, "little") & int.from_bytes(new, "little")).to_bytes(len(new), "little")
+@lru_cache(maxsize=8)
+def _blank_block(size_bytes: int) -> bytes:
+    return b"\xff" * size_bytes
 
 
 class NorFlash:
@@ -39,13 +41,14 @@ class NorFlash:
 
     reads, read_bytes, programs, program_bytes and erases are counted as they happen, one program for each call of
     `program`; `counts` is a snapshot of them. A program of 60 blank bytes takes the host about half a microsecond,
-    a read of 16 a quarter, a snapshot 0.8, a program on other than plain serial NOR 2.6.
+    a read of 16 a quarter, a snapshot one, a program on other than plain serial NOR 2.6.
     """
 
     __slots__ = (
         "_cells", "_data", "_erase_counts", "_erased", "_faults", "_ff", "_hooks", "_page_bytes", "_page_programs",
-        "_powered", "_program_end", "_read_end", "_starts_with", "datasheet", "erases", "event_counts", "events",
-        "geometry", "program_bytes", "programs", "read_bytes", "reads", "seed", "strict",
+        "_powered", "_program_end", "_read_end", "_starts_with", "datasheet", "erase_extra_ns", "erases",
+        "event_counts", "events", "geometry", "program_bytes", "program_extra_ns", "programs", "read_bytes", "reads",
+        "seed", "strict",
     )  # fmt: skip
 
     def __init__(
@@ -61,34 +64,40 @@ class NorFlash:
         page_programs_max: int | None = None,
         datasheet: Datasheet | None = None,
     ) -> None:
-        sizes = {
-            "block_bytes": block_bytes,
-            "page_bytes": page_bytes,
-            "program_unit_bytes": program_unit_bytes,
-            "page_programs_max": page_programs_max,
-        }
-        given = {field: value for field, value in sizes.items() if value is not None}
-        datasheet = generic(block_count, given) if datasheet is None else datasheet.agreeing(given)
+        datasheet = sheet_of(
+            block_count,
+            datasheet,
+            block_bytes=block_bytes,
+            page_bytes=page_bytes,
+            program_unit_bytes=program_unit_bytes,
+            page_programs_max=page_programs_max,
+        )
         geometry = datasheet.geometry(block_count)
+        self._make(geometry, datasheet, bytearray(b"\xff") * geometry.size_bytes, seed, strict, faults)
+
+    def _make(
+        self,
+        geometry: Geometry,
+        datasheet: Datasheet,
+        data: bytearray,
+        seed: int,
+        strict: bool,
+        faults: FaultPlan | None,
+    ) -> None:
         self.geometry, self.datasheet = geometry, datasheet
         self.seed, self.strict, self._faults = seed, strict, faults
         self.events: list[Event] = []  # the first EVENTS_KEPT; event_counts has them all
         self.event_counts: dict[str, int] = {}
         self.reads = self.read_bytes = self.programs = self.program_bytes = self.erases = 0
+        self.program_extra_ns = self.erase_extra_ns = 0
         self._powered = True
         self._hooks = faults if isinstance(faults, FaultHooks) else None
         if self._hooks is not None:
             self._hooks.attach(geometry, datasheet)
-        self._make_cells()
-
-    def _make_cells(self) -> None:
-        geometry = self.geometry
         self._page_bytes = geometry.page_bytes
         self._ff = _blanks(min(geometry.page_bytes, LONGEST_QUICK_PAGE))
-        self._erased = b"\xff" * geometry.block_bytes
-        self._data = bytearray(b"\xff") * geometry.size_bytes
-        self._cells = memoryview(self._data)
-        self._starts_with = self._data.startswith
+        self._erased = _blank_block(geometry.block_bytes)
+        self._data, self._cells, self._starts_with = data, memoryview(data), data.startswith
         self._erase_counts = [0] * geometry.block_count
         pages = geometry.size_bytes // geometry.page_bytes if geometry.page_programs_max else 0
         self._page_programs = [0] * pages
@@ -130,8 +139,9 @@ class NorFlash:
         size = block_bytes or (datasheet or GENERIC).block_bytes
         if not image or len(image) % size:
             raise ValueError(f"an image must be whole erase blocks of {size} bytes, not {len(image)} bytes")
-        flash = cls(len(image) // size, block_bytes, page_bytes, seed, strict, faults, datasheet=datasheet)
-        flash._cells[:] = image
+        datasheet = sheet_of(len(image) // size, datasheet, block_bytes=block_bytes, page_bytes=page_bytes)
+        flash = cls.__new__(cls)
+        flash._make(datasheet.geometry(len(image) // size), datasheet, bytearray(image), seed, strict, faults)
         return flash
 
     def read(self, address: int, length: int) -> bytes:
@@ -183,7 +193,7 @@ class NorFlash:
             pages = size // self._page_bytes
             self._page_programs[block * pages : (block + 1) * pages] = [0] * pages
         if self._hooks is not None:
-            self._ask(self._hooks.after_erase, address, size)
+            self.erase_extra_ns += self._ask(self._hooks.after_erase, address, size)
 
     @property
     def powered(self) -> bool:
@@ -207,7 +217,10 @@ class NorFlash:
 
     @property
     def counts(self) -> Counts:
-        return Counts(self.reads, self.read_bytes, self.programs, self.program_bytes, self.erases)
+        return Counts(
+            self.reads, self.read_bytes, self.programs, self.program_bytes, self.erases, self.program_extra_ns,
+            self.erase_extra_ns,
+        )  # fmt: skip
 
     @property
     def busy_s(self) -> float:
@@ -218,12 +231,19 @@ class NorFlash:
         if not self._powered:
             raise NoPower("the flash has no power")
 
-    def _ask(self, before: Callable[[memoryview, int, Any], object], address: int, what: int | bytes) -> None:
-        """Put an operation to the fault plan; its PowerCut holds until power_on()."""
+    def _ask(self, hook: Callable[[memoryview, int, Any], T], address: int, what: int | bytes) -> T:
+        """Put an operation to the fault plan. Its PowerCut holds until power_on(); an operation that fails takes the
+        longest time of the datasheet, since the part tries that long (common practice, no source)."""
         try:
-            before(self._cells, address, what)
+            return hook(self._cells, address, what)
         except PowerCut:
             self._powered = False
+            raise
+        except FlashError as error:
+            if error.operation == "program":
+                self.program_extra_ns += self.datasheet.program_max_ns - self.datasheet.program_typ_ns
+            elif error.operation == "erase":
+                self.erase_extra_ns += self.datasheet.erase_max_ns - self.datasheet.erase_typ_ns
             raise
 
     def _begin_read(self, address: int, length: int) -> None:
@@ -250,10 +270,10 @@ class NorFlash:
             return  # without data the chip does nothing
         page, at = divmod(address, self._page_bytes)
         past_end = at + len(data) > self._page_bytes
-        pieces = self._wrapped(address, data) if past_end else [(address, data)]
+        pieces = wrapped(address, data, self._page_bytes) if past_end else [(address, data)]
         misuse = [Event("page-end", address)] if past_end else []
         for start, piece in pieces:
-            misuse += self._misuse(start, piece)
+            misuse += misuse_of(start, piece, self._data, unit)
         if self._page_programs and self._page_programs[page] >= self.geometry.page_programs_max:
             misuse.append(Event("page-programs", address))
         if misuse:
@@ -265,31 +285,9 @@ class NorFlash:
             self.program_bytes += len(piece)
             if self._faults is not None:
                 self._ask(self._faults.before_program, start, piece)
-            self._cells[start : start + len(piece)] = _both(self._cells[start : start + len(piece)], piece)
+            self._cells[start : start + len(piece)] = anded(self._cells[start : start + len(piece)], piece)
             if self._hooks is not None:
                 self._ask(self._hooks.after_program, start, piece)
-
-    def _wrapped(self, address: int, data: bytes) -> list[tuple[int, bytes]]:
-        """Where the bytes land: past the page end they go on at its start, and the last page's worth stays."""
-        size = self._page_bytes
-        kept = data[-size:]
-        first = address - address % size
-        start = (address + len(data) - len(kept)) % size
-        pieces = [(first + start, kept[: size - start]), (first, kept[size - start :])]
-        return [piece for piece in pieces if piece[1]]
-
-    def _misuse(self, address: int, data: bytes) -> list[Event]:
-        """What is wrong with these bytes on these cells: a program unit not blank, or else a bit that would be set."""
-        length, unit = len(data), self.geometry.program_unit_bytes
-        if self._starts_with(b"\xff" * length, address):
-            return []
-        if unit > 1:
-            used = (at for at in range(address, address + length, unit) if not self._starts_with(b"\xff" * unit, at))
-            return [Event("unit-again", at) for at in used]
-        old = self._data[address : address + length]
-        if _both(old, data) == data:
-            return []
-        return [Event("set-bit", address + next(at for at, new in enumerate(data) if old[at] & new != new))]
 
     def _refuse_or_note(self, misuse: list[Event], address: int, length: int) -> None:
         if self.strict:

@@ -13,6 +13,7 @@ Every value is from the source named, unless the source line says otherwise. Cho
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any, cast
 
 from simfs.flash.datasheet import Datasheet
@@ -181,7 +182,15 @@ PARTS: dict[str, Datasheet] = {
 }
 
 
-def generic(block_count: int, sizes: dict[str, int]) -> Datasheet:
+@lru_cache(maxsize=64)
+def generic(block_count: int, **sizes: int) -> Datasheet:
     """The generic part with so many erase blocks, and other `sizes` by the datasheet's field names."""
     block_bytes = sizes.get("block_bytes", GENERIC.block_bytes)
     return replace(GENERIC, size_bytes=max(1, block_count) * block_bytes, **cast(dict[str, Any], sizes))
+
+
+def sheet_of(block_count: int, datasheet: Datasheet | None, **sizes: int | None) -> Datasheet:
+    """The datasheet, or else that of the generic part, with those `sizes` that are given. ValueError when a datasheet
+    says otherwise."""
+    given = {field: size for field, size in sizes.items() if size is not None}
+    return generic(block_count, **given) if datasheet is None else datasheet.agreeing(given)

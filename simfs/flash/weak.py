@@ -1,0 +1,44 @@
+"""Weak bits: what an interrupted change leaves half done may read as 0 or as 1, until a complete one makes it sound.
+
+They are kept as pieces: the mask of each interrupted change, from `interrupted.weakened`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from simfs.flash.geometry import Geometry
+from simfs.flash.interrupted import Piece, random_bits
+from simfs.flash.rng import Rng
+from simfs.flash.trace import Change
+
+
+def still_weak(weak: Iterable[Piece], change: Change, geometry: Geometry) -> list[Piece]:
+    """What is still weak after a complete change: a program makes the bits that it clears sound, an erase its block."""
+    kept = bytes(geometry.block_bytes) if change.data is None else change.data
+    return [left for piece in weak for left in _less(piece, change.address, kept)]
+
+
+def _less(piece: Piece, address: int, kept: bytes) -> Iterator[Piece]:
+    """The piece without the bits that are 0 in `kept`, which stands at `address`; nothing when none is left."""
+    start = max(piece.address, address)
+    end = min(piece.address + len(piece.data), address + len(kept))
+    if start >= end:
+        yield piece
+        return
+    mask = bytearray(piece.data)
+    for at in range(start, end):
+        mask[at - piece.address] &= kept[at - address]
+    if any(mask):
+        yield Piece(piece.address, bytes(mask))
+
+
+def read_anew(weak: Iterable[Piece], cells: bytearray | memoryview, rng: Rng) -> None:
+    """Let the weak bits read otherwise: of each piece none, few, half, most or all as 1. Cost: a few microseconds for
+    the piece of a program, some 50 for that of a block of 4 KiB."""
+    for address, mask in weak:
+        how = ("", "few", "half", "most", "all")[rng.below(5)]
+        weak_bits, length = int.from_bytes(mask, "little"), len(mask)
+        ones = weak_bits if how == "all" else random_bits(rng, length, how) & weak_bits if how else 0
+        old = int.from_bytes(cells[address : address + length], "little")
+        cells[address : address + length] = (old & ~weak_bits | ones).to_bytes(length, "little")
