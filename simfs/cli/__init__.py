@@ -1,0 +1,55 @@
+"""The commands: arguments, exit codes, progress. The only place that prints.
+
+Everything but click is imported when a command needs it, so that `simfs --help` answers at once.
+"""
+
+from __future__ import annotations
+
+import sys
+
+import click
+
+from simfs.cli.ends import BAD_INPUT, STOPPED, print_report
+from simfs.cli.run_command import run
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+def commands() -> None:
+    """Replays what a device does with its files on a model of its flash, and tells whether it will hold."""
+
+
+commands.add_command(run)
+
+
+@commands.command()
+def schema() -> None:
+    """Print the JSON Schema of a scenario, for editors that check TOML."""
+    from simfs.replay.reading import scenario_schema
+
+    print_report(scenario_schema())
+
+
+@commands.command()
+def parts() -> None:
+    """List the flash parts that the catalogue has."""
+    from simfs.flash.parts import PARTS
+    from simfs.show.catalogue import as_table
+
+    print_report(as_table(PARTS.values()))
+
+
+def main() -> None:
+    """The program `simfs`."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")  # a name that the terminal can't show must not end the report
+    try:
+        sys.exit(commands.main(standalone_mode=False))
+    except click.UsageError as error:
+        print(f"simfs: {error.format_message()} See simfs --help.", file=sys.stderr)
+        sys.exit(BAD_INPUT)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except click.Abort:
+        sys.exit(STOPPED)

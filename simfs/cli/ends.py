@@ -1,0 +1,65 @@
+"""How a command goes and ends: a progress bar; a report, or a line for each fault and an exit code of its own."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import IO, Any
+
+import click
+
+Progress = Callable[[int, int], None]
+
+UNMET, BAD_INPUT, STOPPED, READER_GONE = 1, 2, 130, 141
+FAULT_SIGNS_MAX = 2000
+
+
+class Refused(click.ClickException):
+    """Ends the program with a line on standard error for each fault."""
+
+    exit_code = BAD_INPUT
+
+    def __init__(self, *faults: object) -> None:
+        from simfs.show.units import plain
+
+        super().__init__("\n".join(plain(str(fault), FAULT_SIGNS_MAX) for fault in faults))
+
+    def show(self, file: IO[Any] | None = None) -> None:
+        print(self.message, file=sys.stderr)
+
+
+class Stopped(Refused):
+    """The user stopped the program."""
+
+    exit_code = STOPPED
+
+
+@contextmanager
+def progress_bar() -> Iterator[Progress | None]:
+    """A bar that goes away, for people only."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from tqdm import tqdm
+
+    shape = "{percentage:3.0f} % |{bar}| {elapsed} so far, {remaining} to go"
+    with tqdm(leave=False, delay=1, file=sys.stderr, bar_format=shape) as bar:
+
+        def tell(done: int, whole: int) -> None:
+            bar.total = whole
+            bar.update(done - bar.n)
+
+        yield tell
+
+
+def print_report(text: str) -> None:
+    """A reader that went away, as `head` does, is no fault."""
+    try:
+        print(text, flush=True)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(READER_GONE)
+    except OSError as error:
+        raise Refused(f"standard output: {error.strerror}") from None
