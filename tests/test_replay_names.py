@@ -43,3 +43,13 @@ def test_folding_makes_names_meet():
     assert name_faults(names, StoreConfig(fold_case=False)) == []
     (collision,) = name_faults(names, StoreConfig(fold_case=True))
     assert collision.why == 'after folding case it is the same as "/Log"'
+
+
+def test_names_that_are_no_text_are_left_out():
+    """A script may have tried them; the store refused them with an error of their own."""
+    assert name_faults(["", "a\0b", "\ud800", "/fits"], StoreConfig()) == []
+
+
+def test_names_that_are_not_utf_8_can_meet():
+    (collision,) = name_faults(["/\udcffA", "/\udcffa"], StoreConfig(fold_case=True))
+    assert collision.why == 'after folding case it is the same as "/\udcffA"'

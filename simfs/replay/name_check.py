@@ -17,8 +17,11 @@ def name_faults(names: Iterable[str], config: StoreConfig) -> list[NameFault]:
     faults: list[NameFault] = []
     holder: dict[bytes, str] = {}
     for name in sorted(set(names)):
-        size_bytes = len(name.encode("utf-8", "surrogateescape"))
-        kept = rule.encode(name)
+        try:
+            kept = rule.encode(name)
+        except (OSError, ValueError):  # empty, or no text: the store refused it, whatever its settings
+            continue
+        size_bytes = _size_bytes(name)
         too_long = size_bytes >= config.name_bytes
         if too_long:
             faults.append(_overlong(name, size_bytes, kept, config))
@@ -26,12 +29,16 @@ def name_faults(names: Iterable[str], config: StoreConfig) -> list[NameFault]:
             continue
         other = holder.setdefault(rule.key(kept), name)
         if other != name:
-            cause = "cutting" if too_long or len(other.encode()) >= config.name_bytes else "folding case"
+            cause = "cutting" if too_long or _size_bytes(other) >= config.name_bytes else "folding case"
             both = f'both names are one file, "{NameRule.decode(kept)}": each write to one changes the other'
             faults.append(NameFault(name, f'after {cause} it is the same as "{other}"', both))
         if len(faults) >= FAULTS_MAX:
             break
     return faults[:FAULTS_MAX]
+
+
+def _size_bytes(name: str) -> int:
+    return len(name.encode("utf-8", "surrogateescape"))
 
 
 def _overlong(name: str, size_bytes: int, kept: bytes, config: StoreConfig) -> NameFault:
