@@ -5,16 +5,16 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-_TOKEN = re.compile(r"(\d+):([a-z-]+(?:=\d+)?)(?:@(\d+))?")
+_TOKEN = re.compile(r"(\d+):([a-z]+(?:=(?:\d+|[a-z]+))?)(?:@(\d+))?")
 
 
 @dataclass(frozen=True, slots=True)
 class CutPoint:
     """The power goes in flash operation number `operation` of a run (the first program or erase is 0).
 
-    `leaves` says what the cut operation leaves in its cells, as `simfs.flash` names it; `seed` draws what is random in
-    it. `then` is a cut inside the recovery: its operation counts from the beginning of the mount. As text
-    `123:bytes=17`, `123:mixed@7`, `123:mixed@7/0:nothing`.
+    `leaves` says what the cut operation leaves in its cells, as `simfs.flash.interrupted` names it; `seed` draws what
+    is random in it. `then` is a cut inside the recovery: its operation counts from the beginning of the mount. As text
+    `123:bytes=17`, `123:bits=half@7`, `123:bits=half@7/0:nothing`.
     """
 
     operation: int
@@ -25,7 +25,7 @@ class CutPoint:
     def __str__(self) -> str:
         seed = f"@{self.seed}" if self.seed else ""
         then = f"/{self.then}" if self.then is not None else ""
-        return f"{self.operation}:{self.leaves}{seed}{then}"
+        return f"{self.operation}:{self.leaves.replace(' ', '=')}{seed}{then}"
 
     @classmethod
     def parse(cls, text: str) -> CutPoint:
@@ -35,7 +35,7 @@ class CutPoint:
             found = _TOKEN.fullmatch(part)
             if found is None:
                 raise ValueError(f"{text!r} names no cut; right would be, for example, 123:bytes=17")
-            cut = cls(int(found[1]), found[2], int(found[3] or 0), cut)
+            cut = cls(int(found[1]), found[2].replace("=", " "), int(found[3] or 0), cut)
         assert cut is not None
         return cut
 

@@ -4,11 +4,23 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from simfs.files import Store
+from simfs.flash import Geometry
 from simfs.flash.datasheet import Datasheet
+from simfs.flash.trace import Change
 from simfs.store.config import StoreConfig
 
 Contents = dict[str, bytes]
 """Every file by its name."""
+
+
+def read_all(store: Store) -> Contents:
+    """Every file. Costs reading every live byte."""
+    found = {}
+    for name in store.names():
+        with store.open(name) as file:
+            found[name] = file.readall()
+    return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +80,11 @@ class Operation:
     data: bytes | None
     call: int
 
+    @property
+    def change(self) -> Change:
+        """What it is to the flash."""
+        return Change(self.address, self.data)
+
 
 @dataclass(frozen=True, slots=True)
 class History:
@@ -88,6 +105,10 @@ class History:
     events: tuple[Event, ...]
     event_ends: tuple[int, ...]  # how many events there were by the end of each call
     operations: tuple[Operation, ...]
+
+    @property
+    def geometry(self) -> Geometry:
+        return self.datasheet.geometry(self.block_count)
 
     def contents_after(self, event: int) -> Contents:
         """What is durable after so many events.

@@ -13,7 +13,7 @@ from simfs.files.handle import StoreFile
 from simfs.files.names import Name, NameRule
 from simfs.flash import NorFlash
 from simfs.store.layout import buffer_bytes
-from simfs.study.history import Contents, Event, FileCall, History, Operation
+from simfs.study.history import Event, FileCall, History, Operation, read_all
 from simfs.study.persistence import Persistence
 
 if TYPE_CHECKING:
@@ -27,17 +27,10 @@ def record(store: Store, action: Callable[[Store], object], title: str = "") -> 
     return recorder.history(title)
 
 
-def read_all(store: Store) -> Contents:
-    """Every file. Costs reading every live byte."""
-    found = {}
-    for name in store.names():
-        with store.open(name) as file:
-            found[name] = file.readall()
-    return found
-
-
 class Recorder:
     """Notes one run, and hands it up as a `History`."""
+
+    store: Store  # the one in use: a boot replaces it
 
     def __init__(self) -> None:
         self._calls: list[FileCall] = []
@@ -49,12 +42,15 @@ class Recorder:
     def watch(self, store: Store) -> Store:
         """A store like this one to use in its place. It is mounted anew on a copy of the flash, as after a boot, so
         nothing may wait in a buffer."""
-        flash = NorFlash.from_image(store.flash.image(), datasheet=store.flash.datasheet, faults=self)
-        self._start = (store.flash.image(), tuple(store.erase_counts), read_all(store))
-        self._flash, self._config = flash, store.config
-        waits = buffer_bytes(store.config, flash.geometry.page_bytes)
-        self._persistence = Persistence(store.config, waits, self._start[2])
-        return _watched_by(self).mount(flash)
+        image, sheet = store.flash.image(), store.flash.datasheet
+        contents = read_all(Store.mount(NorFlash.from_image(image, datasheet=sheet), read_only=True))
+        self._start = (image, tuple(store.erase_counts), contents)
+        self._flash, self._config = NorFlash.from_image(image, datasheet=sheet, faults=self), store.config
+        waits = buffer_bytes(store.config, sheet.page_bytes)
+        self._persistence = Persistence(store.config, waits, contents)
+        watched = _watched_by(self).mount(self._flash)
+        watched.prefix = store.prefix
+        return watched
 
     def history(self, title: str) -> History:
         """All that was noted so far."""
@@ -111,10 +107,11 @@ class _WatchedFile(StoreFile):
 
     __slots__ = ("number",)
 
+    _store: _WatchedStore
+
     def __init__(self, store: Store, *arguments: Any) -> None:
         super().__init__(store, *arguments)
-        assert isinstance(store, _WatchedStore)
-        self.number = store.handle_opened
+        self.number = self._store.handle_opened
 
     def write(self, data: ReadableBuffer, /) -> int:
         taken = memoryview(data).cast("B").tobytes()
@@ -133,12 +130,13 @@ class _WatchedFile(StoreFile):
             super().flush()
 
     def close(self) -> None:
+        if not self.closed and self._store is not self._store.recorder.store:
+            self.closed = True  # the device booted since: there is no such file any more
         if not self.closed:
             with self._noted("close"):
                 super().close()
 
     def _noted(self, kind: str, at: int = 0, data: bytes = b"") -> Any:
-        assert isinstance(self._store, _WatchedStore)
         return self._store.recorder.call(FileCall(kind, handle=self.number, at=at, data=data))
 
 
@@ -152,7 +150,8 @@ class _WatchedStore(Store):
     @classmethod
     def mount(cls, flash: NorFlash, read_only: bool = False) -> Store:
         with cls.recorder.call(FileCall("mount")):
-            return super().mount(flash, read_only)
+            cls.recorder.store = super().mount(flash, read_only)
+        return cls.recorder.store
 
     def open(self, name: Name, mode: str = "r") -> StoreFile:
         self.handle_opened = self.recorder.new_handle()

@@ -1,0 +1,228 @@
+"""Judges the flash that a power cut left: whether the store on it keeps the durability rule."""
+
+from __future__ import annotations
+
+import errno
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from simfs.files import Store
+from simfs.flash import NorFlash, Rng
+from simfs.flash.datasheet import Datasheet
+from simfs.flash.interrupted import Profile
+from simfs.flash.trace import Change
+from simfs.flash.weak import read_anew
+from simfs.store.config import StoreConfig
+from simfs.store.errors import CorruptStore
+from simfs.study.cut_points import CutPoint
+from simfs.study.cut_states import Chip
+from simfs.study.history import Contents, read_all
+from simfs.study.verdicts import Violation
+
+Allowed = Sequence[tuple[int, Contents]]
+"""What may be found: the contents after k events, each with its k."""
+
+TOLD = -1  # in place of k: the store said that it is damaged, where the profile allows no more
+LONG_WORK_ONE_IN = 8
+
+
+class Broken(Exception):
+    """The store broke a promise."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """What is common to all states of a campaign. `keeps_all`: nothing acknowledged may be lost; else losses must be
+    told, which is all that a store can promise when a part spoils more than what was being programmed."""
+
+    datasheet: Datasheet
+    config: StoreConfig
+    profile: Profile
+
+    @property
+    def keeps_all(self) -> bool:
+        aligned = self.profile is Profile.PAGE and self.config.packing == "page"
+        return self.profile is Profile.PROGRAM or aligned
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """On one state: the k that was found (None: none that is allowed), what the recovery changed, what was broken."""
+
+    event: int | None
+    recovery: tuple[Change, ...]
+    violation: Violation | None
+
+
+class NotedFlash(NorFlash):
+    """A flash without faults that notes its changes; reads take the quick way."""
+
+    __slots__ = ("changes",)
+
+    changes: list[Change]
+
+    def program(self, address: int, data: bytes | bytearray | memoryview) -> None:
+        super().program(address, data)
+        self.changes.append(Change(address, bytes(data)))
+
+    def erase(self, block: int) -> None:
+        super().erase(block)
+        self.changes.append(Change(block * self.geometry.block_bytes, None))
+
+    @classmethod
+    def holding(cls, cells: bytearray, datasheet: Datasheet) -> NotedFlash:
+        """A flash with these cells, and nothing noted yet."""
+        flash = cls(len(cells) // datasheet.block_bytes, datasheet=datasheet)
+        flash._cells[:] = cells
+        flash.changes = []
+        return flash
+
+
+class Judgement:
+    """One state, judged step by step. `step` names the promise that is being tried."""
+
+    def __init__(self, rules: Rules, chip: Chip, allowed: Allowed, cut: CutPoint) -> None:
+        self._rules, self._allowed, self._cut = rules, allowed, cut
+        self._chip = chip
+        self._rng = Rng(0, "judge", str(cut))
+        self.step = ""
+        self.event: int | None = None
+        self.recovery: tuple[Change, ...] = ()
+
+    def verdict(self) -> Verdict:
+        """Try every promise, up to the first that is broken."""
+        violation = None
+        try:
+            for step in self._steps():
+                self.step = step
+        except Exception as error:
+            what = str(error) if isinstance(error, Broken) else f"{type(error).__name__}: {error}"
+            violation = Violation(self._cut, self.step, what)
+        return Verdict(self.event, self.recovery, violation)
+
+    def _steps(self) -> Iterator[str]:
+        flash = NotedFlash.holding(self._chip.cells, self._rules.datasheet)
+        yield "contents"
+        found = self._read_only(flash)
+        yield "read-only"
+        _promise(not flash.changes, f"a read-only mount made {len(flash.changes)} changes")
+        if found is None:
+            return
+        yield "mount"
+        store = Store.mount(flash)
+        self.recovery = tuple(flash.changes)
+        _same(read_all(store), found, "a mount that may write finds")
+        yield "check"
+        problems = store.check()
+        _promise(not problems, "; ".join(problems))
+        yield "erase-counts"
+        self._settle(flash)
+        self._erase_counts(store)
+        yield "second-mount"
+        _same(read_all(Store.mount(flash)), found, "a second mount finds")
+        _promise(not flash.changes, f"a second mount made {len(flash.changes)} changes")
+        yield "weak"
+        flash, store = self._mounted_anew()
+        _same(read_all(store), found, "once weak bits read otherwise, a mount finds")
+        yield "operate"
+        expected = self._operate(store, found)
+        yield "remount"
+        self._settle(flash)
+        flash, store = self._mounted_anew()
+        _same(read_all(store), expected, "after the recovery's first operations, a mount finds")
+
+    def _read_only(self, flash: NotedFlash) -> Contents | None:
+        """What a read-only mount finds; None when the store tells that it is damaged, and may."""
+        try:
+            found = read_all(Store.mount(flash, read_only=True))
+        except CorruptStore:
+            if self._rules.keeps_all:
+                raise
+            self.event = TOLD
+            return None
+        self.event = next((event for event, contents in self._allowed if contents == found), None)
+        if self.event is None:
+            wanted = " or ".join(shown(contents, found) for _, contents in self._allowed[:4])
+            raise Broken(f"found {shown(found, self._allowed[0][1])}, allowed is {wanted}")
+        return found
+
+    def _settle(self, flash: NotedFlash) -> None:
+        """What the flash did belongs to the chip from now on."""
+        self._chip.apply_all(flash.changes)
+        flash.changes.clear()
+
+    def _erase_counts(self, store: Store) -> None:
+        cuts = self._cut.depth
+        for block, (known, true) in enumerate(zip(store.erase_counts, self._chip.erased, strict=True)):
+            _promise(known >= true - cuts, f"block {block} was erased {true} times, the store says {known}")
+
+    def _mounted_anew(self) -> tuple[NotedFlash, Store]:
+        """After a time without power: weak bits read otherwise."""
+        read_anew(self._chip.weak, self._chip.cells, self._rng)
+        flash = NotedFlash.holding(self._chip.cells, self._rules.datasheet)
+        return flash, Store.mount(flash)
+
+    def _operate(self, store: Store, found: Contents) -> Contents:
+        """Remove, create, append, update in place, rename; in one state of some more than a block holds."""
+        expected = dict(found)
+        for name in sorted(expected)[:1]:
+            store.remove(name)
+            del expected[name]
+        turns = 1 if self._rng.below(LONG_WORK_ONE_IN) else 12
+        for turn in range(turns):
+            try:
+                self._write(store, expected, turn)
+            except OSError as error:
+                if error.errno != errno.ENOSPC:
+                    raise
+                usage = store.usage()
+                left = usage.capacity_bytes - usage.live_bytes
+                frame = 2 * (self._rules.config.name_bytes + store._volume.state.layout.full_cost)
+                _promise(left < 4 * frame, f"{error} with {left} bytes of room")
+        if turns > 1:
+            problems = store.check()
+            _promise(not problems, "after some work: " + "; ".join(problems))
+        return expected
+
+    def _write(self, store: Store, expected: Contents, turn: int) -> None:
+        """Every kind of change once. `expected` follows each as soon as it is durable."""
+        old, new = "+-"[turn % 2], "-+"[turn % 2]
+        with store.open(old, "w") as file:
+            expected[old] = b""
+            file.write(b"written after it" * 2)
+        expected[old] = b"written after it" * 2
+        with store.open(old, "a") as file:
+            file.write(b", appended")
+        expected[old] += b", appended"
+        with store.open(old, "r+") as file:
+            file.write(b"W")
+        expected[old] = b"W" + expected[old][1:]
+        store.rename(old, new)
+        expected[new] = expected.pop(old)
+
+
+def _promise(holds: bool, what: str) -> None:
+    if not holds:
+        raise Broken(what)
+
+
+def _same(found: Contents, wanted: Contents, who: str) -> None:
+    if found != wanted:
+        raise Broken(f"{who} {shown(found, wanted)}, not {shown(wanted, found)}")
+
+
+def shown(contents: Contents, other: Contents) -> str:
+    """The files of `contents` that `other` does not have alike, in a few words."""
+    parts = [
+        f"{name!r} ({len(data)} bytes{_first_difference(data, other.get(name))})"
+        for name, data in sorted(contents.items())
+        if other.get(name) != data
+    ]
+    return ", ".join(parts[:6]) or f"{len(contents)} files alike"
+
+
+def _first_difference(data: bytes, other: bytes | None) -> str:
+    if other is None:
+        return ""
+    at = next((at for at, (a, b) in enumerate(zip(data, other, strict=False)) if a != b), min(len(data), len(other)))
+    return f", from {at} on {data[at : at + 8].hex() or 'nothing'}"
