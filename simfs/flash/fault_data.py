@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from simfs.flash.interrupted import Profile
+from simfs.flash.interrupted import Profile, check_leaves
 from simfs.flash.wear import Worn
 
 OPERATIONS = ("read", "program", "erase")
@@ -33,6 +33,7 @@ class Cut:
     def __post_init__(self) -> None:
         _check_number("at", self.at)
         _check("of", self.of, ("change", *OPERATIONS, "operation"))
+        check_leaves(self.leaves)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +51,7 @@ class Error:
         _check("operation", self.operation, OPERATIONS)
         _check_number("at", self.at)
         _check_number("block", self.block)
+        check_leaves(self.leaves)
 
 
 @dataclass(frozen=True, slots=True)

@@ -49,6 +49,16 @@ ERASE_LEAVES = {
     "weak": "blank but for about one bit in 500",
     "all": "blank",
 }
+SHARES = ("few", "half", "most")
+_KINDS = {text.partition(" ")[0] for text in (*PROGRAM_LEAVES, *ERASE_LEAVES)}
+
+
+def check_leaves(leaves: str) -> None:
+    """ValueError unless some program or some erase can leave this."""
+    kind, _, amount = leaves.partition(" ")
+    sized = kind in ("bytes", "bits", *_ERASE_PHASES)
+    if kind not in _KINDS or (not (amount in SHARES or amount.isdecimal()) if sized else amount):
+        raise ValueError(f"leaves must be one of {', '.join({**PROGRAM_LEAVES, **ERASE_LEAVES})}, not {leaves!r}")
 
 
 def random_bits(rng: Rng, length: int, share: str) -> int:
@@ -110,7 +120,7 @@ def spoiled(change: Change, profile: Profile, geometry: Geometry) -> tuple[int, 
 
 def _share(leaves: str, amount: str, length: int, unit_bits: int, rng: Rng) -> int:
     """The bits that an amount names, set."""
-    if amount in ("few", "half", "most"):
+    if amount in SHARES:
         return random_bits(rng, length, amount)
     if not amount.isdecimal() or int(amount) * unit_bits > 8 * length:
         raise ValueError(f"{leaves!r} must end in few, half, most or a number up to {8 * length // unit_bits}")
