@@ -9,6 +9,7 @@ import sys
 
 import click
 
+from simfs.cli.cuts_command import cuts
 from simfs.cli.ends import BAD_INPUT, STOPPED, print_report
 from simfs.cli.run_command import run
 
@@ -19,6 +20,7 @@ def commands() -> None:
 
 
 commands.add_command(run)
+commands.add_command(cuts)
 
 
 @commands.command()

@@ -1,4 +1,5 @@
-"""The figures as one JSON object: every field and every derived figure, under the name that tells its unit."""
+"""Reports as one JSON object, indented: every field and every derived figure, under the name that tells its unit. The
+same report gives the same text."""
 
 from __future__ import annotations
 
@@ -12,9 +13,14 @@ from simfs.study.shapes import Figures
 
 
 def as_json(figures: Figures, verdicts: tuple[Verdict, ...]) -> str:
-    """One object, indented; the same run gives the same text."""
+    """The figures of a run."""
     whole = {"note": WHOSE, **_plain(figures), "expectations": _plain(verdicts)}
     return json.dumps(whole, indent=2)
+
+
+def object_of(report: Any) -> str:
+    """Any report that is a dataclass."""
+    return json.dumps({"note": WHOSE, **_plain(report)}, indent=2)
 
 
 def _plain(value: Any) -> Any:
@@ -27,4 +33,6 @@ def _plain(value: Any) -> Any:
         return {str(key): _plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
         return [_plain(item) for item in value]
+    if isinstance(value, bytes):
+        return value.hex()
     return value

@@ -1,0 +1,193 @@
+"""`simfs cuts`."""
+
+from __future__ import annotations
+
+import shlex
+import sys
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Executor, ProcessPoolExecutor
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from simfs.cli.ends import UNMET, Refused, Stopped, print_report, progress_bar
+from simfs.cli.sources import check_source, recording_options, replay_source
+
+if TYPE_CHECKING:
+    from simfs.study.cut_points import CutPoint
+    from simfs.study.cut_report import CutReport, ShortCase
+    from simfs.study.history import History
+    from simfs.study.verdicts import Violation
+
+EVERY = ("operation", "byte", "bit")
+PROFILES = ("program-contained", "page-contained", "sector-collateral")
+DEPTH_MAX = 3
+SAMPLE_MAX = 10**9
+WORKERS_MAX = 1024
+
+
+@click.command()
+@click.argument("file", required=False)
+@click.option("--every", type=click.Choice(EVERY), help="Cut at every flash operation (default), byte or bit.")
+@click.option("--sample", type=click.IntRange(1, SAMPLE_MAX), metavar="N", help="Cut at N places drawn by the seed.")
+@click.option("--seed", type=click.IntRange(0), metavar="S", help="The seed of the sample, 0 by default.")
+@click.option("--only", metavar="TOKEN", help="This one cut, as a report names it: 57:bytes=12.")
+@click.option("--depth", type=click.IntRange(1, DEPTH_MAX), default=1, help="2, 3: cut each recovery again, and that.")
+@click.option("--profile", type=click.Choice(PROFILES), default=PROFILES[0], help="What a cut program may spoil.")
+@click.option("--workers", type=click.IntRange(1, WORKERS_MAX), metavar="N", help="Processes; one a core by default.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
+@click.option("--case", metavar="LINE", help="In place of FILE: a short run, as a report spells it.")
+@recording_options
+def cuts(file: str | None, case: str | None, as_json: bool, **options: Any) -> None:
+    """Cut the power in FILE again and again, and report what that leaves.
+
+    FILE is a scenario (.toml), a Python script (.py), or a recording, as for
+    `simfs run`. It is replayed once; then the power goes at each place, the
+    store is mounted, judged and worked on, and the report tells what the
+    firmware would find.
+
+    The exit status is 0, or 1 when the store breaks a promise, or 2 on bad
+    input.
+    """
+    own = {name: options.pop(name) for name in ("every", "sample", "seed", "only", "depth", "profile", "workers")}
+    _check(file, case, own, options)
+    try:
+        history = _history(file, case, options)
+        report = _report(history, file or "", case or "", own, options)
+        text = _text(report, as_json)
+    except KeyboardInterrupt:
+        raise Stopped("simfs: stopped") from None
+    print_report(text)
+    if report.broken:
+        sys.exit(UNMET)
+
+
+def _check(file: str | None, case: str | None, own: dict[str, Any], options: dict[str, Any]) -> None:
+    """Refuse what contradicts itself before anything runs."""
+    ways = [name for name in ("only", "sample", "every") if own[name] is not None]
+    if len(ways) > 1:
+        raise Refused(f"--{ways[1]}: --{ways[0]} says already where to cut; leave out one of them")
+    if own["seed"] is not None and own["sample"] is None:
+        raise Refused("--seed: it is for --sample; add --sample N, or leave it out")
+    if case is None and file is None:
+        raise Refused("simfs: there is nothing to cut; give a scenario, a script, a recording or --case")
+    if file is not None:
+        if case is not None:
+            raise Refused(f"--case: {file} is given as well; leave out one of them")
+        check_source(file)
+        return
+    given = [name for name, value in options.items() if value]
+    if given:
+        raise Refused(*(f"--{name}: it is for recordings, and --case is none; leave it out" for name in given))
+
+
+def _history(file: str | None, case: str | None, options: dict[str, Any]) -> History:
+    """The run, replayed once."""
+    from simfs.study.recorder import Recorder
+
+    if file is None:
+        return _run_of_case(case or "")
+    recorder = Recorder()
+    title = replay_source(file, options, recorder.watch).title
+    history = recorder.history(title)
+    if not history.operations:
+        raise Refused(f"{file}: it programs and erases nothing, so there is nothing to cut; give one that writes files")
+    return history
+
+
+def _run_of_case(case: str) -> History:
+    from simfs.study.case import Case
+
+    try:
+        return Case.parse(case).record()
+    except ValueError as error:
+        raise Refused(f"--case: {error}") from None
+
+
+def _report(history: History, file: str, case: str, own: dict[str, Any], options: dict[str, Any]) -> CutReport:
+    from simfs.study.campaign import campaign
+    from simfs.study.cut_report import cut_report
+
+    places, cut_at = _places(history, own)
+    again = _Repeat(file, case, own["profile"], options)
+    with progress_bar() as progress, _executor(own["workers"]) as executor:
+        try:
+            result = campaign(
+                history, places, profile=own["profile"], depth=own["depth"], executor=executor, progress=progress
+            )
+        except ValueError as error:  # a cut that this run does not have
+            raise Refused(f"--only {error}") from None
+        return cut_report(
+            history, result, source=file, kind=_kind(file), cut_at=cut_at, profile=own["profile"],
+            repeat=again.line, shorten=lambda violation: _shortened(history, violation, own["profile"]),
+        )  # fmt: skip
+
+
+def _places(history: History, own: dict[str, Any]) -> tuple[Iterable[CutPoint], str]:
+    """Where to cut, as data and in words."""
+    from simfs.study import cut_states
+    from simfs.study.cut_points import CutPoint
+
+    if own["only"] is not None:
+        try:
+            return [CutPoint.parse(own["only"])], f"once, at {own['only']}"
+        except ValueError as error:
+            raise Refused(f"--only {error}") from None
+    if own["sample"] is not None:
+        seed = own["seed"] or 0
+        return cut_states.sampled(history, own["sample"], seed), f"at {own['sample']:,} places drawn with seed {seed}"
+    every = own["every"] or EVERY[0]
+    again = ("", " and in each recovery", " and in each recovery, twice")[own["depth"] - 1]
+    return getattr(cut_states, f"every_{every}")(history), f"at every {every}{again}"
+
+
+@contextmanager
+def _executor(workers: int | None) -> Iterator[Executor | None]:
+    """So many processes; None leaves it to the campaign."""
+    if workers is None:
+        yield None
+        return
+    with ProcessPoolExecutor(workers) as pool:
+        try:
+            yield pool
+        finally:
+            pool.shutdown(cancel_futures=True)
+
+
+class _Repeat:
+    """Spells the line that repeats one case alone."""
+
+    def __init__(self, file: str, case: str, profile: str, options: dict[str, Any]) -> None:
+        what = ["--case", case] if case else [file]
+        given = [[f"--{name}"] if value is True else [f"--{name}", value] for name, value in options.items() if value]
+        self._words = ["simfs", "cuts", *what, *(word for words in given for word in words), *_unusual(profile)]
+
+    def line(self, cut: CutPoint) -> str:
+        return shlex.join([*self._words, "--only", str(cut)])
+
+
+def _unusual(profile: str) -> list[str]:
+    return ["--profile", profile] if profile != PROFILES[0] else []
+
+
+def _shortened(history: History, violation: Violation, profile: str) -> ShortCase:
+    from simfs.study.cut_report import ShortCase
+    from simfs.study.shrink import shrink
+
+    case, cut = shrink(history, violation, profile=profile)
+    return ShortCase(case.calls, _Repeat("", str(case), profile, {}).line(cut))
+
+
+def _kind(file: str) -> str:
+    return {"": "short run", ".toml": "scenario"}.get(file[-5:], "script" if file.endswith(".py") else "recording")
+
+
+def _text(report: CutReport, as_json: bool) -> str:
+    if as_json:
+        from simfs.show.json import object_of
+
+        return object_of(report)
+    from simfs.show.cuts import as_text
+
+    return as_text(report)
