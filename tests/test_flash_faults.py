@@ -98,6 +98,24 @@ class TestErrors:
         assert outcome(lambda: flash.erase(0)) == "FlashError"
         assert flash.read(0, 12) == bytes(10) + b"\xff\xff"
 
+    def test_a_failure_spoils_nothing_beside_whatever_the_profile(self) -> None:
+        errors = (Error("program", leaves="bits half", for_ever=True),)
+        for seed in range(8):
+            flash = flash_with(Faults(seed, Profile.SECTOR, errors=errors, weak="read"))
+            assert outcome(lambda flash=flash: flash.program(100, bytes(8))) == "FlashError"
+            assert flash.blank(0, 100)
+            assert flash.blank(108, 1900)
+
+    def test_the_same_bits_of_a_place_fail_again(self) -> None:
+        flash = flash_with(Faults(errors=(Error("program", leaves="bits half", for_ever=True),)))
+        left = set()
+        for _ in range(3):
+            assert outcome(lambda: flash.program(0, bytes(8))) == "FlashError"
+            left.add(flash.read(0, 8))
+        assert len(left) == 1
+        assert outcome(lambda: flash.program(8, bytes(8))) == "FlashError"
+        assert flash.read(8, 8) not in left
+
     def test_after_an_error_the_store_may_try_again(self) -> None:
         flash = flash_with(Faults(errors=(Error("program", leaves="bits half"),)))
         assert outcome(lambda: flash.program(0, b"abcd")) == "FlashError"
@@ -405,7 +423,7 @@ class TestTheData:
             simfs.flash.Nothing  # noqa: B018
 
 
-KNOWN_DIGEST = "62b5696704f5bb71af1b7ffafadc39f2a11009018284b4915dc36fcedfadc68c"
+KNOWN_DIGEST = "2fb5e8041d8ccfd1aae5f0ea7c007a91d3bbb54d2703412324686bf2a58461e2"
 
 
 def test_the_same_faults_do_the_same_everywhere() -> None:

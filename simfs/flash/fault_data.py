@@ -86,6 +86,9 @@ class Rot:
 class Faults:
     """What goes wrong with a flash: `NorFlash(faults=Plan(Faults(...)))`. ValueError names what makes no sense.
 
+    `profile` is of the cuts; an operation that fails spoils nothing beside its own bits. What `leaves` leaves open is
+    drawn from the seed and the address: the same bits of the same place fail again.
+
     `weak` says when the bits that interrupted changes left half done read anew: never (""), at each "power-on", or at
     each "read" of them.
     """

@@ -6,12 +6,14 @@ from simfs.flash.datasheet import Datasheet
 from simfs.flash.fault_data import Cut, Error, Faults
 from simfs.flash.faults import FaultHooks, FlashError, PowerCut
 from simfs.flash.geometry import Geometry
-from simfs.flash.interrupted import Piece, left_by, weakened
+from simfs.flash.interrupted import Piece, Profile, left_by, weakened
 from simfs.flash.rng import Rng
 from simfs.flash.rot import Rotting
 from simfs.flash.trace import Change
 from simfs.flash.weak import read_anew, still_weak
 from simfs.flash.wear import Wear
+
+_WORN_OUT = Error("erase", leaves="rising most")  # how a worn block fails
 
 
 class Plan(FaultHooks):
@@ -55,7 +57,7 @@ class Plan(FaultHooks):
     def before_program(self, cells: memoryview, address: int, data: bytes) -> None:
         fault = self._begin(cells, ("operation", "change", "program"), address, len(data))
         if fault is not None:
-            self._interrupt(cells, Change(address, data), fault.leaves)
+            self._interrupt(cells, Change(address, data), fault)
             raise PowerCut if isinstance(fault, Cut) else FlashError("program", address)
 
     def after_program(self, cells: memoryview, address: int, data: bytes) -> None:
@@ -67,10 +69,10 @@ class Plan(FaultHooks):
             self._wear.erase(address // length)
         fault = self._begin(cells, ("operation", "change", "erase"), address, length)
         if fault is not None:
-            self._interrupt(cells, Change(address, None), fault.leaves)
+            self._interrupt(cells, Change(address, None), fault)
             raise PowerCut if isinstance(fault, Cut) else FlashError("erase", address)
         if self._wear is not None and self._wear.refuses(address // length):
-            self._interrupt(cells, Change(address, None), "rising most")
+            self._interrupt(cells, Change(address, None), _WORN_OUT)
             raise FlashError("erase", address)
 
     def after_erase(self, cells: memoryview, address: int, length: int) -> int:
@@ -100,11 +102,12 @@ class Plan(FaultHooks):
         due = [error for error, tally in self._errors if tally.due(error, kinds[-1], blocks)]
         return cut or next(iter(due), None)
 
-    def _interrupt(self, cells: memoryview, change: Change, leaves: str) -> None:
-        faults, geometry = self.faults, self._geometry
-        if faults.weak:
-            self.weak.append(weakened(change, cells, faults.profile, geometry))
-        address, left = left_by(change, cells, leaves, faults.seed, faults.profile, geometry)
+    def _interrupt(self, cells: memoryview, change: Change, fault: Cut | Error) -> None:
+        geometry = self._geometry
+        profile = self.faults.profile if isinstance(fault, Cut) else Profile.PROGRAM  # a failure spoils nothing beside
+        if self.faults.weak:
+            self.weak.append(weakened(change, cells, profile, geometry))
+        address, left = left_by(change, cells, fault.leaves, self.faults.seed, profile, geometry)
         cells[address : address + len(left)] = left
         if change.data is None and self._wear is not None:
             self._wear.stick(address // geometry.block_bytes, cells[address : address + len(left)])
