@@ -20,6 +20,7 @@ from simfs.study.cut_judge import Allowed, Judgement, Rules
 from simfs.study.cut_points import CutPoint
 from simfs.study.cut_states import Chip, any_leaves, every_operation
 from simfs.study.history import Contents, Event, History, Operation
+from simfs.study.reading import Reading
 from simfs.study.verdicts import CampaignResult, Found, Violation
 
 T = TypeVar("T")
@@ -194,6 +195,7 @@ class _ChunkJudge:
         self._chunk = chunk
         self._chip = chunk.chip
         self._contents, self._event = dict(chunk.contents), chunk.event
+        self._reading = Reading()
         self._call = -1
         self._allowed: Allowed = []
         self._states = 0
@@ -251,11 +253,11 @@ class _ChunkJudge:
         self._judge(chip, whole)
 
     def _recovery(self, chip: Chip, whole: CutPoint) -> tuple[Change, ...]:
-        return Judgement(self._chunk.rules, chip, self._allowed, whole).verdict().recovery
+        return Judgement(self._chunk.rules, self._reading, chip, self._allowed, whole).verdict().recovery
 
     def _judge(self, chip: Chip, cut: CutPoint) -> None:
         before = chip.copy() if cut.depth < self._chunk.depth else None
-        verdict = Judgement(self._chunk.rules, chip, self._allowed, cut).verdict()
+        verdict = Judgement(self._chunk.rules, self._reading, chip, self._allowed, cut).verdict()
         self._states += 1
         if verdict.event is not None:
             self._found[cut.operation, verdict.event] += 1

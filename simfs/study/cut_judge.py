@@ -7,16 +7,19 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from simfs.files import Store
-from simfs.flash import NorFlash, Rng
+from simfs.flash import Rng
 from simfs.flash.datasheet import Datasheet
 from simfs.flash.interrupted import Profile
 from simfs.flash.trace import Change
 from simfs.flash.weak import read_anew
+from simfs.store import check
 from simfs.store.config import StoreConfig
 from simfs.store.errors import CorruptStore
 from simfs.study.cut_points import CutPoint
 from simfs.study.cut_states import Chip
-from simfs.study.history import Contents, read_all
+from simfs.study.history import Contents
+from simfs.study.noted_flash import NotedFlash
+from simfs.study.reading import Reading
 from simfs.study.verdicts import Violation
 
 Allowed = Sequence[tuple[int, Contents]]
@@ -54,36 +57,12 @@ class Verdict:
     violation: Violation | None
 
 
-class NotedFlash(NorFlash):
-    """A flash without faults that notes its changes; reads take the quick way."""
-
-    __slots__ = ("changes",)
-
-    changes: list[Change]
-
-    def program(self, address: int, data: bytes | bytearray | memoryview) -> None:
-        super().program(address, data)
-        self.changes.append(Change(address, bytes(data)))
-
-    def erase(self, block: int) -> None:
-        super().erase(block)
-        self.changes.append(Change(block * self.geometry.block_bytes, None))
-
-    @classmethod
-    def holding(cls, cells: bytearray, datasheet: Datasheet) -> NotedFlash:
-        """A flash with these cells, and nothing noted yet."""
-        flash = cls(len(cells) // datasheet.block_bytes, datasheet=datasheet)
-        flash._cells[:] = cells
-        flash.changes = []
-        return flash
-
-
 class Judgement:
     """One state, judged step by step. `step` names the promise that is being tried."""
 
-    def __init__(self, rules: Rules, chip: Chip, allowed: Allowed, cut: CutPoint) -> None:
+    def __init__(self, rules: Rules, reading: Reading, chip: Chip, allowed: Allowed, cut: CutPoint) -> None:
         self._rules, self._allowed, self._cut = rules, allowed, cut
-        self._chip = chip
+        self._chip, self._read = chip, reading.contents
         self._rng = Rng(0, "judge", str(cut))
         self.step = ""
         self.event: int | None = None
@@ -111,30 +90,30 @@ class Judgement:
         yield "mount"
         store = Store.mount(flash)
         self.recovery = tuple(flash.changes)
-        _same(read_all(store), found, "a mount that may write finds")
-        yield "check"
-        problems = store.check()
-        _promise(not problems, "; ".join(problems))
-        yield "erase-counts"
+        _same(self._read(store), found, "a mount that may write finds")
         self._settle(flash)
-        self._erase_counts(store)
         yield "second-mount"
-        _same(read_all(Store.mount(flash)), found, "a second mount finds")
+        second = Store.mount(flash)
+        _same(self._read(second), found, "a second mount finds")
         _promise(not flash.changes, f"a second mount made {len(flash.changes)} changes")
+        yield "check"
+        self._check(store, second)
+        yield "erase-counts"
+        self._erase_counts(store)
         yield "weak"
         flash, store = self._mounted_anew()
-        _same(read_all(store), found, "once weak bits read otherwise, a mount finds")
+        _same(self._read(store), found, "once weak bits read otherwise, a mount finds")
         yield "operate"
         expected = self._operate(store, found)
         yield "remount"
         self._settle(flash)
         flash, store = self._mounted_anew()
-        _same(read_all(store), expected, "after the recovery's first operations, a mount finds")
+        _same(self._read(store), expected, "after the recovery's first operations, a mount finds")
 
     def _read_only(self, flash: NotedFlash) -> Contents | None:
         """What a read-only mount finds; None when the store tells that it is damaged, and may."""
         try:
-            found = read_all(Store.mount(flash, read_only=True))
+            found = self._read(Store.mount(flash, read_only=True))
         except CorruptStore:
             if self._rules.keeps_all:
                 raise
@@ -150,6 +129,12 @@ class Judgement:
         """What the flash did belongs to the chip from now on."""
         self._chip.apply_all(flash.changes)
         flash.changes.clear()
+
+    def _check(self, store: Store, second: Store) -> None:
+        """As `Store.check` does, which mounts a second time too, and reads every byte again."""
+        state, found = store._volume.state, second._volume.state
+        problems = check._sums(state) + check._spans(state) + check._blocks(state) + check._against_flash(state, found)
+        _promise(not problems, "; ".join(problems))
 
     def _erase_counts(self, store: Store) -> None:
         cuts = self._cut.depth
