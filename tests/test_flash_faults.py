@@ -423,7 +423,7 @@ class TestTheData:
             simfs.flash.Nothing  # noqa: B018
 
 
-KNOWN_DIGEST = "2fb5e8041d8ccfd1aae5f0ea7c007a91d3bbb54d2703412324686bf2a58461e2"
+KNOWN_DIGEST = "8135f10bc4421912369c59591ec66265a7c71e8d83986790455486c8877ef419"
 
 
 def test_the_same_faults_do_the_same_everywhere() -> None:

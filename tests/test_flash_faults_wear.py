@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from decimal import localcontext
+from hashlib import shake_128
 from itertools import pairwise
 from math import exp, gamma, log, sqrt
 
@@ -57,6 +58,14 @@ def test_the_digits_do_not_depend_on_the_decimal_context_of_the_caller() -> None
     others = bytearray(2000)
     Rotting(Rot(0.01), Rng(1)).pass_over(memoryview(others))
     assert cells == others
+
+
+def test_random_bytes_are_shake128_of_the_next_number() -> None:
+    number = Rng(6, "test").u64()
+    rng = Rng(6, "test")
+    assert rng.random_bytes(300) == shake_128(number.to_bytes(8, "little")).digest(300)
+    assert rng.random_bytes(3) != rng.random_bytes(3)
+    assert rng.random_bytes(0) == b""
 
 
 def test_exponential() -> None:

@@ -6,7 +6,6 @@ block caught early holds more zeros than before. What else an interrupted progra
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -83,7 +82,7 @@ def left_by(
     piece has not changed.
 
     `leaves` is one of PROGRAM_LEAVES or ERASE_LEAVES, else ValueError. The seed draws what it leaves open, and what
-    else the profile spoils.
+    else the profile spoils. Cost: 5 to 20 microseconds; 80 for a share of the bits of 4 KiB.
     """
     start, end = spoiled(change, profile, geometry)
     old = bytes(cells[start:end])
@@ -118,52 +117,66 @@ def spoiled(change: Change, profile: Profile, geometry: Geometry) -> tuple[int, 
     return start, start + size
 
 
-def _share(leaves: str, amount: str, length: int, unit_bits: int, rng: Rng) -> int:
-    """The bits that an amount names, set."""
-    if amount in SHARES:
-        return random_bits(rng, length, amount)
-    if not amount.isdecimal() or int(amount) * unit_bits > 8 * length:
-        raise ValueError(f"{leaves!r} must end in few, half, most or a number up to {8 * length // unit_bits}")
-    return (1 << int(amount) * unit_bits) - 1
+def _number(leaves: str, amount: str, most: int) -> int:
+    if not amount.isdecimal() or int(amount) > most:
+        raise ValueError(f"{leaves!r} must end in few, half, most or a number up to {most}")
+    return int(amount)
 
 
 def _programmed(old: bytes, data: bytes, leaves: str, rng: Rng) -> bytes:
     kind, _, amount = leaves.partition(" ")
     length = len(data)
+    full = (1 << 8 * length) - 1
     if leaves == "nothing":
         return old
     if leaves == "all":
-        done = (1 << 8 * length) - 1
-    elif kind in ("bytes", "bits"):
-        done = _share(leaves, amount, length, 8 if kind == "bytes" else 1, rng)
-    else:
+        done = full
+    elif kind not in ("bytes", "bits"):
         raise ValueError(f"a program can't leave {leaves!r}; it can leave {', '.join(PROGRAM_LEAVES)}")
-    kept = int.from_bytes(data, "little") | (done ^ ((1 << 8 * length) - 1))
+    elif amount in SHARES:
+        done = random_bits(rng, length, amount)
+    else:
+        unit_bits = 8 if kind == "bytes" else 1
+        done = (1 << _number(leaves, amount, 8 * length // unit_bits) * unit_bits) - 1
+    kept = int.from_bytes(data, "little") | (done ^ full)
     return (int.from_bytes(old, "little") & kept).to_bytes(length, "little")
 
 
-_ERASE_PHASES: dict[str, Callable[[int, int, int], int]] = {
-    "zeros": lambda old, share, full: old & (share ^ full),
-    "rising": lambda old, share, full: share,
-    "raised": lambda old, share, full: old | share,
+# What an erase has made of the bits that it has reached, and of the others: None leaves them as they were.
+_ERASE_PHASES: dict[str, tuple[bytes, bytes | None]] = {
+    "zeros": (b"\0", None),
+    "rising": (b"\xff", b"\0"),
+    "raised": (b"\xff", None),
 }
 
 
 def _erased(old: bytes, leaves: str, rng: Rng) -> bytes:
     kind, _, amount = leaves.partition(" ")
     length = len(old)
-    full = (1 << 8 * length) - 1
     if leaves == "nothing":
         return old
     if leaves == "all":
         return b"\xff" * length
     if leaves == "weak":
-        few = random_bits(rng, length, "few") & random_bits(rng, length, "few") & random_bits(rng, length, "few")
-        return (full ^ few).to_bytes(length, "little")
+        return _nearly_blank(length, rng)
     if kind not in _ERASE_PHASES:
         raise ValueError(f"an erase can't leave {leaves!r}; it can leave {', '.join(ERASE_LEAVES)}")
-    share = _share(leaves, amount, length, 8, rng)
-    return _ERASE_PHASES[kind](int.from_bytes(old, "little"), share, full).to_bytes(length, "little")
+    reached, others = _ERASE_PHASES[kind]
+    rest = old if others is None else others * length
+    if amount not in SHARES:
+        number = _number(leaves, amount, length)
+        return reached * number + rest[number:]
+    share = random_bits(rng, length, amount)
+    left = int.from_bytes(rest, "little") & ~share | int.from_bytes(reached * length, "little") & share
+    return left.to_bytes(length, "little")
+
+
+def _nearly_blank(length: int, rng: Rng) -> bytes:
+    left = bytearray(b"\xff") * length
+    for _ in range(-(-length // 64)):
+        at, bit = divmod(rng.below(8 * length), 8)
+        left[at] &= ~(1 << bit)
+    return bytes(left)
 
 
 def _disturbed(old: bytes, rng: Rng) -> bytes:

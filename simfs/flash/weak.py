@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator
 
 from simfs.flash.geometry import Geometry
 from simfs.flash.interrupted import Piece, random_bits
+from simfs.flash.misuse import anded
 from simfs.flash.rng import Rng
 from simfs.flash.trace import Change
 
@@ -27,9 +28,9 @@ def _less(piece: Piece, address: int, kept: bytes) -> Iterator[Piece]:
         yield piece
         return
     mask = bytearray(piece.data)
-    for at in range(start, end):
-        mask[at - piece.address] &= kept[at - address]
-    if any(mask):
+    within = slice(start - piece.address, end - piece.address)
+    mask[within] = anded(mask[within], kept[start - address : end - address])
+    if mask.count(0) < len(mask):
         yield Piece(piece.address, bytes(mask))
 
 
