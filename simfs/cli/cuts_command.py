@@ -16,7 +16,7 @@ from simfs.cli.sources import check_source, recording_options, replay_source
 
 if TYPE_CHECKING:
     from simfs.study.cut_points import CutPoint
-    from simfs.study.cut_report import CutReport, ShortCase
+    from simfs.study.cut_report import CutReport, Places, ShortCase
     from simfs.study.history import History
     from simfs.study.verdicts import Violation
 
@@ -25,6 +25,7 @@ PROFILES = ("program-contained", "page-contained", "sector-collateral")
 DEPTH_MAX = 3
 SAMPLE_MAX = 10**9
 WORKERS_MAX = 1024
+SHRINK_TRIES_MIN, SHRINK_TRIES_MAX, SHRINK_CALLS_MAX = 20, 600, 200_000
 
 
 @click.command()
@@ -70,6 +71,8 @@ def _check(file: str | None, case: str | None, own: dict[str, Any], options: dic
         raise Refused(f"--{ways[1]}: --{ways[0]} says already where to cut; leave out one of them")
     if own["seed"] is not None and own["sample"] is None:
         raise Refused("--seed: it is for --sample; add --sample N, or leave it out")
+    if own["only"] is not None and own["depth"] > 1:
+        raise Refused("--depth: --only names every cut itself, as in 57:nothing/0:nothing; leave it out")
     if case is None and file is None:
         raise Refused("simfs: there is nothing to cut; give a scenario, a script, a recording or --case")
     if file is not None:
@@ -107,39 +110,46 @@ def _run_of_case(case: str) -> History:
 
 def _report(history: History, file: str, case: str, own: dict[str, Any], options: dict[str, Any]) -> CutReport:
     from simfs.study.campaign import campaign
-    from simfs.study.cut_report import cut_report
+    from simfs.study.cut_report import VIOLATIONS_MAX, cut_report
 
-    places, cut_at = _places(history, own)
+    places = _places(own)
     again = _Repeat(file, case, own["profile"], options)
     with progress_bar() as progress, _executor(own["workers"]) as executor:
         try:
             result = campaign(
-                history, places, profile=own["profile"], depth=own["depth"], executor=executor, progress=progress
-            )
+                history, _cuts(history, places), profile=own["profile"], depth=places.depth, executor=executor,
+                progress=progress, violations_max=VIOLATIONS_MAX,
+            )  # fmt: skip
         except ValueError as error:  # a cut that this run does not have
-            raise Refused(f"--only {error}") from None
+            raise Refused(_bad_cut(places.only, error)) from None
         return cut_report(
-            history, result, source=file, kind=_kind(file), cut_at=cut_at, profile=own["profile"],
+            history, result, source=file, kind=_kind(file), places=places, profile=own["profile"],
             repeat=again.line, shorten=lambda violation: _shortened(history, violation, own["profile"]),
         )  # fmt: skip
 
 
-def _places(history: History, own: dict[str, Any]) -> tuple[Iterable[CutPoint], str]:
-    """Where to cut, as data and in words."""
+def _places(own: dict[str, Any]) -> Places:
+    from simfs.study.cut_report import Places
+
+    every = own["every"] or (EVERY[0] if own["only"] is None and own["sample"] is None else None)
+    seed = own["seed"] or 0 if own["sample"] is not None else None
+    return Places(every, own["sample"], seed, own["only"], own["depth"])
+
+
+def _cuts(history: History, places: Places) -> Iterable[CutPoint]:
     from simfs.study import cut_states
     from simfs.study.cut_points import CutPoint
 
-    if own["only"] is not None:
-        try:
-            return [CutPoint.parse(own["only"])], f"once, at {own['only']}"
-        except ValueError as error:
-            raise Refused(f"--only {error}") from None
-    if own["sample"] is not None:
-        seed = own["seed"] or 0
-        return cut_states.sampled(history, own["sample"], seed), f"at {own['sample']:,} places drawn with seed {seed}"
-    every = own["every"] or EVERY[0]
-    again = ("", " and in each recovery", " and in each recovery, twice")[own["depth"] - 1]
-    return getattr(cut_states, f"every_{every}")(history), f"at every {every}{again}"
+    if places.only is not None:
+        return [CutPoint.parse(places.only)]
+    if places.sample is not None:
+        return cut_states.sampled(history, places.sample, places.seed or 0)
+    every = {"operation": cut_states.every_operation, "byte": cut_states.every_byte, "bit": cut_states.every_bit}
+    return every[places.every or EVERY[0]](history)
+
+
+def _bad_cut(only: str | None, error: ValueError) -> str:
+    return f"--only {only}: {str(error).removeprefix(f'{only}: ')}"
 
 
 @contextmanager
@@ -171,11 +181,16 @@ def _unusual(profile: str) -> list[str]:
     return ["--profile", profile] if profile != PROFILES[0] else []
 
 
-def _shortened(history: History, violation: Violation, profile: str) -> ShortCase:
+def _shortened(history: History, violation: Violation, profile: str) -> ShortCase | None:
+    """Each try makes the calls anew, so a long run gets fewer."""
     from simfs.study.cut_report import ShortCase
     from simfs.study.shrink import shrink
 
-    case, cut = shrink(history, violation, profile=profile)
+    tries_max = min(SHRINK_TRIES_MAX, SHRINK_TRIES_MIN + SHRINK_CALLS_MAX // len(history.calls))
+    found = shrink(history, violation, profile=profile, tries_max=tries_max)
+    if found is None:
+        return None
+    case, cut = found
     return ShortCase(case.calls, _Repeat("", str(case), profile, {}).line(cut))
 
 

@@ -10,7 +10,7 @@ from tabulate import tabulate
 
 from simfs.show import WHOSE, units
 from simfs.study.causes import FINDINGS, Cause
-from simfs.study.consequences import Consequences, FileFindings
+from simfs.study.consequences import Consequences, FileFindings, Losses
 from simfs.study.cut_report import Broken, CutReport, CutSubject
 from simfs.study.history import FileCall
 
@@ -22,7 +22,6 @@ BROKEN_SHOWN = 3
 CALLS_SHOWN = 12
 
 LIMITS = "This holds for this run and this fault profile only. It was a model that lost its power, no real chip."
-STATE_NOTE = "Shares are of all cut states. Half and 95 % of the states lose no more readings than the columns say."
 HARMFUL = ("empty", "short", "mixed", "missing")
 
 
@@ -56,22 +55,42 @@ def _flash(subject: CutSubject) -> str:
 
 
 def _promises(report: CutReport) -> str:
-    subject = report.subject
-    lines = [f"Power cut {subject.cut_at}, fault profile {subject.profile}: {units.counted(report.states, 'state')}."]
+    lines = [f"Power cut {_places(report)}, fault profile {report.subject.profile}: {_states(report.states)}."]
     if report.broken:
-        lines[0] += f" ! {units.counted(len(report.broken), 'of them breaks', 'of them break')} a promise of the store:"
-        lines.append("a fault of simfs, not of your firmware. Please report it with the lines below.")
-        for broken in report.broken[:BROKEN_SHOWN]:
-            lines += _broken(broken)
+        broken = units.counted(len(report.broken), "state breaks", "states break")
+        lines[0] += " There the campaign ended, with enough found." if report.ended_early else ""
+        lines.append(f"! {broken} a promise of the store. That is a fault of simfs, not of your firmware:")
+        lines += [line for one in report.broken[:BROKEN_SHOWN] for line in _broken(one)]
         more = len(report.broken) - BROKEN_SHOWN
-        lines += [f"{more:,} more with --json"] if more > 0 else []
+        lines += [f"  {more:,} more with --json"] if more > 0 else []
     else:
-        lines.append(
-            "In each of them the store mounts, holds all that was acknowledged, finds the same again at the next mount"
-            " and goes on working."
-        )
+        lines.append(_kept(report))
     lines.append(LIMITS)
     return "\n".join(line if line.startswith("  ") else _wrapped(line) for line in lines)
+
+
+def _places(report: CutReport) -> str:
+    places, flight = report.subject.places, report.in_flight
+    if flight is not None:
+        what = "an erase" if flight.data is None else f"a program of {units.counted(len(flight.data), 'byte')}"
+        call = f"file call {flight.call:,}, {call_in_words(flight.file_call)}"
+        return f"once, at {places.only}: in {what} at address {flight.address:,}, in {call}"
+    again = ("", ", and in each recovery", ", in each recovery, and in one of that again")[places.depth - 1]
+    if places.sample is not None:
+        return f"at {units.counted(places.sample, 'place')} drawn with seed {places.seed}{again}"
+    return f"at every {places.every}{again}"
+
+
+def _states(count: int) -> str:
+    return units.counted(count, "state")
+
+
+def _kept(report: CutReport) -> str:
+    each = "In each of them the store" if report.states > 1 else "The store"
+    holds = "holds all that was acknowledged"
+    if not report.subject.keeps_all:
+        holds += f" or says that it is damaged ({_states(report.consequences.damaged)})"
+    return f"{each} mounts, {holds}, finds the same again at the next mount and goes on working."
 
 
 def _broken(broken: Broken) -> Iterator[str]:
@@ -122,15 +141,24 @@ def _files(told: Consequences) -> str:
         )
         for file in shown
     ]
-    headers = ("the firmware finds", *kinds, "lost at worst", "half", "95 %")
+    headers = ("the firmware finds", *kinds, "lost at worst", "median", "95 %")
     text = tabulate(
         table, headers, tablefmt="simple", disable_numparse=True, colalign=("left", *["right"] * (len(headers) - 1))
     )
     rest = len(files) - FILES_SHOWN
     more = f"\n{units.counted(rest, 'more file')} with --json" if rest > 0 else ""
-    whole = f"All files together: {units.counted(told.lost.worst, 'reading')} lost at worst, half of the states lose "
-    whole += f"{told.lost.median:,} or fewer, 95 % {told.lost.percentile_95:,} or fewer. Shares are of all cut states."
-    return f"{text}{more}\n{_wrapped(whole)}"
+    return f"{text}{more}\n{_wrapped(f'Shares are of all cut states. {_losses(told.lost)}')}"
+
+
+def _losses(lost: Losses) -> str:
+    if not lost.worst:
+        return "No reading is lost."
+    half, most = _at_most(lost.median), _at_most(lost.percentile_95)
+    return f"All files together lose {_at_most(lost.worst)}, in half of the states {half}, in 95 % {most}."
+
+
+def _at_most(readings: int) -> str:
+    return f"at most {units.counted(readings, 'reading')}" if readings else "none"
 
 
 def _harm(file: FileFindings) -> int:
