@@ -15,14 +15,11 @@ import argparse
 import importlib
 import shlex
 import sys
-from pathlib import Path
-
-sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parent.parent)]
 
 from goals_table import Measured, Row, measure
 from tabulate import tabulate
 
-MODULES = ["goals_random", "goals_wear", "goals_same"]
+MODULES = ["goals_cuts", "goals_errors", "goals_random", "goals_wear", "goals_same"]
 
 
 def all_rows() -> dict[int, Row]:

@@ -15,7 +15,6 @@ import sys
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import ExitStack, contextmanager
-from dataclasses import astuple
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -28,8 +27,7 @@ from test_differential_remount import SETTINGS
 
 from simfs import NorFlash, Store
 from simfs.flash import nor
-from simfs.store import codec, log, mount, replayed, scan, survey
-from simfs.store.file_bytes import FileBytes
+from simfs.store import codec, log, replayed, scan, survey
 from simfs.store.room import Room
 
 WALK_OPERATIONS = 400

@@ -1,6 +1,7 @@
 """What a row of the goals table is, and how its parts are run over the cores.
 
-A part is named by a text, which is all that it takes to run it again; a violation names the smallest part that shows it.
+A part is named by a text, which is all that it takes to run it again; a violation names the smallest part that shows
+it.
 """
 
 from __future__ import annotations
