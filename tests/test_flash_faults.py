@@ -349,16 +349,17 @@ class TestWornBlocks:
         assert flash.busy_s == pytest.approx((29 * sheet.erase_typ_ns + flash.erase_extra_ns) / 1e9)
 
     def test_a_stuck_bit_stays_0_whatever_is_programmed_or_cut(self) -> None:
-        flash = flash_with(Faults(worn=Worn(limits=((0, 1),)), cuts=(Cut(2, "all"), Cut(3, "rising 512"))))
-        flash.erase(0)
-        flash.erase(0)
+        flash = flash_with(Faults(worn=Worn(limits=((2, 1),)), cuts=(Cut(2, "all"), Cut(3, "rising 512"))))
+        flash.erase(2)
+        flash.erase(2)
         stuck = flash.image()
-        assert stuck != b"\xff" * 2048
-        for _ in range(2):
-            assert outcome(lambda: flash.erase(0)) == "PowerCut"
+        assert stuck.count(255) == 2047
+        for cycle in (3, 4):
+            assert outcome(lambda: flash.erase(2)) == "PowerCut"
             flash.power_on()
             ones = int.from_bytes(flash.image(), "little")
             assert ones & ~int.from_bytes(stuck, "little") == 0
+            assert ones.bit_count() == 8 * 2048 - (cycle - 1)
 
     def test_a_used_part_and_drawn_limits(self) -> None:
         worn = Worn(drawn=Weibull(1000, 3), cycles_before=100_000)

@@ -40,8 +40,9 @@ class NorFlash:
     `seed` is kept for whoever draws something random about this flash.
 
     reads, read_bytes, programs, program_bytes and erases are counted as they happen, one program for each call of
-    `program`; `counts` is a snapshot of them. A program of 60 blank bytes takes the host about half a microsecond,
-    a read of 16 a quarter, a snapshot one, a program on other than plain serial NOR 2.6.
+    `program`; `counts` is a snapshot of them. The extra times are of faults only. A program of 60 blank bytes takes
+    the host about half a microsecond, a read of 16 a quarter, a snapshot one, a program on other than plain serial NOR
+    2.6.
     """
 
     __slots__ = (
@@ -201,7 +202,7 @@ class NorFlash:
         return self._powered
 
     def power_on(self) -> None:
-        """End a power cut: operations work again."""
+        """Switch off and on: after a power cut operations work again, and weak bits may read otherwise."""
         self._powered = True
         if self._hooks is not None:
             self._hooks.power_on(self._cells)
@@ -224,7 +225,7 @@ class NorFlash:
 
     @property
     def busy_s(self) -> float:
-        """Program and erase at typical times, s."""
+        """Program and erase at typical times and what they took beyond, s."""
         return self.counts.busy_ns(self.datasheet) / 1e9
 
     def _need_power(self) -> None:

@@ -38,7 +38,7 @@ class Plan(FaultHooks):
         for flip in faults.flips:
             if flip.address >= geometry.size_bytes:
                 raise ValueError(f"address of a flip must be below {geometry.size_bytes}, not {flip.address}")
-        blocks = [error.block or 0 for error in faults.errors]
+        blocks = [error.block for error in faults.errors if error.block is not None]
         blocks += [block for block, _ in faults.worn.limits] if faults.worn else []
         for block in blocks:
             if block >= geometry.block_count:
