@@ -125,6 +125,17 @@ def test_renaming_early_where_nothing_was_loses_what_was_handed_over() -> None:
     assert cause(told(work), "renamed early").lost_worst == 3
 
 
+def test_what_never_was_whole_under_its_first_name_is_short() -> None:
+    def work(store: Store) -> None:
+        with store.open("/log", "a") as file:
+            file.write(b"1\n" * 50)
+            store.rename("/log", "/log.old")
+
+    states = of(told(work), "/log").states
+    assert states["short"] > 0
+    assert "mixed" not in states
+
+
 def test_a_flush_before_the_rename_is_as_good_as_a_close() -> None:
     def work(store: Store) -> None:
         with store.open("/new", "w") as file:
@@ -143,7 +154,7 @@ def test_removing_first_leaves_none() -> None:
 
     found = told(work, before=save("/set", OLD))
     assert of(found, "/set").states["missing"] == 2
-    assert cause(found, "missing").lost_worst == 2
+    assert cause(found, "missing").lost_worst == 0  # all of the new file is there, under its other name
 
 
 def test_a_removal_that_is_meant_is_no_fault() -> None:
@@ -166,7 +177,10 @@ def test_readings_wait_in_the_buffer() -> None:
     assert of(found, "/log").lost.worst == 5
     assert of(found, "/log").unit == "line"
     why = cause(found, "waiting")
-    assert why.what == "up to 5 writes to /log wait in its buffer, or reached flash only in part, before its close"
+    assert (
+        why.what
+        == "readings handed to /log one after the other wait in its buffer, all or the last of them, until its close"
+    )
 
 
 def test_a_reading_alone_in_flight_blames_nobody() -> None:
@@ -209,7 +223,7 @@ def test_an_update_in_place_mixes_old_and_new() -> None:
 def test_a_new_file_is_empty_at_first() -> None:
     found = told(save("/log", b"1\n", "a"))
     assert of(found, "/log").states == {"whole": 1, "old": 1, "empty": 2}
-    assert cause(found, "created").what == "/log is created by open and stays empty until its first close"
+    assert cause(found, "created").what == "/log is created by open and stays empty until its close"
 
 
 def test_what_a_log_holds_is_lost_when_it_is_emptied() -> None:
@@ -237,6 +251,15 @@ def test_a_log_put_away_under_another_name_is_no_side_file() -> None:
         store.rename("/log", "/log.old")
 
     assert "left over" not in of(told(work), "/log").states
+
+
+def test_a_side_file_is_saved_in_one_go() -> None:
+    def work(store: Store) -> None:
+        save("/draft", NEW)(store)
+        save("/other", NEW)(store)
+        store.rename("/draft", "/set")
+
+    assert "left over" not in of(told(work), "/draft").states
 
 
 def test_losses_over_all_states() -> None:

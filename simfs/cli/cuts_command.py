@@ -158,6 +158,11 @@ def _executor(workers: int | None) -> Iterator[Executor | None]:
     if workers is None:
         yield None
         return
+    if workers == 1:
+        from simfs.study.campaign import Here
+
+        yield Here()
+        return
     with ProcessPoolExecutor(workers) as pool:
         try:
             yield pool

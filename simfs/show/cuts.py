@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator
+from itertools import groupby
 
 from tabulate import tabulate
 
@@ -15,9 +16,10 @@ from simfs.study.cut_report import Broken, CutReport, CutSubject
 from simfs.study.history import FileCall
 
 COLUMNS = 100
-NAME_WIDTH = 32
 FILES_SHOWN = 12
-CAUSES_SHOWN = 8
+WHAT_WIDTH = 300
+GAP = 2  # that tabulate leaves between columns, and beside a header
+ALIKE_SHOWN = 3
 BROKEN_SHOWN = 3
 CALLS_SHOWN = 12
 
@@ -133,21 +135,30 @@ def _files(told: Consequences) -> str:
     kinds = [kind for kind in FINDINGS if any(kind in file.states for file in shown)]
     table = [
         (
-            ("! " if _harm(file) else "") + units.plain(file.name, NAME_WIDTH),
             *(_share(file.states.get(kind, 0), told.states) for kind in kinds),
-            f"{units.counted(file.lost.worst, file.unit)}",
+            units.counted(file.lost.worst, file.unit),
             f"{file.lost.median:,}",
             f"{file.lost.percentile_95:,}",
         )
         for file in shown
     ]
-    headers = ("the firmware finds", *kinds, "lost at worst", "median", "95 %")
+    headers = (*(f"{kind}\n%" for kind in kinds), "lost at\nworst", "\nmedian", "\n95 %")
     text = tabulate(
-        table, headers, tablefmt="simple", disable_numparse=True, colalign=("left", *["right"] * (len(headers) - 1))
-    )
+        [(name, *row) for name, row in zip(_names(shown, table, headers), table, strict=True)],
+        ("the firmware\nfinds", *headers), tablefmt="simple", disable_numparse=True,
+        colalign=("left", *["right"] * len(headers)),
+    )  # fmt: skip
     rest = len(files) - FILES_SHOWN
     more = f"\n{units.counted(rest, 'more file')} with --json" if rest > 0 else ""
     return f"{text}{more}\n{_wrapped(f'Shares are of all cut states. {_losses(told.lost)}')}"
+
+
+def _names(files: list[FileFindings], table: list[tuple[str, ...]], headers: tuple[str, ...]) -> list[str]:
+    """The files' names, as long as the columns beside them leave room; those that suffer are marked."""
+    beside = 0
+    for header, *cells in zip(headers, *table, strict=True):
+        beside += GAP + max(*map(len, cells), *(len(line) + GAP for line in header.split("\n")))
+    return [("! " if _harm(file) else "") + units.plain(file.name, COLUMNS - beside - len("! ")) for file in files]
 
 
 def _losses(lost: Losses) -> str:
@@ -167,21 +178,34 @@ def _harm(file: FileFindings) -> int:
 
 def _share(states: int, of_states: int) -> str:
     """A dash for none, so that what never happens is not taken for what hardly does."""
-    return units.percent(100 * states / of_states) if states else "-"
+    return f"{100 * states / of_states:.1f}" if states else "-"
 
 
 def _causes(causes: tuple[Cause, ...]) -> str:
+    """The most frequent cause of each kind in full, the other files that it concerns by name."""
     if not causes:
         return "No order of operations was seen that costs anything but what was in flight."
     lines = ["What causes it, the worst first"]
-    for cause in causes[:CAUSES_SHOWN]:
-        seen = f"{cause.changes:,} of {units.counted(cause.of_changes, 'change')}"
-        cost = f", at worst {units.counted(cause.lost_worst, 'reading')} lost" if cause.lost_worst else ""
-        first = f"first in file call {cause.call:,} ({cause.during})"
-        text = f"{units.plain(cause.what, 300)}. Seen in {seen}, {first}{cost}. {cause.remedy}"
+    for _, alike in groupby(causes, key=lambda cause: cause.kind):
+        cause, *others = alike
+        text = f"{_cause(cause)}{_alike(others)} {cause.remedy}"
         lines.append(textwrap.fill(text, COLUMNS, initial_indent="! ", subsequent_indent="  ", break_on_hyphens=False))
-    rest = len(causes) - CAUSES_SHOWN
-    return "\n".join([*lines, f"{rest:,} more with --json"] if rest > 0 else lines)
+    return "\n".join(lines)
+
+
+def _cause(cause: Cause) -> str:
+    seen = f"{cause.changes:,} of {units.counted(cause.of_changes, 'change')}"
+    cost = f", at worst {units.counted(cause.lost_worst, 'reading')} lost" if cause.lost_worst else ""
+    first = f"first in file call {cause.call:,} ({cause.during})"
+    return f"{units.plain(cause.what, WHAT_WIDTH)}. Seen in {seen}, {first}{cost}."
+
+
+def _alike(others: list[Cause]) -> str:
+    if not others:
+        return ""
+    names = [units.plain(other.name) for other in others[:ALIKE_SHOWN]]
+    names += [f"{len(others) - ALIKE_SHOWN:,} more"] if len(others) > ALIKE_SHOWN else []
+    return f" The same with {', '.join(names)}."
 
 
 def _wrapped(text: str) -> str:

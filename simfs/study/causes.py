@@ -51,7 +51,6 @@ class _Note:
     during: str
     findings: Counter[str] = field(default_factory=Counter)
     changes: set[int] = field(default_factory=set)  # the calls that began them
-    waiting: int = 0
     lost_worst: int = 0
 
 
@@ -77,7 +76,6 @@ class CauseLedger:
         note.findings[finding] += cut.tally[0]
         note.changes.add(change.call)
         note.lost_worst = max(note.lost_worst, lost)
-        note.waiting = max(note.waiting, cut.handed)
 
     def causes(self) -> tuple[Cause, ...]:
         """The worst kind first, and of a kind the most frequent."""
@@ -108,12 +106,16 @@ def _kind(change: Change, cut: Cut, finding: str, lost: int) -> str:
     return "written in pieces" if change.how in (GROWN, CREATED) and finding == "short" else ""
 
 
+def _until(note: _Note) -> str:
+    return f" until its {note.first.ended_by}" if note.first.ended_by in ("flush", "close") else ""
+
+
 def _emptied(name: str, note: _Note) -> str:
     began = f'open with "{note.first.mode}"' if note.first.mode else "a truncation"
     left = [what for what in ("empty", "short", "mixed") if note.findings[what]]
     words = {"empty": "empty", "short": "short", "mixed": "part old, part new"}
     stays = ", then ".join(words[what] for what in left)
-    return f"{name} is emptied by {began} and stays {stays} until its {note.first.ended_by or 'end'}"
+    return f"{name} is emptied by {began} and stays {stays}{_until(note)}"
 
 
 def _early(name: str, note: _Note) -> str:
@@ -125,8 +127,7 @@ def _missing(name: str, note: _Note) -> str:
 
 
 def _waiting(name: str, note: _Note) -> str:
-    by = f"its {note.first.ended_by}" if note.first.ended_by else "a flush"
-    return f"up to {note.waiting} writes to {name} wait in its buffer, or reached flash only in part, before {by}"
+    return f"readings handed to {name} one after the other wait in its buffer, all or the last of them,{_until(note)}"
 
 
 def _updated(name: str, note: _Note) -> str:
@@ -138,7 +139,7 @@ def _pieces(name: str, note: _Note) -> str:
 
 
 def _created(name: str, note: _Note) -> str:
-    return f"{name} is created by open and stays empty until its first {note.first.ended_by or 'flush'}"
+    return f"{name} is created by open and stays empty{_until(note)}"
 
 
 def _left_over(name: str, note: _Note) -> str:

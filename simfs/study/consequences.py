@@ -148,7 +148,9 @@ def finding(change: Change, cut: Cut) -> str:
         return "missing"
     if not found:
         return "empty"
-    return "short" if (after or b"").startswith(found) or (before or b"").startswith(found) else "mixed"
+    if after is None:  # it was renamed or removed before it was whole
+        return "short" if len(found) < cut.size_bytes else "whole"
+    return "short" if after.startswith(found) or (before or b"").startswith(found) else "mixed"
 
 
 def _has_all(change: Change, cut: Cut) -> bool:
@@ -168,7 +170,7 @@ def readings_lost(change: Change, cut: Cut, lines: bool) -> int:
     if change.how in (GROWN, CREATED):
         size_bytes = min(cut.size_bytes, len(after))
         return max(0, _gone(after[:size_bytes], found, change.ends, lines))
-    if cut.found in (before, after):
+    if cut.found in (before, after) or cut.elsewhere == after:
         return 0
     lost = _gone(after, found, change.ends, lines)
     return lost if before is None else min(lost, _gone(before, found, change.before_ends, lines))

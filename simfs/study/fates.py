@@ -1,5 +1,5 @@
 """What only the rest of a run tells of a call: whether the file that it creates is saved beside another one and then
-renamed over it, and whether the name that it removes comes back at once."""
+renamed over it, and whether another file at once takes the name that it removes."""
 
 from __future__ import annotations
 
@@ -9,64 +9,53 @@ from simfs.study.history import FileCall
 
 
 class Fates:
-    """`saved_as`: opens that create a side file, with the name that it is renamed to. `comes_back`: removals of a name
-    that comes back at once.
+    """`saved_as`: opens that create a side file, with the name that it is renamed to. `replaced_by`: removals of a name
+    that another file takes at once, with that file's name until then.
 
-    A side file is opened once between its creation and its rename, and not written any more once it was flushed: a log
-    that is put away under another name is none. At once: every call in between is on that name, or on the file that is
-    then renamed to it.
+    A side file is created, written and renamed in one go: every call in between is on it, or on the name that it is
+    to take. A log that is put away under a longer name (/log as /log.1) is none, nor is a file made to append to. At
+    once: every call between removal and rename is on one of the two.
     """
 
     def __init__(self, calls: Sequence[FileCall], key: Callable[[str], bytes], there: Iterable[bytes]) -> None:
         self.saved_as: dict[int, str] = {}
-        self.comes_back: set[int] = set()
+        self.replaced_by: dict[int, str] = {}
         self._key = key
         self._present = set(there)
         self._created: dict[bytes, int] = {}  # files that may be side files, and the calls that created them
         self._removed: dict[bytes, int] = {}  # the last removal of each name
         self._touched: list[bytes] = []  # the name that each call is on
-        self._handles: dict[int, bytes] = {}
-        self._flushed: set[int] = set()  # handles
+        handles: dict[int, bytes] = {}
         for number, call in enumerate(calls):
-            name = key(call.name) if call.name else self._handles.get(call.handle, b"")
+            name = key(call.name) if call.name else handles.get(call.handle, b"")
             self._touched.append(name)
-            if not call.error:
-                self._follow(number, call, name)
+            if call.error:
+                continue
+            if call.kind == "open":
+                handles[call.handle] = name
+                self._opened(number, call.mode, name)
+            elif call.kind == "remove":
+                self._present.discard(name)
+                self._removed[name] = number
+            elif call.kind == "rename":
+                self._renamed(call, name, key(call.to))
 
-    def _follow(self, number: int, call: FileCall, name: bytes) -> None:
-        if call.kind == "open":
-            self._opened(number, call.handle, name)
-        elif call.kind == "flush":
-            self._flushed.add(call.handle)
-        elif call.kind == "write" and call.handle in self._flushed:
-            self._created.pop(name, None)
-        elif call.kind == "remove":
-            self._present.discard(name)
-            self._created.pop(name, None)
-            self._removed[name] = number
-        elif call.kind == "rename":
-            self._renamed(name, call.to)
-
-    def _opened(self, number: int, handle: int, name: bytes) -> None:
-        self._handles[handle] = name
-        if name in self._present:
-            self._created.pop(name, None)
-        else:
+    def _opened(self, number: int, mode: str, name: bytes) -> None:
+        if name not in self._present:
             self._present.add(name)
-            self._created[name] = number
-            self._returned(name, name)
+            self._removed.pop(name, None)
+            if not mode.startswith("a"):
+                self._created[name] = number
 
-    def _renamed(self, old: bytes, to: str) -> None:
-        new = self._key(to)
+    def _renamed(self, call: FileCall, old: bytes, new: bytes) -> None:
         self._present.discard(old)
         self._present.add(new)
-        creation = self._created.pop(old, None)
+        creation, removal = self._created.pop(old, None), self._removed.pop(new, None)
         self._created.pop(new, None)
-        if creation is not None and old != new:
-            self.saved_as[creation] = to
-        self._returned(new, old)
+        if creation is not None and not new.startswith(old) and self._in_one_go(creation, old, new):
+            self.saved_as[creation] = call.to
+        if removal is not None and self._in_one_go(removal, old, new):
+            self.replaced_by[removal] = call.name
 
-    def _returned(self, name: bytes, source: bytes) -> None:
-        removal = self._removed.pop(name, None)
-        if removal is not None and all(other in (name, source) for other in self._touched[removal + 1 :]):
-            self.comes_back.add(removal)
+    def _in_one_go(self, call: int, old: bytes, new: bytes) -> bool:
+        return all(name in (old, new) for name in self._touched[call + 1 :])

@@ -33,6 +33,7 @@ class Cut(NamedTuple):
     """What states with one cut found of a file. `tally` is shared by all files of these states."""
 
     found: bytes | None
+    elsewhere: bytes | None  # what bears another name and is about to take this one
     size_bytes: int  # of the file as the firmware saw it
     handed: int  # writes of the change that the firmware had made
     call: int
@@ -51,6 +52,7 @@ class Change:
     before: bytes | None
     before_ends: list[int]
     mode: str = ""
+    source: str = ""  # the name of the file that takes this one's, until then
     after: bytes | None = None
     ends: list[int] = field(default_factory=list)
     ended_by: str = ""
@@ -107,7 +109,8 @@ class Changes:
             file = self._files.get(self._key(name))
             size_bytes = file.size_bytes if file else 0
             handed, during = len(change.writes), self._calls[self._number].kind
-            change.cuts.append(Cut(durable.get(name), size_bytes, handed, self._number, during, tally))
+            elsewhere = durable.get(change.source) if change.source else None
+            change.cuts.append(Cut(durable.get(name), elsewhere, size_bytes, handed, self._number, during, tally))
         return tally
 
     def end(self, durable: Contents) -> list[Change]:
@@ -200,8 +203,9 @@ class Changes:
     def _removed(self, call: FileCall) -> None:
         file = self._files[self._key(call.name)]
         assert file.name is not None
-        self._change(file.name, REMOVED)
-        if self._number not in self._fates.comes_back:
+        change = self._change(file.name, REMOVED)
+        change.source = self._fates.replaced_by.get(self._number, "")
+        if not change.source:
             self._done.add(file.name)
         del self._files[self._key(call.name)]
         file.name = None
