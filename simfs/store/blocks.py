@@ -6,6 +6,10 @@ from enum import IntEnum
 
 from sortedcontainers import SortedList
 
+from simfs.store.errors import OutOfBlocks
+
+SEQUENCE_END = 1 << 64  # above every sequence number
+
 
 class State(IntEnum):
     """Where a block stands in its round."""
@@ -14,16 +18,20 @@ class State(IntEnum):
     OPEN = 1  # a log head
     CLOSED = 2  # full: holds frames, is never programmed again
     FREED = 3  # nothing live in it, waits for its erase
+    DAMAGED = 4  # some of its live frames can't be read: it is left as it is
+    BAD = 5  # it failed: never used again
 
 
 class BlockTable:
     """One row an erase block. `live` counts what moving a block's live frames would cost, in bytes."""
 
-    def __init__(self, block_count: int, block_bytes: int) -> None:
+    def __init__(self, block_count: int, block_bytes: int, block_room: int, capacity: int) -> None:
         self.block_bytes = block_bytes
+        self.block_room = block_room
+        self.capacity = capacity  # what frames can fill for good, bytes: less with each block that is damaged or bad
         self.state = [State.READY] * block_count
         self.erase_count = [0] * block_count
-        self.recorded = [False] * block_count  # an erase record is on the flash
+        self.opened = [False] * block_count  # an open record is on the flash
         self.base = [0] * block_count
         self.salt = [0] * block_count
         self.live = [0] * block_count
@@ -36,7 +44,12 @@ class BlockTable:
         self.closed_by_wear: SortedList = SortedList()  # (erase count, block)
         self.freed: set[int] = set()
         self.erase_count_max = 0
-        self.in_doubt: set[int] = set()  # closed without a seal in a recovery: cleaned and erased before all others
+        # Closed without a seal: the sequence number from which on nothing in it counts. That is the base of the block
+        # that its head opened next, so these are cleaned and erased before all others.
+        self.in_doubt: dict[int, int] = {}
+        self.failing: set[int] = set()  # a program failed in them: what lives there is moved, then they are bad
+        self.lost_count = 0  # blocks damaged or bad
+        self.worn_out = False  # so many of them that the log can't go on: the store can be read only
 
     def __len__(self) -> int:
         return len(self.state)
@@ -88,6 +101,39 @@ class BlockTable:
         self.state[block] = State.FREED
         self.freed_at[block] = -1
         self.freed.add(block)
+
+    def abandon(self, block: int, below: int) -> None:
+        """Close the block without a seal. What it holds counts only below this sequence number."""
+        self.in_doubt[block] = below
+        self.close(block)
+
+    def bound_doubt(self, base: int) -> None:
+        """A block was opened with this base: blocks in doubt that no other followed yet count below it only."""
+        for block, below in self.in_doubt.items():
+            self.in_doubt[block] = min(below, base)
+
+    def exhausted(self) -> OutOfBlocks:
+        """The error to raise when no block is left for the log."""
+        self.worn_out = self.worn_out or self.lost_count > 0
+        return OutOfBlocks(self.lost_count)
+
+    def set_aside(self, block: int) -> None:
+        """The closed block can't be cleaned."""
+        self.closed.remove(block)
+        self.closed_by_wear.remove((self.erase_count[block], block))
+        self._lose(block, State.DAMAGED)
+
+    def retire(self, block: int) -> None:
+        """The block, in which nothing is live, is bad."""
+        self.ready.discard((self.erase_count[block], block))
+        self.freed.discard(block)
+        self.failing.discard(block)
+        self._lose(block, State.BAD)
+
+    def _lose(self, block: int, state: State) -> None:
+        self.state[block] = state
+        self.lost_count += 1
+        self.capacity = max(self.capacity - self.block_room, 0)
 
     def unfree(self, block: int) -> None:
         """The freed block is closed again."""

@@ -119,6 +119,6 @@ def _against_flash(state: StoreState, found: StoreState) -> list[str]:
     problems += [
         f"block {block}: erase count {kept} is kept, {other} is found"
         for block, (kept, other) in enumerate(zip(state.blocks.erase_count, found.blocks.erase_count, strict=True))
-        if kept != other
+        if kept != other and state.blocks.state[block] != State.BAD  # whose record may be lost
     ]
     return problems

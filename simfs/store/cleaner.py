@@ -3,13 +3,13 @@ wear."""
 
 from __future__ import annotations
 
-from simfs.flash import Rng
-from simfs.store.blocks import State
+from simfs.flash import FlashError, Rng
+from simfs.store.blocks import SEQUENCE_END, State
 from simfs.store.codec import CLAIMS, U32, Frame, Kind
+from simfs.store.errors import CorruptStore
 from simfs.store.policies import policy
 from simfs.store.runs import Run
 from simfs.store.scan import runs_of
-from simfs.store.segments import OutOfBlocks
 from simfs.store.state import StoreState
 
 
@@ -46,7 +46,7 @@ class Cleaner:
                 self._moves_cold = lagging is not None or self._head > 0
                 self.clean(self._victim() if lagging is None else lagging)
             else:
-                raise OutOfBlocks
+                raise blocks.exhausted()
 
     def _lagging(self) -> int | None:
         """The closed block of least wear, when it lags too far behind. Every second cleaning at most, so that
@@ -54,7 +54,7 @@ class Cleaner:
         which so gets its rest."""
         blocks, threshold = self._blocks, self._state.config.level_threshold
         self._may_level = not self._may_level
-        if not threshold or self._may_level or blocks.free_count < self._free_floor:
+        if not threshold or self._may_level or blocks.free_count < self._free_floor or self._blocks.in_doubt:
             return None
         erase_count, coldest = blocks.closed_by_wear[0]
         if blocks.erase_count_max - erase_count <= threshold or not self._can_move(coldest):
@@ -66,9 +66,22 @@ class Cleaner:
         """A block in doubt, else the policy's, or, where that has too many small pieces to move now, the one with the
         least."""
         blocks = self._blocks
-        doubtful = [block for block in blocks.in_doubt if blocks.state[block] == State.CLOSED]
-        victim = min(doubtful) if doubtful else self._choose(blocks.closed)
-        return victim if self._can_move(victim) else min(self._blocks.closed, key=self._blocks.live.__getitem__)
+        if blocks.in_doubt:
+            able = self._able()
+            doubtful = [block for block in able if block in blocks.in_doubt and self._can_move(block)]
+            return min(doubtful or able, key=blocks.live.__getitem__)
+        victim = self._choose(blocks.closed)
+        return victim if self._can_move(victim) else min(blocks.closed, key=blocks.live.__getitem__)
+
+    def _able(self) -> list[int]:
+        """The closed blocks that may be cleaned: none that tells of an older block in doubt how far that one counts."""
+        blocks = self._blocks
+        waiting = (below for block, below in blocks.in_doubt.items() if blocks.state[block] == State.CLOSED)
+        bound = min(waiting, default=SEQUENCE_END)
+        able = [block for block in blocks.closed if blocks.base[block] < bound]
+        if not able:
+            raise blocks.exhausted()
+        return able
 
     def _can_move(self, block: int) -> bool:
         """Whether the live frames of a block fit the blocks at hand. Many small pieces may take more than a block."""
@@ -78,32 +91,46 @@ class Cleaner:
     def restore_reserve(self) -> None:
         """After a mount: take up again what is dead, and finish a cleaning that a power cut stopped."""
         blocks = self._blocks
-        while blocks.free_count < self._free_floor and blocks.closed:
-            victim = min(blocks.closed, key=lambda block: (blocks.live[block], blocks.base[block]))
+        for _ in range(4 * len(blocks)):
+            if blocks.free_count >= self._free_floor or not blocks.closed:
+                return
+            victim = min(self._able(), key=lambda block: (blocks.live[block], blocks.base[block]))
             if blocks.live[victim] > self._state.layout.block_room:
                 return
             self.clean(victim)
 
     def clean(self, victim: int) -> None:
         """Write the block's live frames again and free it. Reads its run entries (or its frames) and the live bytes;
-        programs what is live, and what block changes take."""
+        programs what is live, and what block changes take. A block with live frames that can't be read is set
+        aside, with those."""
         state = self._state
         state.meters.cleanings += 1
         before = state.log.sequence
+        try:
+            self._move(victim)
+        except (CorruptStore, FlashError):
+            state.blocks.set_aside(victim)
+            return
+        moved = state.log.sequence != before
+        state.blocks.free(victim, state.log.sequence if moved else -1)
+        if victim in state.blocks.failing:
+            state.segments.retire(victim)
+
+    def _move(self, victim: int) -> None:
+        """Write again what is live in the block. CorruptStore when some of it can't be found."""
+        state = self._state
         claims = []
         for run in sorted(runs_of(state, victim), key=lambda run: (run.file, run.offset)):  # so that neighbours join
             if run.kind == Kind.DATA or run.kind == Kind.HOLE:
                 self._move_data(run, victim)
             elif run.kind in CLAIMS:
                 claims.append(state.reader.frame(run.address))
-            elif run.kind == Kind.ERASE:
-                self._move_announcement(run)
+            elif run.kind == Kind.BAD and state.segments.bad_at.get(run.file) == run.address:
+                self._append(Kind.BAD, run.file, 0, 0, b"")
+                state.segments.bad_at[run.file] = self._last.address
         self._move_claims(victim, claims)
-        assert state.blocks.live[victim] == 0, (
-            f"block {victim} is cleaned, yet {state.blocks.live[victim]} bytes are live"
-        )
-        moved = state.log.sequence != before
-        state.blocks.free(victim, state.log.sequence if moved else -1)
+        if state.blocks.live[victim]:
+            raise CorruptStore(f"block {victim} is cleaned, yet {state.blocks.live[victim]} bytes are live")
 
     def _move_data(self, run: Run, victim: int) -> None:
         state = self._state
@@ -176,15 +203,6 @@ class Cleaner:
         else:
             claims.drop_tomb_at(name, frame.address)
 
-    def _move_announcement(self, run: Run) -> None:
-        announced = self._state.segments.erases_announced
-        if announced.get(run.file) != run.address:
-            return
-        self._fit(Kind.ERASE, run.file, 0, 0, 0)  # may erase that very block
-        if announced.get(run.file) == run.address:
-            self._append(Kind.ERASE, run.file, self._blocks.erase_count[run.file], 0, b"")
-            announced[run.file] = self._last.address
-
     def _fit(self, kind: int, file: int, offset: int, length: int, payload_bytes: int) -> None:
         log = self._state.log
         if log.asleep:
@@ -202,12 +220,14 @@ class Cleaner:
         state = self._state
         flash, sheet = state.flash, state.flash.datasheet
         before = flash.counts.busy_ns(sheet)
-        erase_ns = sheet.erase_typ_ns + 2 * sheet.program_typ_ns
+        erase_ns = sheet.erase_typ_ns + 2 * sheet.program_typ_ns  # with the discard mark and the erase record
         clean_ns = 3 * erase_ns + 2 * sheet.program_typ_ns * (state.layout.block_bytes // state.layout.page_bytes)
         while True:
             left = budget_ns - (flash.counts.busy_ns(sheet) - before)
             erasable = state.segments.erasable()
-            if erasable and left >= erase_ns and state.segments.erase_ahead(erasable[0]):
+            if erasable and left >= erase_ns:
+                state.segments.erase(erasable[0])
+                state.segments.tell_bad()
                 continue
             wanted = self._blocks.free_count <= state.config.reserve and self._worth_cleaning()
             if not wanted or left < clean_ns:

@@ -10,14 +10,19 @@ from struct import Struct
 from typing import NamedTuple
 from zlib import crc32
 
-VERSION = 1
+VERSION = 2
 MAGIC = 0x5F15
-RECORD_BYTES = 64  # erase record and open record
 ERASE_RECORD_BYTES = 16
+OPEN_RECORD_BYTES = 56
+OPEN_COPY_BYTES = 24
+RECORD_BYTES = ERASE_RECORD_BYTES + OPEN_RECORD_BYTES + OPEN_COPY_BYTES
 HEADER_BYTES = 16
 FRAME_BYTES = 20  # header and CRC-32: what a frame costs beyond its payload
 ENTRY_BYTES = 16
 SEAL_BYTES = 16
+DISCARD_BYTES = 16
+DISCARDED = bytes(DISCARD_BYTES)  # programmed into a block's last bytes before its erase
+TAIL_BYTES = SEAL_BYTES + DISCARD_BYTES
 UNLISTED = 0xFFFF  # a seal with this many entries lists none: the frames must be read
 ORDER_MAX = 0xFFFF
 AGAIN_MAX = 0xFF
@@ -25,13 +30,14 @@ ERASE_COUNT_MAX = 0xFFFFFFFF
 NO_BLOCK = 0xFFFF
 
 ERASE_RECORD = Struct("<HBBII")  # magic, version, zero, erase count, zero ... CRC-32
-OPEN_RECORD = Struct("<QBBBBBBHIIIIHHHHHH")
+OPEN_RECORD = Struct("<QIIBBBBBBHIIIHHHHHHHH")
+OPEN_COPY = Struct("<QIBBHI")  # base, erase count, head, zero, zero, salt ... CRC-32
 HEAD = Struct("<BBHIIH")  # kind, again, length, file, offset, order
 ENTRY = Struct("<IHHII")  # address in the block | kind << 24, order, length, file, offset
-SEAL = Struct("<HHIHH")  # magic, entries, end of the frames, next block, orders given out ... CRC-32
-U16 = Struct("<H")
+SEAL = Struct("<HHIHH")  # magic, entries, end of the frames, orders given out, zero ... CRC-32
 U32 = Struct("<I")
 HEADER = Struct("<BBHIIHH")
+_OPEN_SEED = MAGIC << 8 | VERSION  # so that another version's records are none
 
 
 class Kind(IntEnum):
@@ -42,7 +48,7 @@ class Kind(IntEnum):
     NAME = 0x33
     RENAME = 0x44
     REMOVE = 0x55
-    ERASE = 0x66
+    BAD = 0x66
     MARK = 0x77
 
 
@@ -55,6 +61,8 @@ class OpenRecord(NamedTuple):
     """What an open record holds, in the order of the bytes; the settings as numbers."""
 
     base: int
+    erase_count: int
+    erase_count_max: int  # of all blocks, as far as the store knew
     head: int
     log_heads: int
     cleaner: int
@@ -64,24 +72,25 @@ class OpenRecord(NamedTuple):
     page_programs_max: int
     block_bytes: int
     page_bytes: int
-    block_count: int
     seed: int
+    block_count: int
     name_bytes: int
     buffer_bytes: int
     reserve_blocks: int
     level_threshold: int
     open_files_max: int
-    next: int = NO_BLOCK  # the block that the head is to go on in, as far as that is known
+    opened: int = NO_BLOCK  # the block that the first head has open; NO_BLOCK: none
+    opened_too: int = NO_BLOCK  # the same of the second head
 
 
 class Seal(NamedTuple):
-    """`end` is the address in the block where the frames end, `next` the block that the head goes on in (`NO_BLOCK`:
-    none known), `next_order` the order that one more frame would have had."""
+    """`end` is the address in the block where the frames end, `next_order` the order that one more frame would have
+    had."""
 
     entry_count: int
     end: int
-    next: int
     next_order: int
+    zero: int = 0
 
 
 class Frame(NamedTuple):
@@ -148,29 +157,44 @@ def decode_erase_count(raw: bytes) -> int | None:
     return int(ERASE_RECORD.unpack_from(raw)[3])
 
 
-def encode_open_record(record: OpenRecord, erase_count: int) -> tuple[bytes, int]:
-    """48 bytes and their CRC, which goes on from the erase record's: the salt of frames in this life of the block."""
+def encode_open_record(record: OpenRecord) -> tuple[bytes, int]:
+    """Open record and its short copy, and the salt of frames in this life of the block: the open record's CRC-32."""
     body = OPEN_RECORD.pack(*record)
-    salt = crc32(body, _erase_record_crc(erase_count))
-    return body + U32.pack(salt), salt
+    salt = crc32(body, _OPEN_SEED)
+    copy = OPEN_COPY.pack(record.base, record.erase_count, record.head, 0, 0, salt)
+    return body + U32.pack(salt) + copy + U32.pack(crc32(copy, _OPEN_SEED)), salt
 
 
-def decode_open_record(raw: bytes, erase_count: int) -> tuple[OpenRecord, int] | None:
-    """The open record in 48 bytes with its CRC, or None."""
-    salt = crc32(raw[:44], _erase_record_crc(erase_count))
-    if salt != U32.unpack_from(raw, 44)[0]:
+def decode_open_record(raw: bytes) -> tuple[OpenRecord, int] | None:
+    """The open record at the start of `raw` with its CRC, or None."""
+    salt = crc32(raw[: OPEN_RECORD.size], _OPEN_SEED)
+    if salt != U32.unpack_from(raw, OPEN_RECORD.size)[0]:
         return None
     return OpenRecord(*OPEN_RECORD.unpack_from(raw)), salt
 
 
+def decode_open_copy(raw: bytes) -> tuple[int, int, int, int] | None:
+    """Base, erase count, head and salt in the copy at the start of `raw`, or None."""
+    if crc32(raw[: OPEN_COPY.size], _OPEN_SEED) != U32.unpack_from(raw, OPEN_COPY.size)[0]:
+        return None
+    base, erase_count, head, _, _, salt = OPEN_COPY.unpack_from(raw)
+    return base, erase_count, head, salt
+
+
+def is_discarded(raw: bytes) -> bool:
+    """Whether a block's last bytes say that it was about to be erased: half of them are zero, which no rot of a few
+    bits does."""
+    return raw.count(0) * 2 >= DISCARD_BYTES
+
+
 def encode_seal(entries: list[bytes], seal: Seal, salt: int) -> bytes:
-    """Run entries and seal, to be programmed so that they end with the block."""
+    """Run entries and seal, to be programmed so that they end where the discard mark begins."""
     body = b"".join(entries) + SEAL.pack(MAGIC, *seal)
     return body + U32.pack(crc32(body, salt))
 
 
 def decode_seal(raw: bytes) -> Seal | None:
-    """What the block's last 16 bytes claim; sound only once `seal_is_sound` says so of entries and seal together."""
+    """What a seal's 16 bytes claim; sound only once `seal_is_sound` says so of entries and seal together."""
     magic, *seal = SEAL.unpack_from(raw)
     return Seal(*seal) if magic == MAGIC else None
 

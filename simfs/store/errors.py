@@ -1,4 +1,4 @@
-"""The error that says a flash does not hold a sound store."""
+"""The errors of a store that are not the host's own."""
 
 import errno
 
@@ -8,3 +8,15 @@ class CorruptStore(OSError):
 
     def __init__(self, text: str) -> None:
         super().__init__(errno.EIO, text)
+
+
+class OutOfBlocks(OSError):
+    """No block is left that the log could go on in: ENOSPC, or EROFS when that is because blocks were lost."""
+
+    def __init__(self, lost_count: int) -> None:
+        if lost_count:
+            super().__init__(
+                errno.EROFS, f"{lost_count} erase blocks can't be used any more; the store can be read only"
+            )
+        else:
+            super().__init__(errno.ENOSPC, "no erase block can be freed")

@@ -30,7 +30,7 @@ class FileBytes:
     def write(self, node: FileNode, offset: int, data: bytes) -> None:
         """Bytes for the file at an offset. They wait in its buffer, and are durable once it spills: when it is full,
         at `spill`, or when a write goes elsewhere. Room is reserved now: ENOSPC leaves the file as it was. EFBIG."""
-        if self._room.read_only:
+        if self._room.read_only or self.state.blocks.worn_out:
             self._room.check_writable(node.name)
         if offset + len(data) > SIZE_MAX:
             raise error(errno.EFBIG, node.name)
@@ -41,7 +41,7 @@ class FileBytes:
         waiting = len(joined)
         state = self.state
         growth = self._room.room_for(waiting) - node.reserved
-        if state.blocks.live_total + state.claims.promised + state.reserved + growth > self._layout.capacity:
+        if state.blocks.live_total + state.claims.promised + state.reserved + growth > state.blocks.capacity:
             raise error(errno.ENOSPC, node.name)
         state.reserved += growth
         node.reserved += growth

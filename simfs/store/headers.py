@@ -1,4 +1,4 @@
-"""The first 64 bytes of a block, as a mount reads them."""
+"""The first bytes of a block, as a mount reads them."""
 
 from __future__ import annotations
 
@@ -7,50 +7,53 @@ from dataclasses import dataclass
 from simfs.flash import NorFlash
 from simfs.store.codec import (
     ERASE_RECORD_BYTES,
+    OPEN_RECORD_BYTES,
     RECORD_BYTES,
     OpenRecord,
     decode_erase_count,
+    decode_open_copy,
     decode_open_record,
     erase_record_version,
 )
+from simfs.store.errors import CorruptStore
+
+BASE_MAX = 1 << 63  # beyond it no store ever gets
 
 
 @dataclass(slots=True)
 class Header:
-    """The first 64 bytes of a block. `content`: something stands in it that is no sound header."""
+    """What a block says of itself. A block that is neither `opened` nor `ready` holds nothing, and needs an erase.
+
+    erase_count  None: unknown
+    record       the open record, unless only its copy is sound
+    """
 
     block: int
     erase_count: int | None = None
+    ready: bool = False
+    opened: bool = False
     record: OpenRecord | None = None
+    base: int = 0
+    head: int = 0
     salt: int = 0
-    content: bool = False
     version: int | None = None
-    raw: bytes = b""  # of the open record, where the erase record before it is not sound
-
-    def believe(self, erase_count: int) -> bool:
-        """Take the erase count from elsewhere, if the open record is sound with it, on which its CRC depends."""
-        opened = decode_open_record(self.raw, erase_count) if self.raw else None
-        if opened is None:
-            return False
-        self.record, self.salt = opened
-        self.erase_count, self.content = erase_count, False
-        return True
 
 
 def read_header(flash: NorFlash, block: int, block_bytes: int) -> Header:
-    """One read of 64 bytes."""
+    """One read of 96 bytes."""
     raw = flash.read(block * block_bytes, RECORD_BYTES)
-    header = Header(block, decode_erase_count(raw))
-    if header.erase_count is None:
-        header.content = raw != b"\xff" * RECORD_BYTES
-        header.version = erase_record_version(raw)
-        header.raw = raw[ERASE_RECORD_BYTES:]
-        return header
+    header = Header(block, decode_erase_count(raw), version=erase_record_version(raw))
     if raw[ERASE_RECORD_BYTES:] == b"\xff" * (RECORD_BYTES - ERASE_RECORD_BYTES):
+        header.ready = header.erase_count is not None
         return header
-    opened = decode_open_record(raw[ERASE_RECORD_BYTES:], header.erase_count)
-    if opened is None:
-        header.content = True
-    else:
-        header.record, header.salt = opened
+    found = decode_open_record(raw[ERASE_RECORD_BYTES:])
+    copy = decode_open_copy(raw[ERASE_RECORD_BYTES + OPEN_RECORD_BYTES :]) if found is None else None
+    if found is not None:
+        header.record, header.salt = found
+        header.base, header.erase_count, header.head = found[0].base, found[0].erase_count, found[0].head
+    elif copy is not None:
+        header.base, header.erase_count, header.head, header.salt = copy
+    header.opened = found is not None or copy is not None
+    if header.base >= BASE_MAX:
+        raise CorruptStore(f"block {block} has the sequence number {header.base}, which no store reaches")
     return header

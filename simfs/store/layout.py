@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from simfs.flash import Geometry
-from simfs.store.codec import ENTRY_BYTES, FRAME_BYTES, RECORD_BYTES, SEAL_BYTES
+from simfs.store.codec import ENTRY_BYTES, FRAME_BYTES, RECORD_BYTES, TAIL_BYTES
 from simfs.store.config import StoreConfig
 
 SPLIT_BYTES_MIN = 128  # moved bytes are not split into less than this: each split costs a frame's overhead
@@ -31,7 +31,6 @@ class Layout:
         self.name_bytes = config.name_bytes
         self.split_bytes_min = min(SPLIT_BYTES_MIN, self.buffer_bytes)
         self.runs_max = min(self.block_bytes // 256, 16 + self.block_bytes // 8192)
-        self.erase_room = align_up(FRAME_BYTES, self.unit_bytes) + ENTRY_BYTES
         self.full_cost = self.frame_cost(self.buffer_bytes)
         self.costs = (0, *(self.frame_cost(length) for length in range(1, self.buffer_bytes + 1)))  # of one frame
         self.hole_cost = self.frame_cost(4)
@@ -43,7 +42,7 @@ class Layout:
 
     def _block_room(self) -> int:
         """What a block holds of relocated frames at least, whatever their sizes."""
-        room = self.block_bytes - SEAL_BYTES - self.erase_room - self.first
+        room = self.block_bytes - TAIL_BYTES - self.first
         if self.whole_pages:
             room = room // self.page_bytes * self.page_bytes
         if self.page_packing:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from simfs.flash import NorFlash
+from collections.abc import Callable
+
+from simfs.flash import FlashError, NorFlash
 from simfs.store.blocks import BlockTable
 from simfs.store.codec import (
     ENTRY_BYTES,
     FRAME_BYTES,
     ORDER_MAX,
-    SEAL_BYTES,
+    TAIL_BYTES,
     encode_frame,
 )
 from simfs.store.layout import Layout, align_up
@@ -16,9 +18,10 @@ from simfs.store.runs import Run, RunTable
 
 
 class Head:
-    """An open block: `at` is the address of the next frame, `room_end` the address that frames must not pass."""
+    """An open block: `at` is the address of the next frame, `room_end` the address that frames must not pass,
+    `void_from` the order from which on nothing that stands before it counts, while a cut is settled."""
 
-    __slots__ = ("at", "base", "block", "end", "page_programs", "room_end", "salt", "start", "table")
+    __slots__ = ("at", "base", "block", "end", "page_programs", "room_end", "salt", "start", "table", "void_from")
 
     def __init__(self, block: int, start: int, end: int, base: int, salt: int, at: int, table: RunTable) -> None:
         self.block = block
@@ -30,6 +33,11 @@ class Head:
         self.table = table
         self.room_end = 0
         self.page_programs = 0
+        self.void_from: int | None = None
+
+
+def _give_up(_which: int) -> None:
+    raise AssertionError("a log without segments has no other block")
 
 
 class Log:
@@ -46,6 +54,7 @@ class Log:
         self.heads: list[Head | None] = [None] * heads
         self.sequence = 0
         self.logged_bytes = 0  # the clock of the cleaner: how old data is counts what was logged since
+        self.on_failure: Callable[[int], None] = _give_up  # gives a head whose block failed another one
         self.asleep = False  # mounted, and nothing appended since: `Segments.wake` comes first
 
     def fits(
@@ -99,6 +108,7 @@ class Log:
         self.skip_full_page(head)  # where the frame in flight would have gone
         head.at = head.start + align_up(align_up(head.at - head.start + 1, page), step)
         head.page_programs = 0
+        head.void_from = bottom
         self.sequence += 1
         return self.sequence - head.base - bottom
 
@@ -113,20 +123,25 @@ class Log:
         return self.room_end_of(head, run_count + 1) - head.at - FRAME_BYTES
 
     def append(self, which: int, kind: int, file: int, offset: int, length: int, payload: bytes, again: int = 0) -> Run:
-        """Program one frame that fits; the run it belongs to. Costs one program, two when it crosses a page."""
+        """Program one frame that fits; the run it belongs to. Costs one program, two when it crosses a page. Where the
+        flash reports a failure, the head gets another block first."""
         head = self.heads[which]
         assert head is not None
         order = self.sequence - head.base
         frame = encode_frame(kind, file, offset, order, payload, head.salt, again)
         size = len(frame)
         address = head.at
-        if address % self._page_bytes + size <= self._page_bytes and self._step == 1:
-            self._program_page(address, frame)
-            head.page_programs += 1
-            head.at = address + size
-        else:
-            head.page_programs = self.program(address, frame) or head.page_programs + 1
-            head.at = align_up(address + size, self._step)
+        try:
+            if address % self._page_bytes + size <= self._page_bytes and self._step == 1:
+                self._program_page(address, frame)
+                head.page_programs += 1
+                head.at = address + size
+            else:
+                head.page_programs = self.program(address, frame) or head.page_programs + 1
+                head.at = align_up(address + size, self._step)
+        except FlashError:
+            self.on_failure(which)
+            return self.append(which, kind, file, offset, length, payload)
         self.logged_bytes += size
         self.sequence += 1
         run = head.table.continued(kind, file, offset, length, order)
@@ -134,6 +149,7 @@ class Log:
             run.length += length
             head.table.next_order = order + 1
             return run
+        head.void_from = None
         run = head.table.begin(kind, address, order, length, file, offset)
         head.room_end = self.room_end_of(head, len(head.table.runs))
         return run
@@ -167,7 +183,7 @@ class Log:
 
     def room_end_of(self, head: Head, run_count: int) -> int:
         listed = run_count if run_count <= self.layout.runs_max else 0
-        end = head.end - SEAL_BYTES - listed * ENTRY_BYTES - self.layout.erase_room
+        end = head.end - TAIL_BYTES - listed * ENTRY_BYTES
         return end - end % self.layout.page_bytes if self.layout.whole_pages else end
 
     def resume(self, which: int, block: int, at: int, table: RunTable, page_programs: int) -> None:

@@ -10,6 +10,8 @@ from simfs.store.reader import damaged
 from simfs.store.runs import Run
 from simfs.store.state import StoreState
 
+_NO_FILE = (Kind.BAD, Kind.MARK)
+
 BlockRuns = tuple[int, list[Run]]  # the block's base sequence number, its runs
 Cuts = dict[int, list[tuple[int, int]]]  # file: (sequence, size) of its claims
 
@@ -50,9 +52,6 @@ def _names(state: StoreState, frame: Frame, payload: bytes) -> list[bytes]:
     if not fitting or len(names) != 1 + (frame.kind == Kind.RENAME):
         raise damaged(frame.address, state.layout)
     return names
-
-
-_NO_FILE = (Kind.ERASE, Kind.MARK)
 
 
 def _give(state: StoreState, frame: Frame, name: bytes) -> None:

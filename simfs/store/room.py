@@ -6,8 +6,8 @@ import errno
 import os
 
 from simfs.store.cleaner import Cleaner
+from simfs.store.errors import OutOfBlocks
 from simfs.store.index import FileNode
-from simfs.store.segments import OutOfBlocks
 from simfs.store.state import StoreState
 
 
@@ -24,7 +24,7 @@ class Room:
     def admit(self, growth: int, name: bytes | None) -> None:
         """ENOSPC when `growth` bytes of room more would pass the capacity; EROFS on a read-only mount."""
         self.check_writable(name)
-        if self.state.committed + growth > self._layout.capacity:
+        if self.state.committed + growth > self.state.blocks.capacity:
             raise error(errno.ENOSPC, name)
 
     def room_for(self, waiting: int) -> int:
@@ -40,12 +40,13 @@ class Room:
         node.reserved = needed
 
     def make_room(self, kind: int, file: int, offset: int, length: int, payload_bytes: int) -> None:
-        try:
-            self.cleaner.make_room(0, kind, file, offset, length, payload_bytes)
-        except OutOfBlocks:
-            raise OSError(errno.ENOSPC, "no erase block can be freed") from None
+        self.cleaner.make_room(0, kind, file, offset, length, payload_bytes)
 
     def check_writable(self, name: bytes | None) -> None:
+        """EROFS on a read-only mount, and on a flash that is worn out."""
+        blocks = self.state.blocks
+        if blocks.worn_out:
+            raise OutOfBlocks(blocks.lost_count)
         if self.read_only:
             raise error(errno.EROFS, name)
 

@@ -67,7 +67,7 @@ class RunTable:
         self.runs.append(run)
         if kind == DATA:
             self.current[file] = run
-        elif kind != Kind.ERASE:
+        elif kind != Kind.BAD:
             self.current.pop(file, None)
         return run
 

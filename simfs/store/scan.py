@@ -11,6 +11,7 @@ from simfs.store.codec import (
     HEADER_BYTES,
     ORDER_MAX,
     SEAL_BYTES,
+    TAIL_BYTES,
     U32,
     UNLISTED,
     Frame,
@@ -18,6 +19,7 @@ from simfs.store.codec import (
     Seal,
     decode_header,
     decode_seal,
+    is_discarded,
     payload_is_sound,
     seal_is_sound,
 )
@@ -25,6 +27,8 @@ from simfs.store.layout import Layout, align_up
 from simfs.store.reader import damaged
 from simfs.store.runs import Run, RunTable, decode_runs
 from simfs.store.state import StoreState
+
+Sealed = tuple[Seal, list[Run] | None]
 
 
 @dataclass(slots=True)
@@ -42,34 +46,43 @@ class Frames:
     gaps: list[tuple[int, int]] = field(default_factory=list)
 
 
-def read_seal(state: StoreState, block: int) -> tuple[Seal, list[Run] | None] | None:
-    """The block's seal and the runs that it lists (None: it lists none); None when the block bears no sound seal. One
-    read, two when runs are listed."""
-    flash, size, salt = state.flash, state.layout.block_bytes, state.blocks.salt[block]
-    start = block * size
-    raw = flash.read(start + size - SEAL_BYTES, SEAL_BYTES)
+def read_tail(state: StoreState, block: int) -> tuple[bool, Sealed | None]:
+    """Whether the block is discarded, and its seal with the runs that it lists (None: it lists none). A seal counts
+    only when nothing stands between the end of the frames and itself: after a cut, frames may have gone on where it
+    read as blank. Two reads, three when runs are listed."""
+    size, start = state.layout.block_bytes, block * state.layout.block_bytes
+    raw = state.flash.read(start + size - TAIL_BYTES, TAIL_BYTES)
+    if is_discarded(raw[SEAL_BYTES:]):
+        return True, None
     seal = decode_seal(raw)
-    if seal is None:
-        return None
-    if seal.end > size or UNLISTED > seal.entry_count > state.layout.runs_max:
-        return None
+    listed = 0 if seal is None or seal.entry_count == UNLISTED else seal.entry_count
+    stop = size - TAIL_BYTES - listed * ENTRY_BYTES
+    if seal is None or listed > state.layout.runs_max or not state.layout.first <= seal.end <= stop:
+        return False, None
+    entries = state.flash.read(start + stop, listed * ENTRY_BYTES)
+    unused = stop - seal.end
+    if not seal_is_sound(entries + raw[:SEAL_BYTES], state.blocks.salt[block]) or (
+        unused and not state.flash.blank(start + seal.end, unused)
+    ):
+        return False, None
     if seal.entry_count == UNLISTED:
-        return (seal, None) if seal_is_sound(raw, salt) else None
-    length = seal.entry_count * ENTRY_BYTES
-    raw = flash.read(start + size - SEAL_BYTES - length, length) + raw
-    return (seal, decode_runs(raw[:length], start)) if seal_is_sound(raw, salt) else None
+        return False, (seal, None)
+    runs = decode_runs(entries, start)
+    within = all(state.layout.first <= run.address - start <= seal.end for run in runs)
+    return False, (seal, runs) if within else None
 
 
 def runs_of(state: StoreState, block: int) -> list[Run]:
     """The runs of a closed block. CorruptStore when its frames are damaged."""
-    sealed = read_seal(state, block)
+    _, sealed = read_tail(state, block)
     if sealed is not None and sealed[1] is not None:
         return sealed[1]
-    stop = sealed[0].end if sealed is not None else state.layout.block_bytes
-    found = read_frames(state, block, stop)
+    found = read_frames(state, block, sealed[0].end if sealed is not None else state.layout.block_bytes)
     if sealed is not None:
         check_end(state, block, found, sealed[0])
-    return build_runs(counted_frames(state, found)).runs
+    base, below = state.blocks.base[block], state.blocks.in_doubt.get(block)
+    frames = counted_frames(state, found)
+    return build_runs([frame for frame in frames if below is None or base + frame.order < below]).runs
 
 
 def read_frames(state: StoreState, block: int, stop: int) -> Frames:
@@ -100,8 +113,7 @@ def read_frames(state: StoreState, block: int, stop: int) -> Frames:
 
 def check_end(state: StoreState, block: int, found: Frames, seal: Seal) -> None:
     """CorruptStore unless the sound frames of a sealed block reach as far as its seal says."""
-    size = state.layout.block_bytes
-    left = block * size + min(seal.end, size - SEAL_BYTES) - found.end
+    left = block * state.layout.block_bytes + seal.end - found.end
     if left > 0 and not state.flash.blank(found.end, left):
         raise damaged(found.end, state.layout)
 
@@ -111,9 +123,13 @@ def frame_at(raw: bytes, at: int, start: int, salt: int) -> Frame | None:
     if at + FRAME_BYTES > len(raw):
         return None
     frame = decode_header(raw[at : at + HEADER_BYTES], start + at, salt)
-    if frame is None or at + FRAME_BYTES + frame.length > len(raw):
+    if frame is None or at + FRAME_BYTES + frame.length > len(raw) or not _says_enough(frame):
         return None
     return frame if payload_is_sound(raw[at : at + FRAME_BYTES + frame.length], frame.length, salt) else None
+
+
+def _says_enough(frame: Frame) -> bool:
+    return frame.kind != Kind.HOLE or frame.length >= U32.size
 
 
 def _resumed_within(raw: bytes, at: int, frame: Frame, start: int, salt: int, layout: Layout) -> int | None:

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from simfs.store.blocks import BlockTable, State
+from simfs.flash import FlashError
+from simfs.store.blocks import SEQUENCE_END, BlockTable, State
 from simfs.store.claims import Claims
 from simfs.store.codec import (
     AGAIN_MAX,
+    DISCARD_BYTES,
+    DISCARDED,
     ENTRY_BYTES,
     ERASE_COUNT_MAX,
     ERASE_RECORD_BYTES,
@@ -22,14 +25,13 @@ from simfs.store.codec import (
     encode_erase_record,
     encode_open_record,
     encode_seal,
+    is_discarded,
 )
 from simfs.store.log import Log
 from simfs.store.meters import Meters
 from simfs.store.runs import RunTable
 
-
-class OutOfBlocks(Exception):
-    """No block is left that the log could go on in."""
+BLANK = b"\xff" * DISCARD_BYTES
 
 
 class Segments:
@@ -44,30 +46,47 @@ class Segments:
         self.claims = claims
         self.meters = meters
         self.erases_early = erases_early  # keep a block ready whenever a head is open, not only when idle time allows
-        self.named: list[int | None] = [None] * len(log.heads)  # by head without an open block: what it will open
-        self.erases_announced: dict[int, int] = {}  # block: address of the ERASE frame that still stands
+        self.stated: set[int] = set()  # blocks that the newest open record says are open: none of them may vanish
         self.tail_is_old = False  # the tail was found settled: a cut that left no trace may lie behind it
+        self.bad_at: dict[int, int] = {}  # bad block: address of the frame that says so; 0: not written yet
+        log.on_failure = self._replace_block
         self.bearers_in: dict[int, list[bytes]] = {}  # freed block: keys of the names that its dead frames bear
 
     def advance(self, which: int, cold: bool = False) -> None:
         """Leave the head's block, sealed, and open another one: a worn one for `cold` data. Costs a seal, an open
-        record and, when no block is ready, an erase with its record. Raises OutOfBlocks when there is none."""
-        named = self.named[which]
-        block = self.choose_block(which, cold) if named is None else named
-        must_erase = self.blocks.state[block] != State.READY
-        if self.log.heads[which] is not None:
-            if must_erase and block not in self.erases_announced:
-                self._announce_erase(which, block)
-            self.seal(which, block)
-        elif named is None and not must_erase and self.announce_anywhere(block):
-            self.blocks.doubt(block)  # no seal names it: only an erase tells a cut while opening it from a blank block
-            must_erase = True
-        if must_erase:
-            self.erase(block)
-        self.open(which, block)
+        record and, when no block is ready, an erase with its two records. Raises OutOfBlocks when there is none."""
+        self._go_on(which, cold, None)
         if self.erases_early and not self.blocks.ready:
-            for following in self.erasable()[:1]:
-                self.erase_ahead(following)
+            any(self.erase(following) for following in self.erasable())
+        self.tell_bad()
+
+    def abandon(self, which: int, base: int) -> None:
+        """Leave the head's block as it is, and go on in another one. By the base of that nothing in the old one counts
+        from this sequence number on. Raises OutOfBlocks."""
+        head = self.log.heads[which]
+        assert head is not None
+        if self.log.sequence - base > ORDER_MAX:
+            raise self.blocks.exhausted()  # the other head has written too much since
+        self.log.heads[which] = None
+        self.blocks.abandon(head.block, base)
+        self._go_on(which, False, base)
+
+    def _go_on(self, which: int, cold: bool, base: int | None) -> None:
+        """Open the next block of a head; those that fail meanwhile are bad."""
+        opened = False
+        while not opened:
+            block = self.choose_block(which, cold)
+            if self.log.heads[which] is not None:
+                self.leave(which)
+            if self.blocks.state[block] == State.READY or self.erase(block):
+                opened = self.open(which, block, base)
+
+    def _replace_block(self, which: int) -> None:
+        """A program failed in the head's open block."""
+        head = self.log.heads[which]
+        assert head is not None
+        self.blocks.failing.add(head.block)
+        self.abandon(which, self.log.sequence if head.void_from is None else head.base + head.void_from)
 
     def choose_block(self, which: int, cold: bool) -> int:
         """The block that the head goes on in, ready or still to be erased: the most worn for cold data, which give it a
@@ -76,27 +95,25 @@ class Segments:
         if ready and not cold:
             return ready[0]
         wear = self.blocks.erase_count
-        able = sorted(self._freed_for(which), key=self._turn)
+        able = self._freed_for(which)
         if not able and not ready and self.blocks.freed:
-            self.leave(
-                len(self.log.heads) - 1
-            )  # all wait for the head of relocated data: it has to leave its block early
-            able = sorted(self.blocks.freed, key=self._turn)
+            self.leave(len(self.log.heads) - 1)  # all wait for this head: it has to leave its block early
+            able = self._in_turn(self.blocks.freed)
         if not ready and not able:
-            raise OutOfBlocks
+            raise self.blocks.exhausted()
         return max(ready + able[-1:], key=wear.__getitem__) if cold else able[0]
 
     def _freed_for(self, which: int) -> list[int]:
         """The freed blocks that may be erased once the head has left its block."""
-        return sorted(self.blocks.freed) if which == len(self.log.heads) - 1 else self.erasable()
+        return self._in_turn(self.blocks.freed) if which == len(self.log.heads) - 1 else self.erasable()
 
     def _blank_block(self, end: int) -> list[int]:
         """The ready block at this end of their order by wear, if any. One that is not blank after all is erased."""
         ready = self.blocks.ready
         while ready:
             block: int = ready[end][1]
-            skip = ERASE_RECORD_BYTES if self.blocks.recorded[block] else 0
-            if self.flash.blank(block * self.layout.block_bytes + skip, self.layout.block_bytes - skip):
+            start = block * self.layout.block_bytes + ERASE_RECORD_BYTES
+            if self.flash.blank(start, self.layout.block_bytes - ERASE_RECORD_BYTES):
                 return [block]
             self.blocks.doubt(block)
         return []
@@ -105,70 +122,112 @@ class Segments:
         """Freed blocks that may be erased at once: the block that their live frames went to has been closed."""
         head = self.log.heads[-1]
         freed_at = self.blocks.freed_at
-        return sorted(
-            (block for block in self.blocks.freed if head is None or head.base >= freed_at[block]),
-            key=self._turn,
-        )
+        return self._in_turn(block for block in self.blocks.freed if head is None or head.base >= freed_at[block])
 
-    def _turn(self, block: int) -> tuple[bool, int, int]:
-        """Whose turn to be erased it is: blocks in doubt, then the least worn."""
-        return block not in self.blocks.in_doubt, self.blocks.erase_count[block], block
+    def _in_turn(self, freed: Iterable[int]) -> list[int]:
+        """Blocks in doubt first, then the least worn. None that tells of an older block in doubt how far that one
+        counts."""
+        blocks = self.blocks
+        bound = min(blocks.in_doubt.values(), default=SEQUENCE_END)
+        able = (block for block in freed if block not in self.stated and blocks.base[block] < bound)
+        return sorted(able, key=lambda block: (block not in blocks.in_doubt, blocks.erase_count[block], block))
 
-    def erase_ahead(self, block: int) -> bool:
-        """Erase a freed block before it is needed, announced in any open block; False when none has room for that."""
-        announced = self.announce_anywhere(block)
-        if announced:
-            self.erase(block)
-        return announced
+    def erase(self, block: int) -> bool:
+        """Erase a block: the discard mark, the erase, the erase record. Two reads, two programs, one erase. False when
+        the block has turned out bad."""
+        try:
+            if self.blocks.opened[block]:
+                self._discard(block)
+            self.meters.erases += 1
+            self.blocks.note_erase_count(block, min(self.blocks.erase_count[block] + 1, ERASE_COUNT_MAX))
+            self.flash.erase(block)
+        except FlashError:
+            self.retire(block)
+            return False
+        self.blocks.opened[block] = False
+        return self._make_ready(block)
 
-    def announce_anywhere(self, block: int) -> bool:
-        """Write the ERASE frame of a block in any open block; whether one had room for it."""
-        if self.log.asleep:
-            self.wake()
-        for which, head in enumerate(self.log.heads):
-            if head is not None and self.log.fits(which, Kind.ERASE, block, 0, 0, 0):
-                self._announce_erase(which, block)
-                return True
-        return False
-
-    def _announce_erase(self, which: int, block: int) -> None:
-        head = self.log.heads[which]
-        assert head is not None
-        self.log.skip_full_page(head)
-        run = self.log.append(which, Kind.ERASE, block, self.blocks.erase_count[block], 0, b"")
-        self.erases_announced[block] = run.address
-
-    def erase(self, block: int) -> None:
-        """Erase a block and program its erase record: one erase, one program."""
-        self.flash.erase(block)
-        self.blocks.note_erase_count(block, min(self.blocks.erase_count[block] + 1, ERASE_COUNT_MAX))
-        self.flash.program(block * self.layout.block_bytes, encode_erase_record(self.blocks.erase_count[block]))
-        self.blocks.recorded[block] = True
-        self.blocks.make_ready(block)
-        self.erases_announced.pop(block, None)
-        self.blocks.in_doubt.discard(block)
-        self.claims.erased(self.bearers_in.pop(block, []))
-        self.meters.erases += 1
-
-    def open(self, which: int, block: int, base: int | None = None) -> None:
-        """Make a ready block the log head: one program. `base`: its base, when that is not the next sequence number."""
-        base = self.log.sequence if base is None else base
-        others = [other for _, other in self.blocks.ready if other != block][:1] or sorted(self.blocks.freed)[:1]
-        record = self.record._replace(base=base, head=which, next=others[0] if others else NO_BLOCK)
-        raw, salt = encode_open_record(record, self.blocks.erase_count[block])
+    def prepare(self, block: int) -> bool:
+        """At a format: erase the block unless it is blank, and give it its erase record. False when it is bad."""
         start = block * self.layout.block_bytes
-        if self.blocks.recorded[block]:
-            self.flash.program(start + ERASE_RECORD_BYTES, raw)
-        else:
-            self.flash.program(start, encode_erase_record(0) + raw)
-            self.blocks.recorded[block] = True
+        return self._make_ready(block) if self.flash.blank(start, self.layout.block_bytes) else self.erase(block)
+
+    def _make_ready(self, block: int) -> bool:
+        start = block * self.layout.block_bytes
+        try:
+            blank = self.flash.blank(start, self.layout.block_bytes)  # a worn block has bits that stay
+            if blank:
+                self.flash.program(start, encode_erase_record(self.blocks.erase_count[block]))
+        except FlashError:
+            blank = False
+        if not blank:
+            self.retire(block)
+            return False
+        self.blocks.make_ready(block)
+        self._forget(block)
+        return True
+
+    def _forget(self, block: int) -> None:
+        """What the block held is gone for good."""
+        self.blocks.in_doubt.pop(block, None)
+        self.claims.erased(self.bearers_in.pop(block, []))
+
+    def retire(self, block: int) -> None:
+        """The block, in which nothing is live, is bad and never used again. What it holds counts until that is told."""
+        self.blocks.retire(block)
+        self.bad_at[block] = 0
+
+    def tell_bad(self) -> None:
+        """Write down which blocks are bad, those that are not on the flash yet. One program each."""
+        for block in [block for block, address in self.bad_at.items() if not address]:
+            if self.log.asleep:
+                self.wake()
+            fitting = (which for which in range(len(self.log.heads)) if self.log.fits(which, Kind.BAD, block, 0, 0, 0))
+            which = next(fitting, None)
+            if which is not None:
+                self.bad_at[block] = self.log.append(which, Kind.BAD, block, 0, 0, b"").address
+                self._forget(block)
+
+    def _discard(self, block: int) -> None:
+        """From now on the block holds nothing, whatever an erase that is cut leaves of it. Where a cut spoiled the mark
+        already it is written over, if the part allows that."""
+        place = (block + 1) * self.layout.block_bytes - DISCARD_BYTES
+        raw = self.flash.read(place, DISCARD_BYTES)
+        once = self.layout.unit_bytes > 1 or self.layout.page_programs_max
+        if not is_discarded(raw) and not (once and raw != BLANK):
+            self.flash.program(place, DISCARDED)
+
+    def open(self, which: int, block: int, base: int | None = None) -> bool:
+        """Make a ready block the log head: one program. `base`: its base, when that is not the next sequence number.
+        False when the block has turned out bad."""
+        base = self.log.sequence if base is None else base
+        opened = [NO_BLOCK if head is None else head.block for head in self.log.heads]
+        opened[which] = block
+        record = self.record._replace(
+            base=base,
+            head=which,
+            erase_count=self.blocks.erase_count[block],
+            erase_count_max=self.blocks.erase_count_max,
+            opened=opened[0],
+            opened_too=opened[1] if len(opened) > 1 else NO_BLOCK,
+        )
+        raw, salt = encode_open_record(record)
+        start = block * self.layout.block_bytes
+        try:
+            self.log.program(start + ERASE_RECORD_BYTES, raw)
+        except FlashError:
+            self.retire(block)
+            return False
         self.blocks.take(block)
-        self.named = [None if named == block or at == which else named for at, named in enumerate(self.named)]
+        self.blocks.bound_doubt(base)
+        self.stated = set(opened) - {NO_BLOCK}
+        self.blocks.opened[block] = True
         self.blocks.base[block] = base
         self.blocks.salt[block] = salt
         self.log.resume(
             which, block, start + self.layout.first, RunTable(), 2 if self.layout.first == RECORD_BYTES else 0
         )
+        return True
 
     def wake(self) -> None:
         """Before the first frame after a mount: step over what a cut may have left behind the tails, and leave the
@@ -178,7 +237,7 @@ class Segments:
             if head is None:
                 continue
             head.room_end = self.log.room_end_of(head, len(head.table.runs))
-            again, end = 0, head.at
+            again, end, sequence = 0, head.at, self.log.sequence
             if self.tail_is_old:
                 again = self.log.skip_to_page(head, head.at, head.table.next_order)
             elif which and self.log.heads[0] is not None:
@@ -186,52 +245,31 @@ class Segments:
             if self.log.fits(which, Kind.MARK, 0, 0, 0, 0) and again <= AGAIN_MAX:
                 self.log.append(which, Kind.MARK, 0, 0, 0, b"", again)
             else:
-                head.at = end
+                head.at, self.log.sequence = end, sequence
                 self.leave(which)
 
-    def end_with_mark(self, heads: Iterable[int]) -> bool:
-        """Let the tail look settled: a MARK behind the last frame of the first of these heads that has room for it. A
-        head without room leaves its block. Whether there was a MARK."""
-        for which in heads:
-            if self.log.heads[which] is not None:
-                if self.log.fits(which, Kind.MARK, 0, 0, 0, 0):
-                    self.log.append(which, Kind.MARK, 0, 0, 0, b"")
-                    return True
-                self.leave(which)
-        return False
+    def mark(self, which: int) -> None:
+        """A MARK behind the head's last frame, in another block where this one has no room. Raises OutOfBlocks."""
+        if not self.log.fits(which, Kind.MARK, 0, 0, 0, 0):
+            self.advance(which)
+        self.log.append(which, Kind.MARK, 0, 0, 0, b"")
 
-    def seal(self, which: int, following: int, content_end: int = 0) -> None:
+    def leave(self, which: int) -> None:
         """Close the head's block: the run entries, if they have room, and the seal. One program a page."""
         head = self.log.heads[which]
         assert head is not None
-        self.write_seal(head.block, head.table, head.at, max(head.at, content_end), following)
-        self.close(which)
-
-    def leave(self, which: int, following: int | None = None, content_end: int = 0) -> None:
-        """Seal the head's block with no need yet of another one. The seal names the one that the head will open."""
-        ready, freed = self.blocks.ready, self.blocks.freed
-        if following is None:
-            following = ready[0][1] if ready else min(freed, default=None)
-        self.seal(which, NO_BLOCK if following is None else following, content_end)
-        self.named[which] = following
-
-    def write_seal(self, block: int, table: RunTable, end: int, content_end: int, following: int) -> None:
-        """Program run entries and seal of a block whose frames end at address `end`, and anything programmed at
-        `content_end`."""
-        start = block * self.layout.block_bytes
-        stop = start + self.layout.block_bytes
-        runs = table.runs
-        listed = len(runs) <= self.layout.runs_max and content_end + len(runs) * ENTRY_BYTES + SEAL_BYTES <= stop
-        entries = [run.encode(start) for run in runs] if listed else []
-        seal = Seal(len(runs) if listed else UNLISTED, end - start, following, min(table.next_order, ORDER_MAX))
-        raw = encode_seal(entries, seal, self.blocks.salt[block])
-        self.log.program(stop - len(raw), raw)
-
-    def close(self, which: int) -> None:
-        """Leave the head's block as it is."""
-        head = self.log.heads[which]
-        assert head is not None
-        self.log.heads[which] = None
+        runs = head.table.runs
+        stop = head.end - DISCARD_BYTES
+        listed = len(runs) <= self.layout.runs_max and head.at + len(runs) * ENTRY_BYTES + SEAL_BYTES <= stop
+        entries = [run.encode(head.start) for run in runs] if listed else []
+        seal = Seal(len(runs) if listed else UNLISTED, head.at - head.start, min(head.table.next_order, ORDER_MAX))
+        raw = encode_seal(entries, seal, head.salt)
         if which == 0:
             self.blocks.written_at[head.block] = self.log.logged_bytes
-        self.blocks.close(head.block)
+        self.log.heads[which] = None
+        try:
+            self.log.program(stop - len(raw), raw)
+            self.blocks.close(head.block)
+        except FlashError:
+            self.blocks.failing.add(head.block)
+            self.blocks.abandon(head.block, SEQUENCE_END)

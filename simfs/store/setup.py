@@ -12,7 +12,7 @@ PAGE_PACKING, FOLD_CASE, CUT_NAMES, IDLE_CLEANING = 1, 2, 4, 8
 
 
 def record_of(config: StoreConfig, geometry: Geometry) -> OpenRecord:
-    """The open record of a store with these settings on this geometry; base and head are for the log to fill in."""
+    """The open record of a store with these settings on this geometry; the log fills in base, counts and heads."""
     flags = (
         PAGE_PACKING * (config.packing == "page")
         | FOLD_CASE * config.fold_case
@@ -21,6 +21,8 @@ def record_of(config: StoreConfig, geometry: Geometry) -> OpenRecord:
     )
     return OpenRecord(
         base=0,
+        erase_count=0,
+        erase_count_max=0,
         head=0,
         log_heads=config.log_heads,
         cleaner=CLEANERS.index(config.cleaner),

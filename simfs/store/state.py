@@ -25,7 +25,9 @@ class StoreState:
         self.flash = flash
         self.config = config
         self.layout = Layout(flash.geometry, config)
-        self.blocks = BlockTable(flash.geometry.block_count, flash.geometry.block_bytes)
+        self.blocks = BlockTable(
+            flash.geometry.block_count, flash.geometry.block_bytes, self.layout.block_room, self.layout.capacity
+        )
         self.meters = Meters()
         self.claims = Claims(self.layout, self.blocks, config.fold_case)
         self.log = Log(flash, self.layout, self.blocks, record.log_heads)

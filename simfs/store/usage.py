@@ -5,10 +5,16 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from simfs.store.blocks import State
-from simfs.store.codec import ENTRY_BYTES, SEAL_BYTES
+from simfs.store.codec import ENTRY_BYTES, TAIL_BYTES
 from simfs.store.volume import Volume
 
-_SHOWN = {State.OPEN: "open", State.CLOSED: "closed", State.FREED: "freed"}
+_SHOWN = {
+    State.OPEN: "open",
+    State.CLOSED: "closed",
+    State.FREED: "freed",
+    State.DAMAGED: "damaged",
+    State.BAD: "bad",
+}
 
 
 class Usage(NamedTuple):
@@ -27,8 +33,8 @@ class Usage(NamedTuple):
 
 
 class BlockView(NamedTuple):
-    """One erase block. state: "blank" (never erased by this store), "ready", "open", "closed" or "freed" (waits for
-    its erase)."""
+    """One erase block. state: "blank" (never erased by this store), "ready", "open", "closed", "freed" (waits for
+    its erase), "damaged" (holds live frames that can't be read) or "bad" (it failed, and is not used any more)."""
 
     number: int
     state: str
@@ -42,14 +48,14 @@ def usage(volume: Volume) -> Usage:
     block_bytes = state.layout.block_bytes
     written = sum(used for _, used in volume.programmed_bytes())
     blank = block_bytes * len(state.blocks) - written
-    return Usage(state.layout.capacity, state.committed, max(written - state.blocks.live_total, 0), blank)
+    return Usage(state.blocks.capacity, state.committed, max(written - state.blocks.live_total, 0), blank)
 
 
 def block_views(volume: Volume) -> list[BlockView]:
     """All blocks, in the order of their addresses."""
     blocks = volume.state.blocks
     return [
-        BlockView(block, _SHOWN.get(state) or ("ready" if blocks.recorded[block] else "blank"), count, live)
+        BlockView(block, _SHOWN.get(state) or ("ready" if count else "blank"), count, live)
         for block, (state, count, live) in enumerate(zip(blocks.state, blocks.erase_count, blocks.live, strict=True))
     ]
 
@@ -63,7 +69,7 @@ def ram_bytes(volume: Volume) -> dict[str, int]:
     spans = sum(len(node.starts) for node in state.nodes.values())
     names = sum(24 + len(node.name or b"") + 1 for node in state.nodes.values())
     tombs = sum(8 + len(key) + 1 for key in state.claims.tombs)
-    heads = state.config.log_heads * (layout.runs_max * ENTRY_BYTES + SEAL_BYTES + 32)
+    heads = state.config.log_heads * (layout.runs_max * ENTRY_BYTES + TAIL_BYTES + 16)
     return {
         "index_bytes": 8 * spans,
         "names_bytes": names + tombs,

@@ -10,9 +10,11 @@ from collections.abc import Iterator
 from simfs.flash import NorFlash
 from simfs.store.blocks import State
 from simfs.store.cleaner import Cleaner
-from simfs.store.codec import Kind, decode_erase_count, encode_erase_record
+from simfs.store.codec import Kind
 from simfs.store.config import StoreConfig
+from simfs.store.errors import OutOfBlocks
 from simfs.store.file_bytes import SIZE_MAX, FileBytes
+from simfs.store.headers import read_header
 from simfs.store.index import FileNode
 from simfs.store.mount import load
 from simfs.store.room import Room, error
@@ -27,7 +29,6 @@ class Volume:
 
     def __init__(self, state: StoreState, read_only: bool) -> None:
         self.state = state
-        self.read_only = read_only
         self.cleaner = Cleaner(state)
         self.room = Room(state, self.cleaner, read_only)
         self.bytes = FileBytes(state, self.room)
@@ -38,6 +39,11 @@ class Volume:
         self._files = state.files
         self._fold_case = state.config.fold_case
 
+    @property
+    def read_only(self) -> bool:
+        """Mounted so, or worn out."""
+        return self.room.read_only or self.state.blocks.worn_out
+
     @classmethod
     def format(cls, flash: NorFlash, config: StoreConfig) -> Volume:
         """A new, empty store. Erases every block that is not blank; erase counts of an earlier store go on.
@@ -46,16 +52,10 @@ class Volume:
         state = StoreState(flash, config, record_of(config, flash.geometry))
         block_bytes = flash.geometry.block_bytes
         for block in range(flash.geometry.block_count):
-            start = block * block_bytes
-            erase_count = decode_erase_count(flash.read(start, 16)) or 0
-            if not flash.blank(start, block_bytes):
-                flash.erase(block)
-                erase_count += 1
-                flash.program(start, encode_erase_record(erase_count))
-                state.blocks.recorded[block] = True
+            erase_count = read_header(flash, block, block_bytes).erase_count or 0
             state.blocks.note_erase_count(block, erase_count)
-            state.blocks.make_ready(block)
-        state.segments.open(0, state.blocks.ready[0][1])
+            state.segments.prepare(block)
+        state.segments.advance(0)
         state.log.append(0, Kind.MARK, 0, 0, 0, b"")
         state.log.sleep()
         return cls(state, read_only=False)
@@ -63,11 +63,16 @@ class Volume:
     @classmethod
     def mount(cls, flash: NorFlash, read_only: bool) -> Volume:
         """The store that the flash holds. A read-only mount writes nothing; another settles what a power cut left in
-        doubt. CorruptStore when there is none, or a damaged one."""
-        volume = cls(load(flash, writable=not read_only), read_only)
+        doubt. CorruptStore when there is none, or a damaged one. Where no block is left to settle it in, the store
+        can be read only."""
         if not read_only:
-            volume._take_up()
-        return volume
+            try:
+                volume = cls(load(flash, writable=True), read_only)
+                volume._take_up()
+                return volume
+            except OutOfBlocks:
+                pass
+        return cls(load(flash, writable=False), read_only=True)
 
     def _take_up(self) -> None:
         """After a mount: get the reserve back, and leave the log's tail as a mount leaves it."""
@@ -76,8 +81,9 @@ class Volume:
         if self.state.segments.tail_is_old:
             log.sleep()
         self.cleaner.restore_reserve()
+        self.state.segments.tell_bad()
         if flash.programs != before:
-            self.state.segments.end_with_mark(reversed(range(len(log.heads))))
+            self.state.segments.mark(0 if log.heads[-1] is None else len(log.heads) - 1)
             self.state.segments.tail_is_old = False
         log.sleep()
 
