@@ -6,7 +6,7 @@ from __future__ import annotations
 from simfs.flash import FlashError, Rng
 from simfs.store.blocks import SEQUENCE_END, State
 from simfs.store.codec import CLAIMS, U32, Frame, Kind
-from simfs.store.errors import CorruptStore
+from simfs.store.errors import CorruptStore, OutOfBlocks
 from simfs.store.policies import policy
 from simfs.store.runs import Run
 from simfs.store.scan import runs_of
@@ -97,7 +97,10 @@ class Cleaner:
             victim = min(self._able(), key=lambda block: (blocks.live[block], blocks.base[block]))
             if blocks.live[victim] > self._state.layout.block_room:
                 return
-            self.clean(victim)
+            try:
+                self.clean(victim)
+            except OutOfBlocks:  # nothing is lost; a write will say so
+                return
 
     def clean(self, victim: int) -> None:
         """Write the block's live frames again and free it. Reads its run entries (or its frames) and the live bytes;
