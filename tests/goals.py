@@ -19,7 +19,10 @@ import sys
 from goals_table import Measured, Row, measure
 from tabulate import tabulate
 
-MODULES = ["goals_cuts", "goals_errors", "goals_random", "goals_wear", "goals_same"]
+MODULES = [
+    "goals_cuts", "goals_rot", "goals_sequences", "goals_errors", "goals_random", "goals_hostile", "goals_wear",
+    "goals_same",
+]  # fmt: skip
 
 
 def all_rows() -> dict[int, Row]:

@@ -70,13 +70,14 @@ def weak(history: History, profile: str) -> Iterator[CutPoint]:
         yield from (CutPoint(cut.operation, cut.leaves, seed) for seed in range(1, WEAK_SEEDS + 1))
 
 
-def plain(history: History, profile: str) -> Iterable[CutPoint]:
-    return every_operation(history)
+def plain(history: History, profile: str) -> Iterator[CutPoint]:
+    for cut in every_operation(history):
+        yield from (cut, CutPoint(cut.operation, cut.leaves, 1)) if cut.leaves == "bits half" else (cut,)
 
 
 @dataclass(frozen=True)
 class Cuts:
-    """The cuts of a row: `of` gives those of one scenario under one profile, `depth` how many cuts follow each other."""
+    """The cuts of a row: `of` gives those of one scenario under one profile; so many (`depth`) follow each other."""
 
     number: int
     goal: int
@@ -125,7 +126,7 @@ ROWS = [
         "cut at every flash operation and every programmed byte, 10 scenarios"
     ),
     Cuts(2, 384_000, bits).row("every bit boundary of one scenario, and random parts of the bits"),
-    Cuts(3, 165_000, erases).row("every erase at every byte boundary, in three phases by turns; mixtures; blank but weak"),
+    Cuts(3, 165_000, erases).row("every erase at every byte boundary, three phases by turns; mixtures; blank but weak"),
     Cuts(4, 65_000, weak).row("weak bits at each cut, two resolutions, mounted twice"),
     Cuts(5, 155_000, plain, depth=3).row("a second cut at every recovery step; triple cuts sampled"),
 ]
