@@ -18,12 +18,13 @@ from simfs.study.history import FileCall
 COLUMNS = 100
 FILES_SHOWN = 12
 WHAT_WIDTH = 300
-GAP = 2  # that tabulate leaves between columns, and beside a header
+GAP = 2  # between columns
 ALIKE_SHOWN = 3
 BROKEN_SHOWN = 3
 CALLS_SHOWN = 12
 
 LIMITS = "This holds for this run and this fault profile only. It was a model that lost its power, no real chip."
+LOSSES = ("worst", "median", "95 %")
 HARMFUL = ("empty", "short", "mixed", "missing")
 
 
@@ -133,32 +134,35 @@ def _files(told: Consequences) -> str:
         return ""
     shown = files[:FILES_SHOWN]
     kinds = [kind for kind in FINDINGS if any(kind in file.states for file in shown)]
-    table = [
-        (
-            *(_share(file.states.get(kind, 0), told.states) for kind in kinds),
-            units.counted(file.lost.worst, file.unit),
-            f"{file.lost.median:,}",
-            f"{file.lost.percentile_95:,}",
-        )
-        for file in shown
-    ]
-    headers = (*(f"{kind}\n%" for kind in kinds), "lost at\nworst", "\nmedian", "\n95 %")
+    table = [(*kinds, "lost at", "", ""), (*("%" for _ in kinds), *LOSSES)]
+    table += [_figures(file, kinds, told.states) for file in shown]
+    beside = sum(GAP + max(map(len, column)) for column in zip(*table, strict=True))
+    names = ["the firmware", "finds", *(_name(file, COLUMNS - beside) for file in shown)]
+    lines = [(name, *row) for name, row in zip(names, table, strict=True)]
+    lines.insert(2, tuple("-" * max(map(len, column)) for column in zip(*lines, strict=True)))
     text = tabulate(
-        [(name, *row) for name, row in zip(_names(shown, table, headers), table, strict=True)],
-        ("the firmware\nfinds", *headers), tablefmt="simple", disable_numparse=True,
-        colalign=("left", *["right"] * len(headers)),
-    )  # fmt: skip
+        lines, tablefmt="plain", disable_numparse=True, colalign=("left", *["right"] * (len(kinds) + len(LOSSES)))
+    )
     rest = len(files) - FILES_SHOWN
     more = f"\n{units.counted(rest, 'more file')} with --json" if rest > 0 else ""
     return f"{text}{more}\n{_wrapped(f'Shares are of all cut states. {_losses(told.lost)}')}"
 
 
-def _names(files: list[FileFindings], table: list[tuple[str, ...]], headers: tuple[str, ...]) -> list[str]:
-    """The files' names, as long as the columns beside them leave room; those that suffer are marked."""
-    beside = 0
-    for header, *cells in zip(headers, *table, strict=True):
-        beside += GAP + max(*map(len, cells), *(len(line) + GAP for line in header.split("\n")))
-    return [("! " if _harm(file) else "") + units.plain(file.name, COLUMNS - beside - len("! ")) for file in files]
+def _figures(file: FileFindings, kinds: list[str], states: int) -> tuple[str, ...]:
+    """A dash for what never occurred, so that it is not taken for what hardly did."""
+    shares = (f"{100 * file.states[kind] / states:.1f}" if kind in file.states else "-" for kind in kinds)
+    lost = file.lost
+    return (*shares, units.counted(lost.worst, file.unit), f"{lost.median:,}", f"{lost.percentile_95:,}")
+
+
+def _name(file: FileFindings, width: int) -> str:
+    """As long as the columns beside it leave room, and marked when the file suffers."""
+    mark = "! " if _harm(file) else ""
+    return mark + units.plain(file.name, width - len(mark))
+
+
+def _harm(file: FileFindings) -> int:
+    return sum(file.states.get(kind, 0) for kind in HARMFUL)
 
 
 def _losses(lost: Losses) -> str:
@@ -170,15 +174,6 @@ def _losses(lost: Losses) -> str:
 
 def _at_most(readings: int) -> str:
     return f"at most {units.counted(readings, 'reading')}" if readings else "none"
-
-
-def _harm(file: FileFindings) -> int:
-    return sum(file.states.get(kind, 0) for kind in HARMFUL)
-
-
-def _share(states: int, of_states: int) -> str:
-    """A dash for none, so that what never happens is not taken for what hardly does."""
-    return f"{100 * states / of_states:.1f}" if states else "-"
 
 
 def _causes(causes: tuple[Cause, ...]) -> str:
