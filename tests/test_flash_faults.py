@@ -240,6 +240,21 @@ class TestWeakBits:
             readings.add(now)
         assert len(readings) > 8
 
+    def test_a_read_beside_them_is_no_read_of_them(self) -> None:
+        flash = flash_with(Faults(cuts=(Cut(0, "bits half"),), weak="read"))
+        assert outcome(lambda: flash.program(64, bytes(32))) == "PowerCut"
+        flash.power_on()
+        before = flash.image()
+        for _ in range(10):
+            flash.read(0, 64)
+            flash.read(96, 64)
+            assert flash.image() == before
+        for touching in ((60, 5), (95, 1)):  # their first byte, their last
+            before = flash.image()
+            for _ in range(10):
+                flash.read(*touching)
+            assert flash.image() != before
+
     @pytest.mark.parametrize("weak", ["power-on", "read"])
     def test_until_a_complete_program_or_erase(self, weak: str) -> None:
         flash = self.torn(weak)

@@ -105,18 +105,19 @@ class TestPrograms:
         if profile is Profile.PROGRAM:
             assert piece.data == own
 
-    @pytest.mark.parametrize(("profile", "size"), [(Profile.PAGE, 64), (Profile.SECTOR, 512)])
+    @pytest.mark.parametrize(("profile", "size"), [(Profile.PAGE, 256), (Profile.SECTOR, 1 << 14)])
     def test_beside_it_bits_go_both_ways_at_some_seeds_and_none_at_others(self, profile: Profile, size: int) -> None:
-        cells = Rng(1, "cells").random_bytes(GEOMETRY.size_bytes)
-        change = Change(512 + 64 + 10, bytes(4))
+        geometry = Geometry(2, 1 << 14, 256)
+        cells = Rng(1, "cells").random_bytes(geometry.size_bytes)
+        change = Change((1 << 14) + 300, bytes(4))
         found = set()
-        for seed in range(50):
-            piece = left_by(change, cells, "all", seed, profile, GEOMETRY)
+        for seed in range(40):
+            piece = left_by(change, cells, "all", seed, profile, geometry)
             at = change.address - piece.address
             assert len(piece.data) == size
             assert piece.data[at : at + 4] == bytes(4)
-            old = bits(cells[piece.address : piece.address + size]) | 0xFFFFFFFF << 8 * at
-            new = bits(piece.data) | 0xFFFFFFFF << 8 * at
+            own = 0xFFFFFFFF << 8 * at
+            old, new = bits(cells[piece.address : piece.address + size]) | own, bits(piece.data) | own
             found.add((old & ~new != 0, new & ~old != 0))
         assert {(False, False), (True, True)} <= found
 
