@@ -16,13 +16,14 @@ from hypothesis import strategies as st
 from simfs import NorFlash, Store, StoreConfig
 from simfs.store import codec, format
 from simfs.store.codec import Frame, Kind, OpenRecord, Seal
+from simfs.store.dump import dump_block
 from simfs.store.runs import Run, decode_runs
 
 U8, U16, U24, U32, U64 = (st.integers(0, 2**bits - 1) for bits in (8, 16, 24, 32, 64))
 NAME = st.binary(min_size=1, max_size=60).map(lambda name: name.replace(b"\0", b"/"))
 KINDS = st.sampled_from(sorted(Kind))
 OPEN_RECORDS = st.builds(
-    OpenRecord, U64, U8, U8, U8, U8, U8, U8, U16, U32, U32, U32, U32, U16, U16, U16, U16, U16, U16
+    OpenRecord, U64, U32, U32, *[U8] * 6, U16, U32, U32, U32, *[U16] * 8
 )
 RUNS = st.lists(st.builds(Run, KINDS, U24, U16, U16, U32, U32), max_size=8)
 quick = settings(max_examples=60, deadline=None)
@@ -36,7 +37,7 @@ def payload_fields(kind: Kind) -> st.SearchStrategy[dict[str, object]]:
         Kind.NAME: {"name": NAME},
         Kind.RENAME: {"name": NAME, "old_name": NAME},
         Kind.REMOVE: {"name": NAME},
-        Kind.ERASE: {},
+        Kind.BAD: {},
         Kind.MARK: {},
     }
     return st.fixed_dictionaries(fields[kind])
@@ -69,15 +70,20 @@ def test_erase_record(erase_count: int) -> None:
     assert codec.decode_erase_count(raw) == erase_count
 
 
-@given(OPEN_RECORDS, U32)
+@given(OPEN_RECORDS)
 @quick
-def test_open_record(record: OpenRecord, erase_count: int) -> None:
-    raw, salt = codec.encode_open_record(record, erase_count)
-    parsed = format.OPEN_RECORD.parse(raw, erase_count=erase_count)
-    assert fields_of(parsed.body.value) == record._asdict()
-    assert parsed.crc == salt
-    assert format.OPEN_RECORD.build({"body": {"value": record._asdict()}}, erase_count=erase_count) == raw
-    assert codec.decode_open_record(raw, erase_count) == (record, salt)
+def test_open_record_and_its_copy(record: OpenRecord) -> None:
+    raw, salt = codec.encode_open_record(record)
+    block = bytes(16) + raw
+    opened = format.parse_open_record(block)
+    assert opened is not None
+    assert (fields_of(opened[0]), opened[1]) == (record._asdict(), salt)
+    copied = {"base": record.base, "erase_count": record.erase_count, "head": record.head, "zero": 0, "salt": salt}
+    assert fields_of(format.parse_open_copy(block) or {}) == copied
+    assert format.OPEN_RECORD.build({"body": {"value": record._asdict()}}) == raw[:56]
+    assert format.OPEN_COPY.build({"body": {"value": copied}}) == raw[56:]
+    assert codec.decode_open_record(raw) == (record, salt)
+    assert codec.decode_open_copy(raw[56:]) == (record.base, record.erase_count, record.head, salt)
 
 
 @pytest.mark.parametrize("kind", Kind)
@@ -99,17 +105,17 @@ def test_frame(kind: Kind, data: st.DataObject) -> None:
     assert codec.payload_is_sound(raw, len(payload), salt)
 
 
-@given(RUNS, U32, U16, U16, U32)
+@given(RUNS, U32, U16, U32)
 @quick
-def test_run_entries_and_seal(runs: list[Run], end: int, following: int, next_order: int, salt: int) -> None:
-    seal = {"entry_count": len(runs), "end": end, "next": following, "next_order": next_order}
+def test_run_entries_and_seal(runs: list[Run], end: int, next_order: int, salt: int) -> None:
+    seal = {"entry_count": len(runs), "end": end, "next_order": next_order, "zero": 0}
     raw = codec.encode_seal([run.encode(0) for run in runs], Seal(**seal), salt)
-    parsed = format.parse_tail(b"\xff" * 100 + raw, salt)
+    parsed = format.parse_tail(b"\xff" * 100 + raw + b"\xff" * 16, salt)
     assert parsed is not None
     slots = Run.__slots__
     declared = [{slot: getattr(run, slot) for slot in slots} | {"kind": Kind(run.kind).name} for run in runs]
     assert [fields_of(entry) for entry in parsed.entries] == declared
-    assert seal.items() <= fields_of(parsed.seal).items()
+    assert fields_of(parsed.seal) == seal | {"magic": codec.MAGIC}
     body = {"body": {"value": {"entries": declared, "seal": seal}}}
     assert format.BLOCK_TAIL.build(body, salt=salt, listed=len(runs)) == raw
     assert codec.decode_seal(raw[-16:]) == Seal(**seal)
@@ -118,14 +124,32 @@ def test_run_entries_and_seal(runs: list[Run], end: int, following: int, next_or
     assert [run.encode(0) for run in decoded] == [run.encode(0) for run in runs]
 
 
+@given(st.lists(st.sampled_from([0, 1, 0x80, 0xFF]), min_size=16, max_size=16).map(bytes))
+@quick
+def test_discard_mark(raw: bytes) -> None:
+    assert codec.is_discarded(raw) == format.is_discarded(b"\0" * 100 + raw) == (raw.count(0) >= 8)
+
+
+def test_a_discard_mark_stands_when_half_of_it_was_programmed() -> None:
+    mark, blank = codec.DISCARDED, b"\xff"
+    for at in range(17):
+        assert codec.is_discarded(mark[:at] + blank * (16 - at)) == (at >= 8)
+    assert not codec.is_discarded(blank * 16)
+
+
 def test_sizes() -> None:
     assert format.ERASE_RECORD.sizeof() == codec.ERASE_RECORD_BYTES == codec.ERASE_RECORD.size + 4 == 16
-    assert format.OPEN_RECORD.sizeof() == codec.OPEN_RECORD.size + 4 == 48
-    assert codec.RECORD_BYTES == format.BLOCK_HEADER_BYTES == 16 + 48
+    assert format.OPEN_RECORD.sizeof() == codec.OPEN_RECORD_BYTES == codec.OPEN_RECORD.size + 4 == 56
+    assert format.OPEN_COPY.sizeof() == codec.OPEN_COPY_BYTES == codec.OPEN_COPY.size + 4 == 24
+    assert format.OPEN_AT == codec.ERASE_RECORD_BYTES
+    assert format.COPY_AT == codec.ERASE_RECORD_BYTES + codec.OPEN_RECORD_BYTES
+    assert codec.RECORD_BYTES == format.BLOCK_HEADER_BYTES == 16 + 56 + 24
     assert len(codec.encode_frame(Kind.MARK, 0, 0, 0, b"", 0)) == codec.FRAME_BYTES == 20
     assert codec.HEADER_BYTES == codec.HEADER.size == codec.HEAD.size + 2 == 16
     assert format.RUN_ENTRY.sizeof() == codec.ENTRY_BYTES == codec.ENTRY.size == 16
     assert format.SEAL.sizeof() + 4 == codec.SEAL_BYTES == codec.SEAL.size + 4 == 16
+    assert format.ENTRY_BYTES == codec.DISCARD_BYTES == len(codec.DISCARDED) == 16
+    assert codec.TAIL_BYTES == 32
 
 
 def test_the_declared_numbers_are_those_of_the_codec() -> None:
@@ -133,6 +157,7 @@ def test_the_declared_numbers_are_those_of_the_codec() -> None:
     assert format.UNLISTED == codec.UNLISTED
     record = codec.encode_erase_record(0)
     assert record[:3] == codec.MAGIC.to_bytes(2, "little") + bytes([codec.VERSION])
+    assert format.NO_BLOCK == codec.NO_BLOCK
 
 
 # -- the worked example
@@ -153,7 +178,7 @@ def test_the_worked_example_is_what_a_store_writes() -> None:
     flash = NorFlash(block_count=64, block_bytes=4096, page_bytes=256)
     Store.format(flash, StoreConfig())
     shown = example()
-    assert shown["erase record"] + shown["open record"] == flash.image()[:64]
+    assert shown["erase record"] + shown["open record"] + shown["short copy"] == flash.image()[:96]
     salt = int.from_bytes(shown["open record"][-4:], "little")
     assert shown["frame"] == codec.encode_frame(Kind.DATA, 5, 12, 9, b"20.1 m", salt)
 
@@ -208,18 +233,24 @@ def test_the_trap_of_erased_flash() -> None:
 def any_structure_in(raw: bytes, salt: int) -> bool:
     """Whether either reader takes the bytes for a sound structure."""
     frame = codec.decode_header(raw[:16], 0, salt)
+    raw = raw + bytes(max(96 - len(raw), 0))
     return bool(
         (frame is not None and codec.payload_is_sound(raw, frame.length, salt))
         or codec.decode_erase_count(raw[:16]) is not None
         or codec.decode_seal(raw[-16:]) is not None
         or format.parse_frame(raw, salt) is not None
-        or format.parse_header(raw[:64]) is not None
+        or codec.decode_seal(raw[-32:]) is not None
+        or codec.decode_open_record(raw[16:72]) is not None
+        or codec.decode_open_copy(raw[72:96]) is not None
+        or format.parse_erase_record(raw) is not None
+        or format.parse_open_record(raw) is not None
+        or format.parse_open_copy(raw) is not None
         or format.parse_tail(raw, salt) is not None
     )
 
 
 @pytest.mark.parametrize("fill", [0x00, 0xFF])
-@given(st.integers(64, 600), U32)
+@given(st.integers(96, 600), U32)
 @quick
 def test_blank_and_zeroed_flash_holds_nothing(fill: int, length: int, salt: int) -> None:
     assert not any_structure_in(bytes([fill]) * length, salt)
@@ -240,17 +271,16 @@ def test_a_frame_with_any_part_erased_or_zeroed_is_none(data: st.DataObject) -> 
             assert not any_structure_in(damaged, salt)
 
 
-@given(OPEN_RECORDS, st.data())
+@given(OPEN_RECORDS, st.integers(1, 1000))
 @quick
-def test_a_frame_of_an_earlier_life_of_the_block_is_none(record: OpenRecord, data: st.DataObject) -> None:
+def test_a_frame_of_an_earlier_life_of_the_block_is_none(record: OpenRecord, later: int) -> None:
     """One erase later, or opened once more with another base, the salt is another one; only 2^-16 of the salts that
     differ agree in a header's `check`, and 2^-32 in a whole frame."""
-    erase_count = data.draw(st.integers(0, 2**31))
-    later = data.draw(st.integers(1, 1000))
-    old_salt = codec.encode_open_record(record, erase_count)[1]
+    old_salt = codec.encode_open_record(record)[1]
     raw = codec.encode_frame(Kind.NAME, 7, 0, 3, b"/name", old_salt)
-    again = record._replace(base=(record.base + later) % 2**64)
-    for salt in (codec.encode_open_record(record, erase_count + later)[1], codec.encode_open_record(again, 0)[1]):
+    erased = record._replace(erase_count=(record.erase_count + later) % 2**32)
+    opened = record._replace(base=(record.base + later) % 2**64)
+    for salt in (codec.encode_open_record(erased)[1], codec.encode_open_record(opened)[1]):
         assert salt != old_salt
         assert format.parse_frame(raw, salt) is None
         header = codec.decode_header(raw[:16], 0, salt)
@@ -275,12 +305,18 @@ def test_a_dump_shows_what_stands_in_a_block() -> None:
     store = Store.format(flash, StoreConfig())
     with store.open("/log", "w") as file:
         file.write(b"14:20 7.31 m\n")
-    lines = format.dump_block(flash.image()[:4096])
-    assert lines[:2] == ["0000 erase record: count 0", "0010 open record: base 0, head 0"]
+    lines = dump_block(flash.image()[:4096])
+    assert lines[:3] == [
+        "0000 erase record: count 0",
+        "0010 open record: base 0, head 0, count 0",
+        "0048 short copy: base 0, head 0, count 0",
+    ]
     assert any(re.fullmatch(r"[0-9a-f]{4} NAME file 1 offset 0 order \d+: 4 bytes b'/log'", line) for line in lines)
     assert any(re.search(r"DATA file 1 offset 0 order \d+: 13 bytes b'14:20 7.31 m'", line) for line in lines)
-    assert lines[-1].endswith("bytes blank")
-    assert format.dump_block(flash.image()[4096:8192]) == ["0000 blank"]
+    assert lines[-1] == "0ff0 16 bytes blank"
+    ready = flash.image()[4096:8192]
+    assert dump_block(ready)[:2] == ["0000 erase record: count 0", "0010 56 bytes blank"]
+    assert dump_block(b"\xff" * 4096) == ["0000 blank"]
 
 
 def test_a_dump_shows_a_seal_and_damage() -> None:
@@ -289,12 +325,29 @@ def test_a_dump_shows_a_seal_and_damage() -> None:
     with store.open("/log", "w") as file:
         file.write(bytes(4000))
     raw = flash.image()[:4096]
-    lines = format.dump_block(raw)
-    assert re.fullmatch(r"0ff0 seal: \d+ entries, end [0-9a-f]{4}", lines[-1])
-    assert sum("run entry" in line for line in lines) == int(lines[-1].split()[2])
+    lines = dump_block(raw)
+    assert re.fullmatch(r"0fe0 seal: \d+ entries, end [0-9a-f]{4}", lines[-2])
+    assert sum("run entry" in line for line in lines) == int(lines[-2].split()[2])
     damaged = raw[:2000] + b"?" + raw[2001:]
-    assert sum("no frame" in line for line in format.dump_block(damaged)) == 1
-    assert format.dump_block(b"\0" + raw[1:])[0].startswith("0000 no sound header: 00 5f")
+    assert sum("not sound" in line for line in dump_block(damaged)) == 1
+    assert dump_block(raw[:-16] + codec.DISCARDED) == [*lines[:-1], "0ff0 discard mark"]
+
+
+@pytest.mark.parametrize("at", [0, 20, 80])
+def test_a_dump_shows_which_record_of_a_header_is_damaged(at: int) -> None:
+    """The frames are shown as long as the open record or its copy tells their salt."""
+    flash = NorFlash(block_count=4, block_bytes=4096, page_bytes=256)
+    store = Store.format(flash, StoreConfig())
+    with store.open("/log", "w") as file:
+        file.write(bytes(4000))
+    raw = flash.image()[:4096]
+    lines = dump_block(raw)
+    which = {0: 0, 20: 1, 80: 2}[at]
+    hurt = dump_block(raw[:at] + b"?" + raw[at + 1 :])
+    assert [number for number, line in enumerate(hurt) if "not sound" in line] == [which]
+    assert hurt[:which] + hurt[which + 1 :] == lines[:which] + lines[which + 1 :]
+    none = dump_block(raw[:16] + bytes(80) + raw[96:])
+    assert sum("DATA" in line for line in none) == 0
 
 
 def test_the_hot_path_does_not_load_the_declaration() -> None:
@@ -303,6 +356,7 @@ def test_the_hot_path_does_not_load_the_declaration() -> None:
 
 
 def test_structs_have_no_padding() -> None:
-    for fast in (codec.ERASE_RECORD, codec.OPEN_RECORD, codec.HEAD, codec.HEADER, codec.ENTRY, codec.SEAL):
+    records = (codec.ERASE_RECORD, codec.OPEN_RECORD, codec.OPEN_COPY)
+    for fast in (*records, codec.HEAD, codec.HEADER, codec.ENTRY, codec.SEAL):
         assert isinstance(fast, Struct)
         assert fast.format.startswith("<")

@@ -15,7 +15,7 @@ PACKAGE = ROOT / "simfs"
 ROOMS = ["flash", "store", "files", "replay", "study", "show", "bridges", "cli"]  # each may import those before it
 ENTRY_POINTS = {
     "simfs.__main__",  # python -m simfs
-    "simfs.store.format",  # the declaration: for tests, dumps and inspection, never for the hot path
+    "simfs.store.dump",  # by the declaration of the format: for tests and inspection, never for the hot path
     "simfs.files.model",  # the truth for tests
 }
 LINES_MAX = 300

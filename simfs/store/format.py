@@ -3,11 +3,11 @@ other. Everything is little-endian; what the fields mean stands in DEVELOPERS.md
 
 An erase block:
 
-    0        16            64                                   end        size-16*e-16      size-16   size
-    +--------+-------------+---------------------------------+---------+------------------+---------+
-    | erase  | open        | frames, packed                  | blank   | e run entries    | seal    |
-    | record | record      |                                 |         | of 16 bytes      |         |
-    +--------+-------------+---------------------------------+---------+------------------+---------+
+    0        16       72       96                      end     size-32-16*e    size-32  size-16   size
+    +--------+--------+--------+-----------------------+-------+---------------+--------+---------+
+    | erase  | open   | short  | frames, packed        | blank | e run entries | seal   | discard |
+    | record | record | copy   |                       |       | of 16 bytes   |        | mark    |
+    +--------+--------+--------+-----------------------+-------+---------------+--------+---------+
 
 Erase record, 16 bytes:
 
@@ -17,18 +17,28 @@ Erase record, 16 bytes:
     | u16   | u8      | u8   | u32         | u32   | u32    |     CRC-32 over bytes 0..11
     +-------+---------+------+-------------+-------+--------+
 
-Open record, 48 bytes. Its CRC-32 (over bytes 0..43, going on from the erase record's) is the salt of all that follows:
+Open record, 56 bytes. Its CRC-32, over bytes 0..51 and seeded with 5F1502h (magic and version), is the salt of frames,
+run entries and seal:
 
-    0        8      9       10        11        12      13     14           16      20     24      28
-    +--------+------+-------+---------+---------+-------+------+------------+-------+------+-------+
-    | base   | head | heads | cleaner | choices | flags | unit | programs a | block | page | block |
-    | u64    | u8   | u8    | u8      | u8      | u8    | u8   | page, u16  | bytes | bytes| count |
-    +--------+------+-------+---------+---------+-------+------+------------+-------+------+-------+
-    28     32           34             36              38                40               42     44       48
-    +------+------------+--------------+---------------+-----------------+----------------+------+--------+
-    | seed | name bytes | buffer bytes | reserve blocks| level threshold | open files max | next | CRC-32 |
-    | u32  | u16        | u16          | u16           | u16             | u16            | u16  | u32    |
-    +------+------------+--------------+---------------+-----------------+----------------+------+--------+
+    0      8             12          16     17      18        19        20      21     22           24
+    +------+-------------+-----------+------+-------+---------+---------+-------+------+------------+
+    | base | erase count | highest   | head | heads | cleaner | choices | flags | unit | programs a |
+    | u64  | u32         | count u32 | u8   | u8    | u8      | u8      | u8    | u8   | page, u16  |
+    +------+-------------+-----------+------+-------+---------+---------+-------+------+------------+
+    24      28      32     36      38     40       42        44      46      48      50      52       56
+    +-------+-------+------+-------+------+--------+---------+-------+-------+-------+-------+--------+
+    | block | page  | seed | block | name | buffer | reserve | level | files | open, | open, | CRC-32 |
+    | bytes | bytes |      | count | bytes| bytes  | blocks  |       | open  | head 0| head 1|        |
+    | u32   | u32   | u32  | u16   | u16  | u16    | u16     | u16   | u16   | u16   | u16   | u32    |
+    +-------+-------+------+-------+------+--------+---------+-------+-------+-------+-------+--------+
+
+Short copy, 24 bytes, with the open record's CRC-32 as salt; its own over bytes 0..19, seeded with 5F1502h:
+
+    0      8             12     13     16     20       24
+    +------+-------------+------+------+------+--------+
+    | base | erase count | head | zero | salt | CRC-32 |
+    | u64  | u32         | u8   | u24  | u32  | u32    |
+    +------+-------------+------+------+------+--------+
 
 Frame, 20 bytes and its payload of n bytes. `check` is the low half of the CRC-32 of bytes 0..13, seeded with the salt;
 the CRC-32 at the end goes on from the whole of it over the payload:
@@ -41,21 +51,26 @@ the CRC-32 at the end goes on from the whole of it over the payload:
 
 Run entry and seal, 16 bytes each; the CRC-32 over all entries and the seal, seeded with the salt:
 
-    0         3      4       6        8      12       16     0       2         4     8      10           12       16
-    +---------+------+-------+--------+------+--------+      +-------+---------+-----+------+------------+--------+
-    | address | kind | order | length | file | offset |      | magic | entries | end | next | next order | CRC-32 |
-    | u24     | u8   | u16   | u16    | u32  | u32    |      | u16   | u16     | u32 | u16  | u16        | u32    |
-    +---------+------+-------+--------+------+--------+      +-------+---------+-----+------+------------+--------+
+    0         3      4       6        8      12       16     0       2         4     8            10     12       16
+    +---------+------+-------+--------+------+--------+      +-------+---------+-----+------------+------+--------+
+    | address | kind | order | length | file | offset |      | magic | entries | end | next order | zero | CRC-32 |
+    | u24     | u8   | u16   | u16    | u32  | u32    |      | u16   | u16     | u32 | u16        | u16  | u32    |
+    +---------+------+-------+--------+------+--------+      +-------+---------+-----+------------+------+--------+
+
+Discard mark: 16 zeros. Eight of them do, wherever they stand among the 16 bytes.
 
 An example: the start of block 0 of a new store with the default settings on 64 blocks of 4096 bytes, and a frame in
 that block: the bytes "20.1 m" of file 5 from offset 12 on, tenth frame of the block.
 
-    erase record   15 5f 01 00 00 00 00 00 00 00 00 00 5f 1e ea eb
-    open record    00 00 00 00 00 00 00 00 00 01 01 02 00 01 00 00
-                   00 10 00 00 00 01 00 00 40 00 00 00 00 00 00 00
-                   30 00 00 01 02 00 08 00 08 00 01 00 dd ee f9 37
-    frame          11 00 06 00 05 00 00 00 0c 00 00 00 09 00 8c 9c
-                   32 30 2e 31 20 6d ba e8 5a 24
+    erase record   15 5f 02 00 00 00 00 00 00 00 00 00 5c a5 dd 00
+    open record    00 00 00 00 00 00 00 00 00 00 00 00 00 00 00 00
+                   00 01 01 02 00 01 00 00 00 10 00 00 00 01 00 00
+                   00 00 00 00 40 00 30 00 00 01 02 00 08 00 08 00
+                   00 00 ff ff a2 df 7e 94
+    short copy     00 00 00 00 00 00 00 00 00 00 00 00 00 00 00 00
+                   a2 df 7e 94 07 73 eb ad
+    frame          11 00 06 00 05 00 00 00 0c 00 00 00 09 00 b3 f5
+                   32 30 2e 31 20 6d 96 40 d3 fd
 
 Nothing here is for the hot path: parsing a frame with it takes some hundred times as long as with the codec.
 """
@@ -87,14 +102,17 @@ from construct import (
     this,
 )
 
-BLANK = b"\xff"
-BLOCK_HEADER_BYTES = 64
-TAIL_BYTES = 16  # a run entry, or the seal
+BLOCK_HEADER_BYTES = 96
+OPEN_AT, COPY_AT = 16, 72
+ENTRY_BYTES = 16  # of a run entry, the seal, and the discard mark
+NO_BLOCK = 0xFFFF
+VERSION = 2
+OPEN_SEED = 0x5F15 << 8 | VERSION
 
 ERASE_RECORD = Struct(
     "body" / RawCopy(Struct(
         "magic" / Const(0x5F15, Int16ul),
-        "version" / Const(1, Int8ul),
+        "version" / Const(VERSION, Int8ul),
         "zero" / Const(0, Int8ul),
         "erase_count" / Int32ul,
         "zeros" / Const(0, Int32ul),
@@ -103,14 +121,11 @@ ERASE_RECORD = Struct(
 )  # fmt: skip
 
 
-def _seed(erase_count: int) -> int:
-    """The CRC of the erase record before an open record, which the open record's goes on from."""
-    return int(ERASE_RECORD.parse(ERASE_RECORD.build({"body": {"value": {"erase_count": erase_count}}})).crc)
-
-
-OPEN_RECORD = Struct(  # in a context that knows `erase_count`
+OPEN_RECORD = Struct(
     "body" / RawCopy(Struct(
         "base" / Int64ul,
+        "erase_count" / Int32ul,
+        "erase_count_max" / Int32ul,
         "head" / Int8ul,
         "log_heads" / Int8ul,
         "cleaner" / Int8ul,
@@ -120,21 +135,31 @@ OPEN_RECORD = Struct(  # in a context that knows `erase_count`
         "page_programs_max" / Int16ul,
         "block_bytes" / Int32ul,
         "page_bytes" / Int32ul,
-        "block_count" / Int32ul,
         "seed" / Int32ul,
+        "block_count" / Int16ul,
         "name_bytes" / Int16ul,
         "buffer_bytes" / Int16ul,
         "reserve_blocks" / Int16ul,
         "level_threshold" / Int16ul,
         "open_files_max" / Int16ul,
-        "next" / Int16ul,  # FFFFh: none known
+        "opened" / Int16ul,  # NO_BLOCK: none
+        "opened_too" / Int16ul,
     )),
-    "crc" / Checksum(
-        Int32ul, lambda covered: crc32(*covered), lambda at: (at.body.data, _seed(at._params.erase_count))
-    ),
+    "crc" / Checksum(Int32ul, lambda body: crc32(body, OPEN_SEED), this.body.data),
 )  # fmt: skip
 
-KIND = Enum(Int8ul, DATA=0x11, HOLE=0x22, NAME=0x33, RENAME=0x44, REMOVE=0x55, ERASE=0x66, MARK=0x77)
+OPEN_COPY = Struct(
+    "body" / RawCopy(Struct(
+        "base" / Int64ul,
+        "erase_count" / Int32ul,
+        "head" / Int8ul,
+        "zero" / Int24ul,
+        "salt" / Int32ul,
+    )),
+    "crc" / Checksum(Int32ul, lambda body: crc32(body, OPEN_SEED), this.body.data),
+)  # fmt: skip
+
+KIND = Enum(Int8ul, DATA=0x11, HOLE=0x22, NAME=0x33, RENAME=0x44, REMOVE=0x55, BAD=0x66, MARK=0x77)
 
 PAYLOADS: dict[str, Construct] = {
     "DATA": Struct("bytes" / GreedyBytes),
@@ -142,7 +167,7 @@ PAYLOADS: dict[str, Construct] = {
     "NAME": Struct("name" / GreedyBytes),
     "RENAME": Struct("name" / NullTerminated(GreedyBytes), "old_name" / GreedyBytes),
     "REMOVE": Struct("name" / GreedyBytes),
-    "ERASE": Struct(Terminated),
+    "BAD": Struct(Terminated),
     "MARK": Struct(Terminated),
 }
 
@@ -179,8 +204,8 @@ SEAL = Struct(
     "magic" / Const(0x5F15, Int16ul),
     "entry_count" / Int16ul,  # UNLISTED: the runs are not listed
     "end" / Int32ul,
-    "next" / Int16ul,  # FFFFh: none known
     "next_order" / Int16ul,
+    "zero" / Int16ul,
 )
 
 BLOCK_TAIL = Struct(  # in a context that knows `listed`, how many entries there are, and `salt`
@@ -189,14 +214,29 @@ BLOCK_TAIL = Struct(  # in a context that knows `listed`, how many entries there
 )
 
 
-def parse_header(raw: bytes) -> tuple[int, Any, int] | None:
-    """Erase count, open record and salt in a block's first 64 bytes; None when one of the two records is not sound."""
+def _parsed(declared: Construct, raw: bytes) -> Any | None:
     try:
-        erase_count = ERASE_RECORD.parse(raw[:16]).body.value.erase_count
-        opened = OPEN_RECORD.parse(raw[16:BLOCK_HEADER_BYTES], erase_count=erase_count)
+        return declared.parse(raw)
     except ConstructError:
         return None
-    return erase_count, opened.body.value, opened.crc
+
+
+def parse_erase_record(raw: bytes) -> Any | None:
+    """The erase record of a block's bytes; None when it is not sound."""
+    found = _parsed(ERASE_RECORD, raw)
+    return found and found.body.value
+
+
+def parse_open_record(raw: bytes) -> tuple[Any, int] | None:
+    """The open record of a block's bytes, and its CRC-32; None when it is not sound."""
+    found = _parsed(OPEN_RECORD, raw[OPEN_AT:])
+    return found and (found.body.value, found.crc)
+
+
+def parse_open_copy(raw: bytes) -> Any | None:
+    """The open record's short copy in a block's bytes; None when it is not sound."""
+    found = _parsed(OPEN_COPY, raw[COPY_AT:])
+    return found and found.body.value
 
 
 def parse_frame(raw: bytes, salt: int) -> Any | None:
@@ -208,70 +248,16 @@ def parse_frame(raw: bytes, salt: int) -> Any | None:
 
 
 def parse_tail(raw: bytes, salt: int) -> Any | None:
-    """Run entries and seal at the end of a block's bytes; None when it bears no sound seal."""
+    """Run entries and seal of a block's bytes; None when it bears no sound seal."""
+    stop = len(raw) - ENTRY_BYTES
     try:
-        count = SEAL.parse(raw[-TAIL_BYTES:]).entry_count
+        count = SEAL.parse(raw[stop - ENTRY_BYTES :]).entry_count
         listed = 0 if count == UNLISTED else count
-        return BLOCK_TAIL.parse(raw[-TAIL_BYTES * (listed + 1) :], salt=salt, listed=listed).body.value
+        return BLOCK_TAIL.parse(raw[stop - ENTRY_BYTES * (listed + 1) :], salt=salt, listed=listed).body.value
     except ConstructError:
         return None
 
 
-def dump_block(raw: bytes) -> list[str]:
-    """What stands in the bytes of one erase block, a line each with its address in hex; for people. Trusts nothing:
-    what is no sound structure is shown as its first bytes."""
-    if not raw.strip(BLANK):
-        return ["0000 blank"]
-    header = parse_header(raw)
-    if header is None:
-        return _without_header(raw)
-    erase_count, opened, salt = header
-    lines = [f"0000 erase record: count {erase_count}", f"0010 open record: base {opened.base}, head {opened.head}"]
-    tail = parse_tail(raw, salt)
-    stop = len(raw) - (TAIL_BYTES * (len(tail.entries) + 1) if tail else 0)
-    lines += _frames(raw[:stop], salt)
-    if tail is not None:
-        for number, entry in enumerate(tail.entries):
-            lines.append(
-                f"{stop + TAIL_BYTES * number:04x} run entry: {entry.kind} file {entry.file} offset {entry.offset} "
-                f"order {entry.order} length {entry.length} at {entry.address:04x}"
-            )
-        lines.append(f"{len(raw) - TAIL_BYTES:04x} seal: {tail.seal.entry_count} entries, end {tail.seal.end:04x}")
-    return lines
-
-
-def _without_header(raw: bytes) -> list[str]:
-    try:
-        erase_count = ERASE_RECORD.parse(raw[:16]).body.value.erase_count
-    except ConstructError:
-        return [f"0000 no sound header: {raw[:16].hex(' ')}"]
-    rest = "blank" if not raw[16:].strip(BLANK) else f"no open record: {raw[16:32].hex(' ')}"
-    return [f"0000 erase record: count {erase_count}", f"0010 {rest}"]
-
-
-def _frames(raw: bytes, salt: int) -> list[str]:
-    """Sound frames wherever they stand, and what lies between them."""
-    lines = []
-    at = gap = BLOCK_HEADER_BYTES
-    while at < len(raw):
-        frame = parse_frame(raw[at:], salt) if raw[at] in KIND.decmapping else None
-        if frame is None:
-            at += 1
-            continue
-        lines += _gap(raw, gap, at)
-        head = frame.head.value
-        again = f" again {head.again}" if head.again else ""
-        lines.append(
-            f"{at:04x} {head.kind} file {head.file} offset {head.offset} order {head.order}{again}: "
-            f"{head.length} bytes {frame.payload.data[:12]!r}"
-        )
-        at = gap = at + 20 + head.length
-    return lines + _gap(raw, gap, len(raw))
-
-
-def _gap(raw: bytes, start: int, end: int) -> list[str]:
-    between = raw[start:end]
-    if not between:
-        return []
-    what = f"no frame: {between[:12].hex(' ')}" if between.strip(BLANK) else "blank"
-    return [f"{start:04x} {end - start} bytes {what}"]
+def is_discarded(raw: bytes) -> bool:
+    """Whether a block's bytes end in a discard mark, or what a cut left of one."""
+    return raw[-ENTRY_BYTES:].count(0) * 2 >= ENTRY_BYTES
