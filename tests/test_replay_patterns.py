@@ -7,7 +7,7 @@ import pytest
 
 from simfs.flash import Rng
 from simfs.replay.clock import moment
-from simfs.replay.patterns import Moment, filled, name_writer, parse_pattern
+from simfs.replay.patterns import CLOCK_FIELDS, COUNT_FIELDS, Moment, filled, name_writer, parse_pattern
 from simfs.replay.readings import FRACTION_BITS, point_set, reader, sine
 from simfs.replay.scenario import Value
 
@@ -62,6 +62,21 @@ def test_a_pattern_recognises_the_names_that_it_gives():
     name = filled(pattern, at(12031, 4, 5, counter=1234))
     assert pattern.expression().fullmatch(name).groups() == ("12031-04-05", "1234")
     assert pattern.expression().fullmatch(name.replace(".", "x", 1)) is None
+
+
+@pytest.mark.parametrize("width", ["", ":1", ":3", ":12", ":18"])
+@pytest.mark.parametrize("field", [*CLOCK_FIELDS, *COUNT_FIELDS])
+def test_every_field_is_recognised_whatever_its_width(field, width):
+    pattern = parse_pattern(f"{{{field}{width}}}{{month}}x{{{field}{width}}}")
+    for now in (at(2031, 4, 5, 6, 7, 8), at(123456, 12, 31, 23, 59, 59, counter=10**6, boot=99)):
+        one = filled(parse_pattern(f"{{{field}{width}}}"), now)
+        assert pattern.expression().fullmatch(filled(pattern, now)).groups() == (one, f"{now.date()[1]:02}", one)
+
+
+def test_a_pattern_knows_how_hard_it_is_to_recognise():
+    assert parse_pattern("/{year}{month}/{date}-{counter}.{boot}{day}").open_ends == 2
+    assert parse_pattern("{counter}").open_ends == parse_pattern("{counter}a{counter}").open_ends == 0
+    assert parse_pattern("{counter}1{boot}").open_ends == 1
 
 
 def test_the_sine_is_the_hosts_to_eight_digits():

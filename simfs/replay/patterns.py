@@ -31,6 +31,7 @@ _TICK_NS = {  # how long a field keeps its text
 }
 CLOCK_FIELDS = tuple(_TICK_NS)
 COUNT_FIELDS = ("counter", "boot")
+_NO_FIXED_LENGTH = ("year", *COUNT_FIELDS)
 
 
 class Field(NamedTuple):
@@ -51,6 +52,18 @@ class Pattern:
     def fields(self) -> set[str]:
         """Names of its fields."""
         return {piece.name for piece in self.pieces if isinstance(piece, Field)}
+
+    @property
+    def open_ends(self) -> int:
+        """How many of its fields have no fixed length, and digits right behind them. To match a name with `expression`
+        may take the name's length to the power of this."""
+        following = (*self.pieces[1:], "")
+        return sum(
+            isinstance(piece, Field)
+            and piece.name in _NO_FIXED_LENGTH
+            and (isinstance(after, Field) or after[:1].isdecimal())
+            for piece, after in zip(self.pieces, following, strict=True)
+        )
 
     def expression(self) -> re.Pattern[str]:
         """Matches what the pattern can give; each field is a group."""
@@ -156,5 +169,11 @@ def _field(name: str, width: str | None) -> Field:
 
 
 def _field_expression(field: Field) -> str:
-    digits = {"date": "[0-9]{4,}-[0-9]{2}-[0-9]{2}", "time": "[0-9]{2}:[0-9]{2}:[0-9]{2}"}
-    return f"({digits.get(field.name, '[0-9]+')})"
+    name, width = field
+    if name == "date":
+        return f"([0-9]{{{max(4, width - 6)},}}-[0-9]{{2}}-[0-9]{{2}})"
+    if name == "time":
+        return f"([0-9]{{{max(2, width - 6)}}}:[0-9]{{2}}:[0-9]{{2}})"
+    if name in _NO_FIXED_LENGTH:
+        return f"([0-9]{{{max(4 if name == 'year' else 1, width)},}})"
+    return f"([0-9]{{{max(2, width)}}})"

@@ -20,6 +20,8 @@ from simfs.replay.fields import (
     TimesOfDay,
 )
 
+OPEN_ENDS_MAX = 2
+
 
 class _Operation(Table):
     repeat: Count = Field(default=1, description="how often, one after the other")
@@ -60,6 +62,15 @@ class Growing(Content):
     keep: Count | None = Field(
         default=None, description="keep the newest n files of this name pattern, remove older ones"
     )
+
+    @model_validator(mode="after")
+    def _ages_can_be_told(self) -> Self:
+        if self.keep is not None and self.file.open_ends > OPEN_ENDS_MAX:
+            raise ValueError(
+                f"more than {OPEN_ENDS_MAX} fields of no fixed length in its name have digits right behind them; "
+                "write a letter or a dash between them, or leave keep out"
+            )
+        return self
 
 
 class Append(Growing):
