@@ -230,6 +230,20 @@ def test_whatever_is_wrong_with_a_text_is_told_in_lines(at, gone, piece, other):
         assert all(re.match(r"plan\.toml:[0-9]+: [^:]+: .+", line) for line in lines), lines
 
 
+@pytest.mark.parametrize("tag", ["[]", "{}", "1", "true", "[[]]", '"grow"'])
+def test_an_operation_of_any_type_is_told(tag):
+    assert [path for _, path, _ in faults_of(changed('"append"', tag))] == ["task[0].operations[0]"]
+
+
+def test_a_name_whose_age_takes_for_ever_to_read_is_refused():
+    """Matching it would take the name's length to the power of the fields that digits follow."""
+    (fault,) = faults_of(changed("/tide/{date}.csv", "{counter}" * 20))
+    assert fault[:2] == (15, "task[0].operations[0]")
+    assert "2 fields of no fixed length" in fault[2]
+    parse_scenario(changed("/tide/{date}.csv", "/{year}{month}{day}-{counter}{boot}").encode(), "plan.toml")
+    parse_scenario(changed("/tide/{date}.csv", "{counter}" * 20).replace(", keep = 3", "").encode(), "plan.toml")
+
+
 def test_a_scenario_with_windows_line_ends_is_the_same():
     assert parse_scenario(GOOD.replace("\n", "\r\n").encode(), "x") == parse_scenario(GOOD.encode(), "x")
 

@@ -115,7 +115,7 @@ def _resolved(node: dict[str, Any], schema: dict[str, Any], value: Any) -> dict[
         elif "discriminator" in node:
             mapping = node["discriminator"]["mapping"]
             tag = value.get("do") if isinstance(value, dict) else None
-            if tag not in mapping:
+            if not isinstance(tag, str) or tag not in mapping:
                 return node
             node = {"$ref": mapping[tag]}
         elif "anyOf" in node:
