@@ -702,3 +702,42 @@ def test_garbage_is_counted_and_never_raises(tmp_path, lines):
     run = replay_recording(path, new_store(), directory="/d")
     assert run.store.check() == []
     assert all(entry.count >= 1 for entry in run.skipped)
+
+
+# --- what would cost memory or time without bound --------------------------------------------------------------------
+
+
+def test_a_read_of_more_than_the_flash_holds_is_not_replayed(replay):
+    """A hole of 4 GiB costs one frame; the bytes that a line says were read of it must not be made."""
+    run = replay(
+        NEW
+        + f"1 ftruncate(3</d/a>, {2**32 - 1}) = 0\n"
+        + f'1 pread64(3</d/a>, "", {2**31}, 0) = {2**31 - 4096}\n'
+        + f'1 read(3</d/a>, "\\0\\0", {2**31}) = {2**20}\n'
+        + '1 write(3</d/a>, "x", 1) = 1\n'
+    )
+    assert skipped(run) == [(3, "read on /a: more at once than the whole flash holds", 2)]
+    with run.store.open("/a") as file:
+        file.seek(2**20)
+        assert file.read(1) == b"x"
+
+
+def test_copies_of_descriptors_are_bounded(replay, monkeypatch):
+    """n files open in m processes are n times m descriptors."""
+    monkeypatch.setattr("simfs.replay.strace_processes.COPIES_MAX", 5)
+    opened = "".join(NEW.replace("= 3", f"= {number}") for number in (3, 4))
+    ended = "".join(f"1 fork() = {pid}\n{pid} +++ exited with 0 +++\n" for pid in range(10, 20))
+    run = replay(opened + ended + "1 fork() = 2\n1 fork() = 3\n1 fork() = 4\n1 write(3</d/a>, \"x\", 1) = 1\n")
+    ((line, what, count),) = skipped(run)
+    assert (line, count) == (25, 1)
+    assert "more than 5 copies of descriptors" in what
+    assert files(run) == {"/a": b"x"}
+
+
+def test_a_long_line_is_looked_through_once(replay):
+    """The host's size of a file, looked for behind each of many other fields, would take their square."""
+    run = replay(NEW + "1 fstat(3</d/a>, {" + "st_mode=S_IFREG|" * 60_000 + "}) = 0\n")
+    assert skipped(run) == []
+    with pytest.raises(BadRecording, match="other arguments"):
+        replay(NEW + f"1 pread64(3</d/a>, {{st_mode=S_IFREG|, st_size={'9' * 5000}}}) = 0\n", strict=True)
+    assert skipped(replay(NEW + f"1 fstat(3</d/a>, {{st_mode=S_IFREG|0644, st_size={'9' * 5000}}}) = 0\n")) != []

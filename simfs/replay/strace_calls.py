@@ -26,6 +26,7 @@ PATH_CALLS: dict[str, tuple[re.Pattern[str], PathCall]] = {}
 
 _BUFFERS = r"\[(.*)\]"
 _REST = r"(?:, .*)?"
+_SIZE = re.compile(r" st_size=(\d{1,20})")
 
 
 def _on_file(*names: str, shape: str = _REST) -> Callable[[FileCall], FileCall]:
@@ -136,7 +137,7 @@ def _flush_all(replay: Replayer, process: Process, file: OpenFile, call: Call, m
 @_on_file("fstat", "newfstatat", "fstat64")
 def _status(replay: Replayer, process: Process, file: OpenFile, call: Call, match: Match) -> None:
     """Of a descriptor: its size on the host is a check."""
-    size = re.search(r"st_mode=S_IFREG\|.* st_size=(\d+)", match[0])
+    size = _SIZE.search(match[0]) if "{st_mode=S_IFREG|" in match[0] else None
     if size and (call.name != "newfstatat" or match[0].startswith(', "", ')):
         replay.store.check_size(file, int(size[1]))
 

@@ -73,7 +73,7 @@ class Reader:
         self._ignored = ignored
         self._unreadable = unreadable
         self._begun: dict[int, Call] = {}
-        self._torn = ""  # the first part of a line that a notice has interrupted
+        self._torn: list[str] = []  # the first parts of a line that notices have interrupted
         self._first: tuple[str, str] | None = None
         self._last: tuple[str, str] | None = None
 
@@ -109,9 +109,11 @@ class Reader:
         """What can be told after a line that is not one whole call."""
         notice = _NOTICE.search(line)
         if notice:
-            self._torn += line[: notice.start()]
+            self._torn.append(line[: notice.start()])
             return [Call(number, int(notice[1]), self._last or ("0", "0"), ATTACHED)]
-        line, self._torn = self._torn + line, ""
+        if self._torn:
+            line = "".join((*self._torn, line))
+            self._torn.clear()
         match = _STAMPED.match(line)
         if match is None:
             if line.strip() and not line.startswith("strace: "):

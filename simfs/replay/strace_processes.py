@@ -10,7 +10,9 @@ import io
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 
-from simfs.replay.strace_text import path_text
+from simfs.replay.strace_text import Unreadable, path_text
+
+COPIES_MAX = 1_000_000
 
 
 @dataclass(slots=True, eq=False)
@@ -29,11 +31,27 @@ class OpenFile:
     holders: int = 0
 
 
+class CopyRoom:
+    """How many descriptors copied for new processes there may still be: a recording of a few lines must not cost
+    memory by their square."""
+
+    def __init__(self) -> None:
+        self.left = COPIES_MAX
+
+    def take(self, count: int) -> None:
+        if count > self.left:
+            raise Unreadable(f"its processes hold more than {COPIES_MAX:,} copies of descriptors; record fewer of them")
+        self.left -= count
+
+
 class Descriptors:
     """A table of descriptors, holding those of files in the store. Threads share one table."""
 
-    def __init__(self, entries: dict[int, tuple[OpenFile, bool]] | None = None) -> None:
+    def __init__(self, room: CopyRoom, entries: dict[int, tuple[OpenFile, bool]] | None = None) -> None:
+        self._room = room
         self._entries = entries or {}  # descriptor -> file, close on exec
+        self._copied = len(self._entries)
+        room.take(self._copied)
         self.sharers = 1
         for file, _ in self._entries.values():
             file.holders += 1
@@ -77,7 +95,12 @@ class Descriptors:
 
     def copy(self) -> Descriptors:
         """The table of a new process: its own, with the same open files behind it."""
-        return Descriptors(dict(self._entries))
+        return Descriptors(self._room, self._entries.copy())
+
+    def end(self) -> list[OpenFile]:
+        """The last process that had this table is over; returns the files that lost their last descriptor."""
+        self._room.left += self._copied
+        return self.drop_all(sorted(self._entries))
 
     def files(self) -> Iterator[OpenFile]:
         for file, _ in self._entries.values():
@@ -107,14 +130,15 @@ class Process:
 
     pid: int
     task: str  # the program it runs
-    files: Descriptors = field(default_factory=Descriptors)
+    files: Descriptors
     where: WorkingDirectory = field(default_factory=WorkingDirectory)
 
     def own_files(self) -> None:
         """End the sharing of descriptors with other threads."""
         if self.files.sharers > 1:
+            own = self.files.copy()
             self.files.sharers -= 1
-            self.files = self.files.copy()
+            self.files = own
 
 
 @dataclass(slots=True)
@@ -132,6 +156,7 @@ class Processes:
 
     def __init__(self, parents_of: Callable[[int], Iterable[int]]) -> None:
         self._parents_of = parents_of
+        self._room = CopyRoom()
         self._live: dict[int, Process] = {}
         self._forks: dict[int, _Fork] = {}  # parent -> its clone that has not returned
         self._attached: set[int] = set()
@@ -146,7 +171,8 @@ class Processes:
             return self._named(pid)
         if self._forks:
             return self._child(self._fork_of(pid), pid)
-        process = self._live[pid] = Process(pid, f"process {pid}" if pid else "program")
+        name = f"process {pid}" if pid else "program"
+        process = self._live[pid] = Process(pid, name, Descriptors(self._room))
         return process
 
     def attached(self, pid: int) -> None:
@@ -183,9 +209,7 @@ class Processes:
         self._silent.discard(process.pid)
         self._forks.pop(process.pid, None)
         process.files.sharers -= 1
-        if process.files.sharers:
-            return []
-        return process.files.drop_all(process.files.within(0, 2**31))
+        return [] if process.files.sharers else process.files.end()
 
     def end_all(self) -> Iterator[tuple[Process, list[OpenFile]]]:
         """The recording is over."""
@@ -194,10 +218,10 @@ class Processes:
 
     def _only(self) -> Process | None:
         """strace leaves the pid out while it follows only one process. Silent ones it does not follow yet."""
-        followed = [process for pid, process in self._live.items() if pid not in self._silent]
-        if not followed:
-            followed = list(self._live.values())
-        return followed[0] if len(followed) == 1 else None
+        followed = len(self._live) - len(self._silent)
+        if (followed or len(self._live)) != 1:
+            return None
+        return next(process for pid, process in self._live.items() if not followed or pid not in self._silent)
 
     def _named(self, pid: int) -> Process:
         """strace begins to write the pid of the first process, because there is a second one."""
