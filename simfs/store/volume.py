@@ -76,15 +76,17 @@ class Volume:
 
     def _take_up(self) -> None:
         """After a mount: get the reserve back, and leave the log's tail as a mount leaves it."""
-        log, flash = self._log, self.state.flash
-        before = flash.programs
-        if self.state.segments.tail_is_old:
+        log, flash, segments = self._log, self.state.flash, self.state.segments
+        if segments.tail_is_old:
             log.sleep()
-        self.cleaner.restore_reserve()
-        self.state.segments.tell_bad()
-        if flash.programs != before:
-            self.state.segments.mark(0 if log.heads[-1] is None else len(log.heads) - 1)
-            self.state.segments.tail_is_old = False
+        for _ in range(len(self.state.blocks)):
+            before = flash.programs
+            self.cleaner.restore_reserve()
+            segments.tell_bad()
+            if flash.programs == before:
+                break
+            segments.mark(0 if log.heads[-1] is None else len(log.heads) - 1)  # which may take a block of the reserve
+            segments.tail_is_old = False
         log.sleep()
 
     def lookup(self, name: bytes) -> FileNode | None:
