@@ -256,6 +256,64 @@ def test_writes_of_other_shapes(side: Any) -> None:
     assert side.read("f") == b"abcdef" + struct.pack("2I", 1, 2)
 
 
+def test_the_end_counts_what_was_written_and_not_flushed(side: Any) -> None:
+    side.put("f", b"before")
+    with side.open("f", "r+") as file:
+        file.seek(0, 2)
+        file.write(b" and after")
+        assert file.seek(-5, 2) == 11
+        assert file.read() == b"after"
+        assert file.seek(0, 2) == 16
+
+
+def test_truncating_leaves_the_position(side: Any) -> None:
+    with side.open("f", "w+") as file:
+        file.write(b"0123456789")
+        assert file.truncate(4) == 4
+        assert file.tell() == 10
+        file.write(b"x")
+        assert file.seek(2) == 2
+        assert file.truncate() == 2
+        file.seek(4)
+        assert file.truncate(6) == 6
+        assert file.tell() == 4
+    assert side.read("f") == b"01" + bytes(4)
+
+
+def test_writes_apart_from_each_other_do_not_join(side: Any) -> None:
+    with side.open("f", "w") as file:
+        file.write(b"start")
+        file.seek(9)
+        file.write(b"end")
+        file.seek(1)
+        file.write(b"T")
+    assert side.read("f") == b"sTart" + bytes(4) + b"end"
+
+
+@pytest.mark.parametrize("mode", ["r", "r+"])
+def test_a_removed_file_lives_until_its_last_handle_is_closed(side: Any, mode: str) -> None:
+    side.put("f", b"still here")
+    with side.open("f", mode) as file, side.open("f", "r") as other:
+        side.remove("f")
+        assert not side.exists("f")
+        assert other.read() == b"still here"
+        other.close()
+        side.put("f", b"new")
+        assert file.read() == b"still here"
+    assert side.read("f") == b"new"
+
+
+@pytest.mark.parametrize("mode", ["r", "r+"])
+def test_a_file_that_is_renamed_over_lives_until_its_last_handle_is_closed(side: Any, mode: str) -> None:
+    side.put("f", b"still here")
+    side.put("g", b"new")
+    with side.open("f", mode) as file:
+        side.rename("g", "f")
+        assert file.read() == b"still here"
+    assert side.read("f") == b"new"
+    assert side.names() == ["f"]
+
+
 def test_the_caller_may_reuse_the_buffer_after_a_write(side: Any) -> None:
     data = bytearray(b"abc")
     with side.open("f", "w") as file:

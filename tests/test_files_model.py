@@ -38,6 +38,15 @@ def test_other_states_after_a_cut_are_faults(left: dict[str, bytes]) -> None:
     assert len(model.faults_after_cut(left)) == 1
 
 
+def test_what_was_acknowledged_may_not_change() -> None:
+    model = Model(StoreConfig(buffer_bytes=16))
+    with model.open("a", "w") as file:
+        file.write(b"acknowledged")
+    assert model.faults_after_cut({"a": b"acknowledged"}) == []
+    for left in (b"acknowledgeX", b"acknowledge", b"acknowledged!", b""):
+        assert len(model.faults_after_cut({"a": left})) == 1, left
+
+
 def test_never_more_than_a_buffer_is_lost() -> None:
     for kept, faults in [(b"", 1), (b"0123", 1), (b"01234", 0), (b"0123456789abcdefghijk", 0)]:
         model = Model(StoreConfig(buffer_bytes=16))

@@ -97,6 +97,20 @@ def test_a_full_store_still_takes_in_what_deleting_makes_room_for(layout: str) -
 
 
 @pytest.mark.parametrize("layout", LAYOUTS)
+def test_a_store_full_of_names_keeps_room_to_remove_each(layout: str) -> None:
+    """Creating a file takes its name and promises the room of its removal: both must fit."""
+    store = formatted(layout, name_bytes=100, buffer_bytes=16)
+    names: list[str] = []
+    while errno_of(lambda: store.open(f"/{len(names):098}", "x").close()) is None:
+        names.append(f"/{len(names):098}")
+    usage = store.usage()
+    assert usage.live_bytes <= usage.capacity_bytes < usage.live_bytes + 2 * 256
+    for name in names:
+        store.remove(name)
+    assert store.check() == []
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
 def test_lack_of_room_never_comes_first_at_close_or_flush(layout: str) -> None:
     store, random = formatted(layout), Random(3)
     files = [store.open(f"/{number}", "w") for number in range(6)]
@@ -152,6 +166,21 @@ def test_sizes_beyond_all_reason(size: int) -> None:
             file.seek(size)
     assert store.check() == []
     assert Store.mount(store.flash).stat("/a").size_bytes == 3
+
+
+def test_the_largest_size_is_4_gib_less_1() -> None:
+    store = formatted("one head")
+    with store.open("/a", "w+") as file:
+        file.seek(2**32 - 2)
+        assert file.write(b"x") == 1
+        for grow in (lambda: file.write(b"y"), lambda: file.truncate(2**32), lambda: store.truncate("/a", 2**32)):
+            with pytest.raises(OSError, match="File too large") as caught:
+                grow()
+            assert (caught.value.errno, caught.value.filename) == (errno.EFBIG, "/a")
+        assert file.seek(0, 2) == 2**32 - 1
+        file.seek(-3, 2)
+        assert file.read() == b"\0\0x"
+    assert Store.mount(store.flash).stat("/a").size_bytes == 2**32 - 1
 
 
 def test_open_files_have_a_limit() -> None:
@@ -223,6 +252,15 @@ class TestNames:
         store.remove("/Log")
         assert store.names() == ["/Ä", "/ä"]
 
+    def test_a_prefix_is_plain_text_whatever_the_store_folds(self, make: Any) -> None:
+        store = make(StoreConfig(fold_case=True))
+        for name in ("/Log/a", "/log/b", "/LOGIC"):
+            store.open(name, "w").close()
+        assert store.names("/log/") == ["/log/b"]
+        assert store.names("/L") == ["/LOGIC", "/Log/a"]
+        assert store.names("/lOG") == []
+        assert store.names("/Log/a") == ["/Log/a"]
+
     def test_cut_names_collide_silently(self, make: Any) -> None:
         store = make(StoreConfig(name_bytes=8, overlong="cut"))
         with store.open("/log/2031", "w") as file:
@@ -286,6 +324,9 @@ def test_cut_names_are_counted() -> None:
     store.open("/log/2031", "w").close()
     store.open("/log/20", "a").close()
     assert store.meters.names_cut == 1
+    for _ in range(3):
+        store.open("/log/2031", "a").close()
+    assert store.meters.names_cut == 4
 
 
 def test_a_read_only_mount_refuses_to_write() -> None:

@@ -228,6 +228,17 @@ class TestPagePrograms:
         with pytest.raises(ProgramError):  # block 1 was not erased
             flash.program(1040, b"x")
 
+    def test_an_erase_gives_every_page_of_its_block_its_programs_back_and_no_other(self) -> None:
+        flash = NorFlash(3, 1024, 256, page_programs_max=1)
+        for address in range(0, 3072, 256):
+            flash.program(address, b"x")
+        flash.erase(1)
+        for address in range(1024, 2048, 256):
+            flash.program(address, b"y")
+        for address in (*range(0, 1024, 256), *range(2048, 3072, 256)):
+            with pytest.raises(ProgramError, match="all the programs that it allows"):
+                flash.program(address + 1, b"y")
+
     def test_otherwise_it_is_noted(self) -> None:
         flash = NorFlash(1, strict=False, page_programs_max=1)
         flash.program(0, b"x")
