@@ -250,10 +250,11 @@ class TestWeakBits:
             flash.read(96, 64)
             assert flash.image() == before
         for touching in ((60, 5), (95, 1)):  # their first byte, their last
-            before = flash.image()
+            images = set()
             for _ in range(10):
                 flash.read(*touching)
-            assert flash.image() != before
+                images.add(flash.image())
+            assert len(images) > 4
 
     @pytest.mark.parametrize("weak", ["power-on", "read"])
     def test_until_a_complete_program_or_erase(self, weak: str) -> None:
