@@ -110,7 +110,7 @@ class TestPrograms:
         geometry = Geometry(2, 1 << 14, 256)
         cells = Rng(1, "cells").random_bytes(geometry.size_bytes)
         change = Change((1 << 14) + 300, bytes(4))
-        found = set()
+        found, shares = set(), []
         for seed in range(40):
             piece = left_by(change, cells, "all", seed, profile, geometry)
             at = change.address - piece.address
@@ -119,7 +119,11 @@ class TestPrograms:
             own = 0xFFFFFFFF << 8 * at
             old, new = bits(cells[piece.address : piece.address + size]) | own, bits(piece.data) | own
             found.add((old & ~new != 0, new & ~old != 0))
+            shares.append((old ^ new).bit_count() / (8 * size))
         assert {(False, False), (True, True)} <= found
+        for least, most in ((0, 0), (1e-4, 0.008), (0.008, 0.03), (0.4, 0.6)):  # not at all, here and there, thoroughly
+            assert sum(least <= share <= most for share in shares) >= 4
+        assert sum(0.03 < share < 0.4 or share > 0.6 for share in shares) == 0
 
 
 class TestErases:
