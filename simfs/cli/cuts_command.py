@@ -73,6 +73,13 @@ def _check(file: str | None, case: str | None, own: dict[str, Any], options: dic
         raise Refused("--seed: it is for --sample; add --sample N, or leave it out")
     if own["only"] is not None and own["depth"] > 1:
         raise Refused("--depth: --only names every cut itself, as in 57:nothing/0:nothing; leave it out")
+    if own["only"] is not None:
+        from simfs.study.cut_points import CutPoint
+
+        try:
+            CutPoint.parse(own["only"])
+        except ValueError as error:
+            raise Refused(_bad_cut(own["only"], error)) from None
     if case is None and file is None:
         raise Refused("simfs: there is nothing to cut; give a scenario, a script, a recording or --case")
     if file is not None:
@@ -95,7 +102,7 @@ def _history(file: str | None, case: str | None, options: dict[str, Any]) -> His
     title = replay_source(file, options, recorder.watch).title
     history = recorder.history(title)
     if not history.operations:
-        raise Refused(f"{file}: it programs and erases nothing, so there is nothing to cut; give one that writes files")
+        raise Refused(f"{file}: it programs and erases nothing, so there is nothing to cut; write files in it")
     return history
 
 
@@ -157,11 +164,6 @@ def _executor(workers: int | None) -> Iterator[Executor | None]:
     """So many processes; None leaves it to the campaign."""
     if workers is None:
         yield None
-        return
-    if workers == 1:
-        from simfs.study.campaign import Here
-
-        yield Here()
         return
     with ProcessPoolExecutor(workers) as pool:
         try:
