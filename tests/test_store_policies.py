@@ -17,7 +17,7 @@ LOGGED = 100_000  # bytes logged so far
 
 def table(live: list[int], written_at: list[int] | None = None, base: list[int] | None = None) -> BlockTable:
     """Closed blocks with so many live bytes."""
-    blocks = BlockTable(len(live), 1024)
+    blocks = BlockTable(len(live), 1024, ROOM, ROOM * len(live))
     blocks.written_at = written_at or [0] * len(live)
     blocks.base = base or list(range(len(live)))
     for block, cost in enumerate(live):

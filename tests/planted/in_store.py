@@ -69,8 +69,8 @@ BUGS = [
     Planted(
         "a full store admits one frame too much",
         "simfs.store.room",
-        "if self.state.committed + growth > self._layout.capacity:",
-        "if self.state.committed > self._layout.capacity:",
+        "if self.state.committed + growth > self.state.blocks.capacity:",
+        "if self.state.committed > self.state.blocks.capacity:",
         "test_files_store.py::test_a_store_full_of_names_keeps_room_to_remove_each[one head]",
     ),
     Planted(
@@ -221,17 +221,17 @@ BUGS = [
         "test_files_store.py::TestNames::test_a_prefix_is_plain_text_whatever_the_store_folds[store]",
     ),
     Planted(
-        "formatting forgets an erase",
-        "simfs.store.volume",
-        "                erase_count += 1\n",
-        "",
+        "an erase does not raise the block's count",
+        "simfs.store.segments",
+        "min(self.blocks.erase_count[block] + 1, ERASE_COUNT_MAX)",
+        "min(self.blocks.erase_count[block], ERASE_COUNT_MAX)",
         MOUNT + "test_erase_counts_survive_mounts_and_formats",
     ),
     Planted(
         "a read-only mount settles what is in doubt, and writes",
         "simfs.store.volume",
-        "load(flash, writable=not read_only)",
-        "load(flash, writable=True)",
+        "load(flash, writable=False), read_only=True",
+        "load(flash, writable=True), read_only=True",
         REPLAY + "test_a_read_only_mount_leaves_a_log_in_doubt_as_it_is",
     ),
     Planted(
