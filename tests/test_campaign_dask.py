@@ -1,43 +1,45 @@
-"""A campaign on a cluster: the README's lines, on a local one."""
+"""A campaign on a cluster: the README's lines as they stand there, on a local one, with fewer cuts."""
 
-import warnings
+import re
 from collections.abc import Iterator
-from concurrent.futures import Executor
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from simfs.replay.play import replay
 from simfs.study.campaign import campaign
+from simfs.study.cut_points import CutPoint
 from simfs.study.cut_states import sampled
-from simfs.study.recorder import Recorder
+from simfs.study.history import History
 
 distributed = pytest.importorskip(
     "distributed", reason="dask.distributed is not installed; pip install 'simfs[cluster]' brings it"
 )
 
 ROOT = Path(__file__).parent.parent
+CUTS = 300  # more than one chunk
 
 
-@pytest.fixture
-def cluster() -> Iterator[Executor]:
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # of the library's own making
-        with (
-            distributed.LocalCluster(
-                n_workers=2, threads_per_worker=1, processes=False, dashboard_address=None
-            ) as local,
-            distributed.Client(local) as client,
-        ):
-            yield client.get_executor()
+def some(history: History) -> Iterator[CutPoint]:
+    return sampled(history, CUTS, seed=1)
 
 
-def test_a_cluster_finds_the_same(cluster: Executor) -> None:
-    recorder = Recorder()
-    replay(ROOT / "scenarios" / "doorbell.toml", watch=recorder.watch)
-    history = recorder.history("doorbell")
-    cuts = list(sampled(history, 300, seed=1))  # two chunks
-    here, there = campaign(history, cuts), campaign(history, cuts, executor=cluster)
-    assert there == here
-    assert there.states == 300
-    assert there.violations == ()
+def the_lines_of_the_readme() -> str:
+    blocks = re.findall(r"```python\n(.*?)```", (ROOT / "README.md").read_text(), re.DOTALL)
+    return next(block for block in blocks if "dask.distributed" in block)
+
+
+@pytest.mark.filterwarnings("ignore")  # of the library's own making
+def test_a_cluster_finds_the_same(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    def small(**settings: Any) -> Any:
+        return as_it_is(n_workers=2, threads_per_worker=1, processes=False, dashboard_address=None, **settings)
+
+    as_it_is = distributed.Client
+    monkeypatch.setattr("dask.distributed.Client", small)
+    monkeypatch.setattr("simfs.study.cut_states.every_byte", some)
+    monkeypatch.chdir(ROOT)
+    names: dict[str, Any] = {"__name__": "__main__"}
+    exec(the_lines_of_the_readme(), names)
+    assert capsys.readouterr().out == f"{CUTS} ()\n"
+    history, there = names["history"], names["result"]
+    assert campaign(history, some(history)) == there
