@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import errno
 from typing import NamedTuple
 
-from simfs import NorFlash, Store
+import pytest
+
+from simfs import CorruptStore, NorFlash, Store, StoreConfig
 from simfs.store import codec
 from simfs.store.codec import Kind
 
 BEARING = (Kind.NAME, Kind.RENAME)
+COPY_AT = codec.RECORD_BYTES - codec.OPEN_COPY_BYTES
+OPEN_AT = COPY_AT - codec.OPEN_RECORD_BYTES
 
 
 class Found(NamedTuple):
@@ -26,14 +31,35 @@ class Found(NamedTuple):
 def frames_on(flash: NorFlash) -> list[Found]:
     """All frames that count, dead ones included, in the order in which they were written."""
     image, size = flash.image(), flash.geometry.block_bytes
-    found: list[Found] = []
-    for block in range(flash.geometry.block_count):
+    found: dict[int, list[Found]] = {}
+    following: dict[int, int] = {}  # by head: the base of the block that it opened next
+    blocks = [(*opened, block) for block in range(len(image) // size) if (opened := opening(image, size, block))]
+    for base, head, salt, block in sorted(blocks, reverse=True):
         raw = image[block * size : (block + 1) * size]
-        erase_count = codec.decode_erase_count(raw[:16])
-        opened = codec.decode_open_record(raw[16:64], erase_count) if erase_count is not None else None
-        if opened is not None:
-            found += _frames_in(raw, block, opened[0].base, opened[1])
-    return sorted(found)
+        found[block] = _frames_in(raw, block, base, salt)
+        if not codec.seal_is_sound(_tail(raw), salt) and head in following:
+            found[block] = [frame for frame in found[block] if frame.sequence < following[head]]
+        following[head] = base
+    bad = {frame.file for frames in found.values() for frame in frames if frame.kind == Kind.BAD}
+    return sorted(frame for block, frames in found.items() for frame in frames if block not in bad)
+
+
+def opening(image: bytes, size: int, block: int) -> tuple[int, int, int] | None:
+    """Base, head and salt of a block that holds frames."""
+    raw = image[block * size : (block + 1) * size]
+    record, copy = codec.decode_open_record(raw[OPEN_AT:]), codec.decode_open_copy(raw[COPY_AT:])
+    if codec.is_discarded(raw[-16:]):
+        return None
+    if record is not None:
+        return record[0].base, record[0].head, record[1]
+    return None if copy is None else (copy[0], copy[2], copy[3])
+
+
+def _tail(raw: bytes) -> bytes:
+    """What would be the run entries and the seal."""
+    seal = codec.decode_seal(raw[-32:-16])
+    listed = 0 if seal is None or seal.entry_count == codec.UNLISTED else seal.entry_count
+    return raw[-32 - 16 * listed : -16]
 
 
 def _frames_in(raw: bytes, block: int, base: int, salt: int) -> list[Found]:
@@ -91,3 +117,49 @@ def churn(store: Store, rounds: int, name: str = "churn", size: int = 200) -> No
     """Rewrite one file over and over, so that blocks are cleaned and erased."""
     for number in range(rounds):
         put(store, name, bytes([number % 256]) * size)
+
+
+SMALL = {"block_bytes": 512, "page_bytes": 64}
+SETTINGS = StoreConfig(buffer_bytes=32, name_bytes=12)
+
+
+def worked_store(config: StoreConfig = SETTINGS, block_count: int = 6) -> Store:
+    """A small store with all kinds of frames on it, which has cleaned and erased."""
+    store = Store.format(NorFlash(block_count, **SMALL), config)
+    put(store, "log", b"0123456789" * 12)
+    put(store, "b", b"b" * 40)
+    churn(store, 25, size=70)
+    store.rename("b", "settings")
+    with store.open("log", "r+") as file:
+        file.seek(150)
+        file.write(b"behind a gap")
+    put(store, "gone", b"gone")
+    store.remove("gone")
+    return store
+
+
+def flash_of(image: bytes | bytearray, **sizes: int) -> NorFlash:
+    return NorFlash.from_image(image, **{**SMALL, **sizes})
+
+
+def outcome(image: bytes | bytearray) -> dict[str, bytes] | None:
+    """What a read-only mount shows; None when it, or a read, says that something is damaged. Anything else raises."""
+    try:
+        return contents(Store.mount(flash_of(image), read_only=True))
+    except CorruptStore:
+        return None
+
+
+def refusal(image: bytes | bytearray, **sizes: int) -> str:
+    """The text of the CorruptStore that both ways of mounting raise; neither changes the flash."""
+    texts = []
+    for read_only in (True, False):
+        flash = flash_of(image, **sizes)
+        with pytest.raises(CorruptStore) as caught:
+            Store.mount(flash, read_only=read_only)
+        assert isinstance(caught.value, OSError)
+        assert caught.value.errno == errno.EIO
+        assert flash.image() == bytes(image)
+        texts.append(str(caught.value))
+    assert texts[0] == texts[1]
+    return texts[0]

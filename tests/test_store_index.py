@@ -22,6 +22,10 @@ PUT = st.tuples(st.just("put"), st.integers(0, 120), st.integers(0, 60), st.inte
 CUT = st.tuples(st.just("cut"), st.integers(0, 150), st.just(0), st.just(0))
 
 
+def a_block_table() -> BlockTable:
+    return BlockTable(BLOCK_COUNT, BLOCK_BYTES, LAYOUT.block_room, LAYOUT.capacity)
+
+
 def place_of(run: int) -> int:
     """An address for each run, spread over the blocks; a hole's is negative."""
     return (abs(run) * 1000) * (1 if run > 0 else -1)
@@ -30,7 +34,7 @@ def place_of(run: int) -> int:
 @given(st.lists(st.one_of(PUT, PUT, CUT), max_size=30))
 @quick
 def test_spans_are_a_map_of_bytes(changes: list[tuple[str, int, int, int]]) -> None:
-    blocks = BlockTable(BLOCK_COUNT, BLOCK_BYTES)
+    blocks = a_block_table()
     index, node = Index(LAYOUT, blocks), FileNode(1, b"f")
     where: list[int] = []
     for what, offset, length, run in changes:
@@ -68,7 +72,7 @@ def assert_charged(index: Index, node: FileNode, blocks: BlockTable) -> None:
 @given(st.lists(PUT, max_size=20), st.integers(0, 200), st.integers(0, 200))
 @quick
 def test_pieces_are_clipped_to_what_was_asked(puts: list[tuple[str, int, int, int]], start: int, stop: int) -> None:
-    index, node = Index(LAYOUT, BlockTable(BLOCK_COUNT, BLOCK_BYTES)), FileNode(1, b"f")
+    index, node = Index(LAYOUT, a_block_table()), FileNode(1, b"f")
     for _, offset, length, run in puts:
         index.put(node, offset, length, place_of(run))
     every = {
@@ -81,7 +85,7 @@ def test_pieces_are_clipped_to_what_was_asked(puts: list[tuple[str, int, int, in
 
 
 def test_spans_that_continue_each_other_are_one() -> None:
-    index, node = Index(LAYOUT, BlockTable(BLOCK_COUNT, BLOCK_BYTES)), FileNode(1, b"f")
+    index, node = Index(LAYOUT, a_block_table()), FileNode(1, b"f")
     for number in range(1000):
         index.put(node, 40 * number, 40, 1000)
     assert (node.starts, node.places, node.size) == ([0], [1000], 40_000)
@@ -89,13 +93,15 @@ def test_spans_that_continue_each_other_are_one() -> None:
 
 # -- runs
 
+NO_FILE = (Kind.BAD, Kind.MARK)  # of no file, whatever number stands in them
 FILE_FRAME = st.tuples(
     st.sampled_from([Kind.DATA, Kind.DATA, Kind.DATA, Kind.HOLE, Kind.NAME]),
     st.integers(1, 3),  # file
     st.sampled_from(["on", "on", "on", "gap"]),  # where it begins
     st.integers(1, 90),
 )
-OTHER_FRAME = st.tuples(st.sampled_from([Kind.ERASE, Kind.MARK]), st.just(0), st.just("on"), st.just(0))
+BAD_FRAME = st.tuples(st.just(Kind.BAD), st.integers(0, 3), st.just("on"), st.just(0))  # `file` is a block
+OTHER_FRAME = st.one_of(BAD_FRAME, st.tuples(st.just(Kind.MARK), st.just(0), st.just("on"), st.just(0)))
 STEPS = st.lists(st.tuples(st.one_of(FILE_FRAME, FILE_FRAME, OTHER_FRAME), st.sampled_from([1, 1, 1, 4])), max_size=40)
 
 
@@ -121,9 +127,8 @@ def naive_runs(frames: list[Frame]) -> list[tuple[int, int, int]]:
     runs: list[list[int]] = []
     for number, frame in enumerate(frames):
         length = frame.length - 4 if frame.kind == Kind.HOLE else frame.length
-        previous = next(
-            (at for at in range(number - 1, -1, -1) if frames[at].file == frame.file and frame.file), None
-        )  # fmt: skip
+        before = [at for at in range(number) if frames[at].file == frame.file and frames[at].kind not in NO_FILE]
+        previous = before[-1] if before else None
         goes_on = (
             frame.kind == Kind.DATA
             and previous is not None
@@ -136,7 +141,7 @@ def naive_runs(frames: list[Frame]) -> list[tuple[int, int, int]]:
             run = next(run for run in reversed(runs) if run[3] == frame.file)
             run[2] += length
         else:
-            runs.append([frame.address, frame.order, length, frame.file])
+            runs.append([frame.address, frame.order, length, 0 if frame.kind in NO_FILE else frame.file])
     return [(address, order, length) for address, order, length, _ in runs]
 
 

@@ -5,12 +5,11 @@ from __future__ import annotations
 from random import Random
 
 import pytest
-from on_flash import churn, contents, frames_on, mounted, put
+from on_flash import churn, contents, frames_on, mounted, opening, put
 
 from simfs import NorFlash, Store, StoreConfig
-from simfs.store import codec
 from simfs.store.codec import ORDER_MAX, Kind
-from simfs.store.scan import read_seal
+from simfs.store.scan import read_tail
 
 
 def test_two_heads_keep_relocated_data_apart_from_new() -> None:
@@ -24,13 +23,8 @@ def test_two_heads_keep_relocated_data_apart_from_new() -> None:
     relocated = state.log.heads[1]
     assert relocated is not None
     static = {frame.block for frame in frames_on(store.flash) if frame.kind == Kind.DATA and frame.payload[:1] == b"s"}
-    image, size = store.flash.image(), 1024
-    of_head = {}
-    for block in range(12):
-        raw = image[block * size : block * size + 64]
-        opened = codec.decode_open_record(raw[16:], codec.decode_erase_count(raw[:16]) or 0)
-        of_head[block] = opened[0].head if opened is not None else None
-    assert {of_head[block] for block in static} == {1}
+    image = store.flash.image()
+    assert {opened and opened[1] for opened in (opening(image, 1024, block) for block in static)} == {1}
     assert contents(store) == mounted(store)
 
 
@@ -95,7 +89,8 @@ def test_a_block_with_few_runs_lists_them_in_its_seal_and_one_with_many_does_not
     state = store._volume.state
     listed = {}
     for block in state.blocks.closed:
-        sealed = read_seal(state, block)
+        discarded, sealed = read_tail(state, block)
+        assert not discarded
         assert sealed is not None
         listed[block] = sealed[1]
     assert [len(runs) for runs in listed.values() if runs is not None] == [4]
