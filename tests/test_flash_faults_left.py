@@ -161,6 +161,17 @@ class TestErases:
         assert left("nothing") == left("raised 0") == left("zeros 0") == b"\x5a" * 512
         assert 512 * 8 - 20 < number_of_ones(left("weak")) < 512 * 8  # 8 zeros are expected
 
+    def test_a_weak_block_has_its_few_zeros_anywhere(self) -> None:
+        cells = bytes(GEOMETRY.size_bytes)
+        zeros = []
+        for seed in range(100):
+            left = left_by(Change(512, None), cells, "weak", seed, Profile.PROGRAM, GEOMETRY).data
+            zeros += [(at, bit) for at in range(512) for bit in range(8) if not left[at] >> bit & 1]
+        assert 780 < len(zeros) <= 800  # 8 are drawn each time, and hardly ever one twice
+        assert {bit for _, bit in zeros} == set(range(8))
+        mean = sum(at for at, _ in zeros) / len(zeros)
+        assert abs(mean - 255.5) < 4 * 512 / (12 * len(zeros)) ** 0.5  # uniform
+
 
 class TestWhatCannotBe:
     @pytest.mark.parametrize(
