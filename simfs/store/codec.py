@@ -13,9 +13,12 @@ from zlib import crc32
 VERSION = 2
 MAGIC = 0x5F15
 ERASE_RECORD_BYTES = 16
+FENCE_BYTES = 16
+FENCE = bytes(FENCE_BYTES)  # stands before whatever a cut might leave without a trace, and makes that it has one
 OPEN_RECORD_BYTES = 56
 OPEN_COPY_BYTES = 24
-RECORD_BYTES = ERASE_RECORD_BYTES + OPEN_RECORD_BYTES + OPEN_COPY_BYTES
+RECORD_BYTES = ERASE_RECORD_BYTES + FENCE_BYTES + OPEN_RECORD_BYTES + OPEN_COPY_BYTES
+RECORDS = 3  # programs that these take
 HEADER_BYTES = 16
 FRAME_BYTES = 20  # header and CRC-32: what a frame costs beyond its payload
 ENTRY_BYTES = 16

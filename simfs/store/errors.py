@@ -15,8 +15,6 @@ class OutOfBlocks(OSError):
 
     def __init__(self, lost_count: int) -> None:
         if lost_count:
-            super().__init__(
-                errno.EROFS, f"{lost_count} erase blocks can't be used any more: the store is read-only"
-            )
+            super().__init__(errno.EROFS, f"{lost_count} erase blocks can't be used any more: the store is read-only")
         else:
             super().__init__(errno.ENOSPC, "no erase block can be freed")

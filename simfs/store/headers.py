@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from simfs.flash import NorFlash
 from simfs.store.codec import (
     ERASE_RECORD_BYTES,
+    FENCE_BYTES,
     OPEN_RECORD_BYTES,
     RECORD_BYTES,
     OpenRecord,
@@ -40,14 +41,15 @@ class Header:
 
 
 def read_header(flash: NorFlash, block: int, block_bytes: int) -> Header:
-    """One read of 96 bytes."""
+    """One read of 112 bytes."""
     raw = flash.read(block * block_bytes, RECORD_BYTES)
     header = Header(block, decode_erase_count(raw), version=erase_record_version(raw))
     if raw[ERASE_RECORD_BYTES:] == b"\xff" * (RECORD_BYTES - ERASE_RECORD_BYTES):
         header.ready = header.erase_count is not None
         return header
-    found = decode_open_record(raw[ERASE_RECORD_BYTES:])
-    copy = decode_open_copy(raw[ERASE_RECORD_BYTES + OPEN_RECORD_BYTES :]) if found is None else None
+    opened = raw[ERASE_RECORD_BYTES + FENCE_BYTES :]
+    found = decode_open_record(opened)
+    copy = decode_open_copy(opened[OPEN_RECORD_BYTES:]) if found is None else None
     if found is not None:
         header.record, header.salt = found
         header.base, header.erase_count, header.head = found[0].base, found[0].erase_count, found[0].head

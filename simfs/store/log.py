@@ -8,6 +8,8 @@ from simfs.flash import FlashError, NorFlash
 from simfs.store.blocks import BlockTable
 from simfs.store.codec import (
     ENTRY_BYTES,
+    FENCE,
+    FENCE_BYTES,
     FRAME_BYTES,
     ORDER_MAX,
     TAIL_BYTES,
@@ -19,9 +21,12 @@ from simfs.store.runs import Run, RunTable
 
 class Head:
     """An open block: `at` is the address of the next frame, `room_end` the address that frames must not pass,
-    `void_from` the order from which on nothing that stands before it counts, while a cut is settled."""
+    `void_from` the order from which on nothing that stands before it counts, while a cut is settled; `taken_up`: a
+    mount found it open."""
 
-    __slots__ = ("at", "base", "block", "end", "page_programs", "room_end", "salt", "start", "table", "void_from")
+    __slots__ = (
+        "at", "base", "block", "end", "page_programs", "room_end", "salt", "start", "table", "taken_up", "void_from",
+    )  # fmt: skip
 
     def __init__(self, block: int, start: int, end: int, base: int, salt: int, at: int, table: RunTable) -> None:
         self.block = block
@@ -34,6 +39,7 @@ class Head:
         self.room_end = 0
         self.page_programs = 0
         self.void_from: int | None = None
+        self.taken_up = False
 
 
 def _give_up(_which: int) -> None:
@@ -79,7 +85,11 @@ class Log:
         run_count = len(head.table.runs) + 1
         if head.at + size <= self.room_end_of(head, run_count):
             return True
-        return unlisted and head.at + size <= self.room_end_of(head, self.layout.runs_max + 1)
+        return (
+            unlisted
+            and not head.taken_up  # a seal cut without a trace may have been there
+            and head.at + size <= self.room_end_of(head, self.layout.runs_max + 1)
+        )
 
     def plainly_fits(self, payload_bytes: int) -> bool:
         """Whether a frame has room in the first head's open block even if it begins a run; `fits` is slower, and may
@@ -99,17 +109,24 @@ class Log:
             if head is not None:
                 head.room_end = -1
 
-    def skip_to_page(self, head: Head, content_end: int, bottom: int) -> int:
+    def fence(self, head: Head, content_end: int, bottom: int) -> int:
         """Let the head go on at the page after `content_end`, as only one page can have been in flight; how far back
         (`again`) the next frame has to reach so that no frame of order `bottom` or later counts that stands before
-        it."""
+        it. One program: the cut of that frame must not go unnoticed, or the next mount would write on weak cells. A
+        fence cut without a trace is written again where it stood, and sound then."""
         page, step = self.layout.page_bytes, self.layout.step
         head.at = head.start + align_up(content_end - head.start, step)
         self.skip_full_page(head)  # where the frame in flight would have gone
-        head.at = head.start + align_up(align_up(head.at - head.start + 1, page), step)
-        head.page_programs = 0
+        place = head.start + align_up(head.at - head.start + 1, page)
+        head.at = head.start + align_up(place - head.start + FENCE_BYTES, step)
+        head.page_programs = 1 if head.at % page else 0
         head.void_from = bottom
         self.sequence += 1
+        if head.at < head.room_end:
+            try:
+                self.flash.program(place, FENCE)
+            except FlashError:
+                head.at = head.end
         return self.sequence - head.base - bottom
 
     def room_left(self, which: int, unlisted: bool) -> int:
@@ -119,7 +136,7 @@ class Log:
         if head is None or self.asleep or self.sequence - head.base > ORDER_MAX:
             return -1
         self.skip_full_page(head)
-        run_count = self.layout.runs_max if unlisted else len(head.table.runs)
+        run_count = self.layout.runs_max if unlisted and not head.taken_up else len(head.table.runs)
         return self.room_end_of(head, run_count + 1) - head.at - FRAME_BYTES
 
     def append(self, which: int, kind: int, file: int, offset: int, length: int, payload: bytes, again: int = 0) -> Run:
@@ -186,11 +203,13 @@ class Log:
         end = head.end - TAIL_BYTES - listed * ENTRY_BYTES
         return end - end % self.layout.page_bytes if self.layout.whole_pages else end
 
-    def resume(self, which: int, block: int, at: int, table: RunTable, page_programs: int) -> None:
+    def resume(
+        self, which: int, block: int, at: int, table: RunTable, page_programs: int, taken_up: bool = False
+    ) -> None:
         """Go on in an open block from address `at`."""
         start = block * self.layout.block_bytes
         base, salt = self.blocks.base[block], self.blocks.salt[block]
         head = Head(block, start, start + self.layout.block_bytes, base, salt, at, table)
-        head.page_programs = page_programs
+        head.page_programs, head.taken_up = page_programs, taken_up
         head.room_end = self.room_end_of(head, len(table.runs))
         self.heads[which] = head

@@ -3,10 +3,12 @@ frame."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from simfs.store.codec import (
     ENTRY_BYTES,
+    FENCE_BYTES,
     FRAME_BYTES,
     HEADER_BYTES,
     ORDER_MAX,
@@ -135,21 +137,27 @@ def _says_enough(frame: Frame) -> bool:
 def _resumed_within(raw: bytes, at: int, frame: Frame, start: int, salt: int, layout: Layout) -> int | None:
     """Where a frame written again stands on the later pages of this one. Then this one was cut before it reached
     them, and passes its CRC-32 only by the chance that a byte or two of the other are the same."""
-    for page in range(align_up(at + 1, layout.page_bytes), at + FRAME_BYTES + frame.length, layout.page_bytes):
-        inner = frame_at(raw, page, start, salt)
+    for place in _behind_fences(at, at + FRAME_BYTES + frame.length, layout):
+        inner = frame_at(raw, place, start, salt)
         if inner is not None and inner.again:
-            return page
+            return place
     return None
 
 
+def _behind_fences(at: int, end: int, layout: Layout) -> Iterator[int]:
+    """Where frames may go on after a cut: behind a fence at the start of a page."""
+    for page in range(align_up(at + 1, layout.page_bytes), end, layout.page_bytes):
+        yield align_up(page + FENCE_BYTES, layout.step)
+
+
 def _resume(raw: bytes, at: int, start: int, salt: int, layout: Layout) -> int | None:
-    """Where sound frames go on after offset `at`: at a page start after a mount settled a cut, else anywhere, which
-    is damage."""
+    """Where sound frames go on after offset `at`: at a page start when programs of a page are limited, behind a fence
+    after a mount settled a cut, else anywhere, which is damage."""
     end = len(raw.rstrip(b"\xff"))
-    for candidate in range(align_up(at + 1, layout.page_bytes), end, layout.page_bytes):
-        if frame_at(raw, candidate, start, salt) is not None:
-            return candidate
-    for candidate in range(align_up(at + 1, layout.step), end, layout.step):
+    following = align_up(at + 1, layout.page_bytes)
+    if frame_at(raw, following, start, salt) is not None:
+        return following
+    for candidate in (*_behind_fences(at, end, layout), *range(align_up(at + 1, layout.step), end, layout.step)):
         if frame_at(raw, candidate, start, salt) is not None:
             return candidate
     return None

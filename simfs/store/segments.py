@@ -14,9 +14,12 @@ from simfs.store.codec import (
     ENTRY_BYTES,
     ERASE_COUNT_MAX,
     ERASE_RECORD_BYTES,
+    FENCE,
+    FENCE_BYTES,
     NO_BLOCK,
     ORDER_MAX,
     RECORD_BYTES,
+    RECORDS,
     SEAL_BYTES,
     UNLISTED,
     Kind,
@@ -198,7 +201,7 @@ class Segments:
             self.flash.program(place, DISCARDED)
 
     def open(self, which: int, block: int, base: int | None = None) -> bool:
-        """Make a ready block the log head: one program. `base`: its base, when that is not the next sequence number.
+        """Make a ready block the log head: two programs. `base`: its base, when that is not the next sequence number.
         False when the block has turned out bad."""
         base = self.log.sequence if base is None else base
         opened = [NO_BLOCK if head is None else head.block for head in self.log.heads]
@@ -214,7 +217,8 @@ class Segments:
         raw, salt = encode_open_record(record)
         start = block * self.layout.block_bytes
         try:
-            self.log.program(start + ERASE_RECORD_BYTES, raw)
+            self.log.program(start + ERASE_RECORD_BYTES, FENCE)
+            self.log.program(start + ERASE_RECORD_BYTES + FENCE_BYTES, raw)
         except FlashError:
             self.retire(block)
             return False
@@ -225,13 +229,13 @@ class Segments:
         self.blocks.base[block] = base
         self.blocks.salt[block] = salt
         self.log.resume(
-            which, block, start + self.layout.first, RunTable(), 2 if self.layout.first == RECORD_BYTES else 0
+            which, block, start + self.layout.first, RunTable(), RECORDS if self.layout.first == RECORD_BYTES else 0
         )
         return True
 
     def wake(self) -> None:
         """Before the first frame after a mount: step over what a cut may have left behind the tails, and leave the
-        pattern of a settled tail. One program for each open head at most."""
+        pattern of a settled tail. Two programs for each open head at most."""
         self.log.asleep = False
         for which, head in enumerate(self.log.heads):
             if head is None:
@@ -239,13 +243,17 @@ class Segments:
             head.room_end = self.log.room_end_of(head, len(head.table.runs))
             again, end, sequence = 0, head.at, self.log.sequence
             if self.tail_is_old:
-                again = self.log.skip_to_page(head, head.at, head.table.next_order)
+                again = self.log.fence(head, head.at, head.table.next_order)
             elif which and self.log.heads[0] is not None:
                 continue
             if self.log.fits(which, Kind.MARK, 0, 0, 0, 0) and again <= AGAIN_MAX:
                 self.log.append(which, Kind.MARK, 0, 0, 0, b"", again)
+                continue
+            head.at, self.log.sequence = end, sequence
+            if self.tail_is_old:  # its last frame may be weak: a seal must not vouch for it
+                self.log.heads[which] = None
+                self.blocks.abandon(head.block, SEQUENCE_END)
             else:
-                head.at, self.log.sequence = end, sequence
                 self.leave(which)
 
     def mark(self, which: int) -> None:

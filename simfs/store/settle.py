@@ -88,7 +88,7 @@ def _write_again(state: StoreState, tail: Tail) -> None:
     length = last.length - U32.size if last.kind == Kind.HOLE else last.length
     head.table = build_runs(tail.counted[:-1])
     bottom = last.order - last.again
-    again = log.skip_to_page(head, tail.content_end, bottom)
+    again = log.fence(head, tail.content_end, bottom)
     if again > AGAIN_MAX or not log.fits(tail.which, last.kind, last.file, last.offset, length, len(payload)):
         state.segments.abandon(tail.which, head.base + bottom)
         again = 0
@@ -99,7 +99,7 @@ def _step_over(state: StoreState, tail: Tail) -> None:
     """This head's newest frame is sound, or a MARK, but something may have been in flight behind it."""
     log, head, last = state.log, tail.head, tail.last
     bottom = last.order - last.again if last.kind == Kind.MARK else last.order + 1
-    again = log.skip_to_page(head, tail.content_end, bottom)
+    again = log.fence(head, tail.content_end, bottom)
     if again > AGAIN_MAX or not log.fits(tail.which, Kind.MARK, 0, 0, 0, 0):
         state.segments.abandon(tail.which, head.base + bottom)
         again = 0

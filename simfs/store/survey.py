@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from simfs.flash import NorFlash
 from simfs.store.blocks import SEQUENCE_END
-from simfs.store.codec import DISCARD_BYTES, FRAME_BYTES, NO_BLOCK, VERSION, Kind, OpenRecord, Seal
+from simfs.store.codec import DISCARD_BYTES, FRAME_BYTES, NO_BLOCK, RECORDS, VERSION, Kind, OpenRecord, Seal
 from simfs.store.errors import CorruptStore
 from simfs.store.headers import Header, read_header
 from simfs.store.layout import align_up
@@ -141,8 +141,8 @@ def _take_up_head(state: StoreState, use: Used) -> bool:
     at = align_up(use.found.end, layout.step)
     page_start = at - at % layout.page_bytes
     in_page = sum(frame.address + FRAME_BYTES + frame.length > page_start for frame in use.found.frames)
-    records = 2 if at % layout.block_bytes < layout.page_bytes else 0
-    state.log.resume(which, use.block, at, use.table, in_page + records)
+    records = RECORDS if at % layout.block_bytes < layout.page_bytes else 0
+    state.log.resume(which, use.block, at, use.table, in_page + records, taken_up=True)
     torn = has_torn_seal(state, tail_of(state, which, use.found))
     if torn:
         state.log.heads[which] = None
