@@ -358,8 +358,10 @@ class TestWornBlocks:
         assert (flash.counts - before).erase_extra_ns == slower_ns
         assert flash.read(512, 512) != b"\xff" * 512
         assert outcome(lambda: flash.erase(1)) == "FlashError"
+        before = flash.counts
         for _ in range(20):
             flash.erase(0)  # no limit was given
+        assert (flash.counts - before).erase_extra_ns == 0
         assert flash.image()[:512] == b"\xff" * 512
         assert flash.counts.busy_ns(sheet) <= flash.counts.busy_max_ns(sheet)
         assert flash.busy_s == pytest.approx((29 * sheet.erase_typ_ns + flash.erase_extra_ns) / 1e9)
@@ -376,6 +378,17 @@ class TestWornBlocks:
             ones = int.from_bytes(flash.image(), "little")
             assert ones & ~int.from_bytes(stuck, "little") == 0
             assert ones.bit_count() == 8 * 2048 - (cycle - 1)
+
+    def test_stuck_bits_lie_anywhere_in_the_block(self) -> None:
+        flash = flash_with(Faults(worn=Worn(limits=((1, 1),), cycles_before=200, stuck_erases=300)))
+        flash.erase(1)
+        block = flash.read(512, 512)
+        stuck = [(at, bit) for at in range(512) for bit in range(8) if not block[at] >> bit & 1]
+        assert 185 < len(stuck) <= 200  # of 200 drawn places a few are the same
+        assert {bit for _, bit in stuck} == set(range(8))
+        mean = sum(at for at, _ in stuck) / len(stuck)
+        assert abs(mean - 255.5) < 4 * 512 / (12 * len(stuck)) ** 0.5  # uniform
+        assert flash.image()[:512] == b"\xff" * 512
 
     def test_a_used_part_and_drawn_limits(self) -> None:
         worn = Worn(drawn=Weibull(1000, 3), cycles_before=100_000)
