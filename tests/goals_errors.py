@@ -11,12 +11,13 @@ from __future__ import annotations
 import errno
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from functools import cache, partial
+from functools import cache, lru_cache, partial
 from itertools import islice
 from math import ceil
 from typing import Any
 
-from goals_scenarios import NEED_A_HAND, SCENARIOS, Scenario, do
+from goals_cuts import history_of
+from goals_scenarios import NEED_A_HAND, SCENARIOS, Call, Scenario, do
 from goals_table import Outcome, Row
 from goals_truth import Contents, Possible, Truth
 
@@ -24,8 +25,12 @@ from simfs import NorFlash, PowerCut, Store
 from simfs.flash.datasheet import Datasheet
 from simfs.flash.fault_data import Cut, Error, Faults
 from simfs.flash.faults import FaultHooks
+from simfs.flash.interrupted import Profile
 from simfs.flash.plan import Plan
+from simfs.flash.trace import Change
 from simfs.store.layout import buffer_bytes
+from simfs.study.cut_points import CutPoint
+from simfs.study.cut_states import Chip, every_operation
 
 KINDS = ("program", "erase", "read")
 HOW_OFTEN = ("once", "block", "ever")  # block: from then on whatever touches the block that it happened in
@@ -36,7 +41,7 @@ LEAVES = {
 }
 LOOK_EVERY = 8  # calls
 TRUTHS_MAX = 30
-CUT_EVERY = 7  # operations, for the recoveries
+CUT_EVERY = 97  # cuts, for the recoveries
 
 
 class Broken(AssertionError):
@@ -44,25 +49,30 @@ class Broken(AssertionError):
 
 
 class Counter(FaultHooks):
-    """Notes the block of every operation, by kind."""
+    """Notes the block of every operation by kind, and every change; `plan` carries out its faults meanwhile."""
 
-    def __init__(self) -> None:
+    def __init__(self, plan: FaultHooks | None = None) -> None:
         self.blocks: dict[str, list[int]] = {kind: [] for kind in KINDS}
-        self.changes: list[str] = []
+        self.changes: list[Change] = []
+        self._plan = plan or FaultHooks()
 
     def attach(self, geometry: Any, datasheet: Any) -> None:
-        self._size = geometry.block_bytes
+        self.block_bytes = geometry.block_bytes
+        self._plan.attach(geometry, datasheet)
 
     def before_read(self, cells: memoryview, address: int, length: int) -> None:
-        self.blocks["read"].append(address // self._size)
+        self.blocks["read"].append(address // self.block_bytes)
+        self._plan.before_read(cells, address, length)
 
     def before_program(self, cells: memoryview, address: int, data: bytes) -> None:
-        self.blocks["program"].append(address // self._size)
-        self.changes.append("program")
+        self.blocks["program"].append(address // self.block_bytes)
+        self.changes.append(Change(address, data))
+        self._plan.before_program(cells, address, data)
 
     def before_erase(self, cells: memoryview, address: int, length: int) -> None:
-        self.blocks["erase"].append(address // self._size)
-        self.changes.append("erase")
+        self.blocks["erase"].append(address // self.block_bytes)
+        self.changes.append(Change(address, None))
+        self._plan.before_erase(cells, address, length)
 
     def errors(self, kind: str, number: int, how_often: str) -> tuple[Error, ...]:
         """The errors that begin with operation `number` of a kind."""
@@ -113,7 +123,15 @@ def live(at: Start, flash: NorFlash) -> Possible:
     except OSError:
         return possible
     hands: dict[str, Any] = {}
-    for number, call in enumerate(at.scenario.calls()):
+    try:
+        return make_calls(at.scenario.calls(), store, hands, possible)
+    finally:
+        for file in hands.values():
+            file.closed = True  # the run ends here: what waits is lost
+
+
+def make_calls(calls: list[Call], store: Store, hands: dict[str, Any], possible: Possible) -> Possible:
+    for number, call in enumerate(calls):
         if call[0] in NEED_A_HAND and call[1] not in hands:
             continue
         refused = False
@@ -193,10 +211,14 @@ def work_cases(kind: str) -> Iterator[str]:
 
 
 def plan_of(operations: Counter, error: str) -> tuple[Plan, bool]:
-    """The plan of an error, and whether it stays and lets all be read."""
-    kind, number, how_often = error.split()
+    """The plan of an error, "erase 3 block" or, with a power cut in a change after it, "erase 3 block, cut 70 bytes
+    9"; and whether the error stays and lets all be read."""
+    what, _, cut = error.partition(", cut ")
+    kind, number, how_often = what.split()
     errors = operations.errors(kind, int(number), how_often)
-    return Plan(Faults(seed=int(number), errors=errors)), how_often != "once" and kind != "read"
+    at, _, leaves = cut.partition(" ")
+    cuts = (Cut(int(at), leaves),) if cut else ()
+    return Plan(Faults(seed=int(number), errors=errors, cuts=cuts)), how_often != "once" and kind != "read"
 
 
 def judge_work(name: str, error: str) -> None:
@@ -219,39 +241,40 @@ class Before:
     operations: Counter
 
 
-@cache
-def before(name: str, change: int) -> Before:
-    """The scenario's power goes in this change, which leaves its cells half done or as they were."""
-    at = start(name)
-    kind = at.operations.changes[change]
-    leaves = "nothing" if change % 3 == 0 else {"program": "bits half", "erase": "zeros half"}[kind]
-    flash = at.flash(plan=Plan(Faults(seed=change, cuts=(Cut(change, leaves),))))
-    possible = live(at, flash)
-    counter = Counter()
-    Store.mount(at.flash(flash.image(), counter))
-    return Before(flash.image(), possible.durable(), counter)
+@lru_cache(50)
+def before(name: str, cut: CutPoint) -> Before:
+    """The scenario's power goes there."""
+    history = history_of(name)
+    chip = Chip(history.geometry, bytearray(history.image), [], list(history.erase_counts))
+    chip.apply_all(one.change for one in history.operations[: cut.operation])
+    chip.cut(history.operations[cut.operation].change, cut, Profile.PROGRAM)
+    first, last = history.allowed(cut.operation)
+    image, noted = bytes(chip.cells), Counter()
+    Store.mount(start(name).flash(image, noted))
+    return Before(image, [history.contents_after(event) for event in range(first, last + 1)], noted)
 
 
 def recovery_parts() -> Iterator[str]:
+    """From every so manieth of the cuts that there are in each scenario; once more from those after them, and so on."""
     for first in range(CUT_EVERY):
         for name in SCENARIOS:
-            for change in range(first, len(start(name).operations.changes), CUT_EVERY):
-                yield f"{name}; recovery from {change}"
+            for cut in islice(every_operation(history_of(name)), first, None, CUT_EVERY):
+                yield f"{name}; recovery from {cut}"
 
 
-def recovery_cases(name: str, change: int) -> Iterator[str]:
-    blocks = before(name, change).operations.blocks
+def recovery_cases(name: str, cut: CutPoint) -> Iterator[str]:
+    blocks = before(name, cut).operations.blocks
     for kind in KINDS:
         for number in range(len(blocks[kind])):
             for how_often in HOW_OFTEN:
                 yield f"{kind} {number} {how_often}"
 
 
-def judge_recovery(name: str, change: int, error: str) -> None:
-    at, cut = start(name), before(name, change)
-    plan, stays = plan_of(cut.operations, error)
-    flash = at.flash(cut.image, plan)
-    allowed = cut.allowed
+def judge_recovery(name: str, cut: CutPoint, error: str) -> None:
+    at, left = start(name), before(name, cut)
+    plan, stays = plan_of(left.operations, error)
+    flash = at.flash(left.image, plan)
+    allowed = left.allowed
     try:
         found = read_all(Store.mount(flash))
     except OSError:
@@ -286,9 +309,9 @@ def run(part: str) -> Outcome:
         attempt(outcome, part, lambda: judge_work(name, what[0]))
         outcome.counts[f"{what[0].split()[0]}s"] += 1
         return outcome
-    change = int(what[0].split()[-1])
-    for error in what[1:] or recovery_cases(name, change):
-        attempt(outcome, f"{name}; {what[0]}; {error}", partial(judge_recovery, name, change, error))
+    cut = CutPoint.parse(what[0].split()[-1])
+    for error in what[1:] or recovery_cases(name, cut):
+        attempt(outcome, f"{name}; {what[0]}; {error}", partial(judge_recovery, name, cut, error))
     outcome.counts["in recoveries"] = outcome.tried
     return outcome
 

@@ -15,7 +15,7 @@ from random import Random
 from goals_cuts import history_of
 from goals_scenarios import SCENARIOS
 from goals_table import Outcome, Row, shares
-from hostile.anatomy import take_apart
+from on_flash import frames_on
 
 from simfs import CorruptStore, NorFlash, Store
 from simfs.flash.interrupted import Profile
@@ -45,7 +45,7 @@ class Rotten:
         first, last = history.allowed(cut.operation)
         self.allowed = [history.contents_after(event) for event in range(first, last + 1)]
         self.before = history.contents_after(max(first - 1, 0))
-        self.newest = newest_frame(self.image, history.geometry.block_bytes)
+        self.newest = newest_frame(self.flash(self.image))
         self.places = live_places(self.flash(self.image))
 
     def flash(self, image: bytes | bytearray) -> NorFlash:
@@ -91,15 +91,9 @@ def is_told(found: Files, right: Contents) -> bool:
     return found.keys() == right.keys() and all(data in (None, right[name]) for name, data in found.items())
 
 
-def newest_frame(image: bytes, block_bytes: int) -> range:
-    frames = [
-        (block.record.base + frame.order, at * block_bytes + frame.at, FRAME_BYTES + len(frame.payload))
-        for at, block in enumerate(take_apart(image, block_bytes))
-        for frame in block.frames
-        if block.record is not None
-    ]
-    _, start, length = max(frames)
-    return range(start, start + length)
+def newest_frame(flash: NorFlash) -> range:
+    newest = frames_on(flash)[-1]
+    return range(newest.address, newest.address + FRAME_BYTES + len(newest.payload))
 
 
 def live_places(flash: NorFlash) -> list[int]:
@@ -127,7 +121,7 @@ def parts(cases: int) -> Iterator[str]:
     for name, cuts in zip(SCENARIOS, spread(ceil(cases / FLIPS), len(SCENARIOS)), strict=True):
         count = sum(1 for _ in every_operation(history_of(name)))
         step = max(1, count // max(cuts, 1))
-        start = 0
+        start = step // 2
         for some in shares(cuts, CUTS_PER_PART):
             yield f"{name}; cuts {start} to {start + some * step} step {step}"
             start += some * step

@@ -16,18 +16,20 @@ from dataclasses import dataclass, field
 @dataclass
 class Outcome:
     """What came of some parts. `tried` counts cases; a violation is (part, text); `notes` are said once each, `counts`
-    are summed."""
+    and `cells` (row, column) are summed."""
 
     tried: int = 0
     violations: list[tuple[str, str]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     counts: Counter[str] = field(default_factory=Counter)
+    cells: Counter[tuple[str, str]] = field(default_factory=Counter)
 
     def add(self, other: Outcome) -> None:
         self.tried += other.tried
         self.violations += other.violations
         self.notes += [note for note in other.notes if note not in self.notes]
         self.counts += other.counts
+        self.cells += other.cells
 
     def violated(self, part: str, error: BaseException | str) -> None:
         text = error if isinstance(error, str) else f"{type(error).__name__}: {error}"
@@ -37,7 +39,7 @@ class Outcome:
 @dataclass(frozen=True)
 class Row:
     """A row of the table: `goal` cases. `parts` gives those that together try about so many cases, `run` runs one.
-    `judge` looks at the sum, and may add violations and notes."""
+    `judge` looks at the sum, and may add violations; `show` gives a table of its own."""
 
     number: int
     what: str
@@ -45,6 +47,7 @@ class Row:
     parts: Callable[[int], Iterable[str]]
     run: Callable[[str], Outcome]
     judge: Callable[[Outcome], None] | None = None
+    show: Callable[[Outcome], str] | None = None
 
 
 @dataclass

@@ -1,0 +1,124 @@
+"""The quick gate of the goals table, on every run of the tests: samples of rows 1, 7, 8, 9 and 11, small ones of 6, 13
+and 18, and that the table catches a store that is broken. `python tests/goals.py` has the rest, and every case."""
+
+from __future__ import annotations
+
+import shlex
+import subprocess
+import sys
+from collections.abc import Callable
+from contextlib import ExitStack, suppress
+from typing import Any
+from unittest.mock import patch
+
+import goals
+import pytest
+from goals_cuts import history_of
+from goals_records import ERASE, records_of
+from goals_scenarios import SCENARIOS
+from goals_table import Outcome, measure, shares
+
+from simfs import NorFlash, Store
+from simfs.flash import FlashError
+from simfs.store import mount, reader, scan
+
+CASES = {1: 800, 6: 500, 7: 1500, 8: 700, 9: 20_000, 11: 100, 13: 30, 18: 50}
+
+
+def try_row(number: int, cases: int, stop_after: int = 20) -> Outcome:
+    return measure(goals.row_of(number), cases, stop_after=stop_after).outcome
+
+
+@pytest.mark.parametrize("number", CASES)
+def test_a_sample_of_the_row_has_no_violation(number: int) -> None:
+    outcome = try_row(number, CASES[number])
+    lines = [goals.violation_line(number, part, text) for part, text in outcome.violations]
+    assert not lines, "\n".join(lines)
+    assert outcome.tried >= CASES[number] // 2
+
+
+def believe_any_payload() -> list[Any]:
+    return [patch.object(module, "payload_is_sound", lambda raw, length, salt: True) for module in (scan, reader)]
+
+
+def forget_truncation() -> list[Any]:
+    return [patch.object(Store, "truncate", lambda self, name, size: None)]
+
+
+def overlook_errors() -> list[Any]:
+    """A program that failed counts as done."""
+    program = NorFlash.program
+
+    def careless(self: NorFlash, address: int, data: bytes) -> None:
+        with suppress(FlashError):
+            program(self, address, data)
+
+    return [patch.object(NorFlash, "program", careless)]
+
+
+def never_settle() -> list[Any]:
+    return [patch.object(mount, "settle", lambda *state: None)]
+
+
+@pytest.mark.parametrize(
+    ("number", "breakage"),
+    [
+        (1, believe_any_payload), (6, believe_any_payload), (7, believe_any_payload), (8, never_settle),
+        (9, forget_truncation), (11, overlook_errors),
+    ],
+)  # fmt: skip
+def test_the_row_catches_a_broken_store(number: int, breakage: Callable[[], list[Any]]) -> None:
+    with ExitStack() as stack:
+        for one in breakage():
+            stack.enter_context(one)
+        assert try_row(number, CASES[number] // 4, stop_after=1).violations
+
+
+@pytest.mark.parametrize("name", SCENARIOS)
+def test_the_reference_scenarios_work_as_much_as_they_should(name: str) -> None:
+    history = history_of(name)
+    records = records_of((operation.change for operation in history.operations), history.geometry.block_bytes)
+    assert 190 <= len(SCENARIOS[name].calls()) <= 320
+    assert 300 <= len(records) <= 900
+    assert records.count(ERASE) >= 15
+    refused = sum(call.error != "" for call in history.calls)
+    assert refused <= len(history.calls) // 5
+
+
+def test_portions_add_up() -> None:
+    assert shares(25, 10) == [10, 10, 5]
+    assert shares(0, 10) == []
+
+
+def run_goals(*words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([sys.executable, goals.__file__, *words], capture_output=True, text=True, check=False)
+
+
+def test_the_command_prints_the_table() -> None:
+    done = run_goals("--row", "9", "--cases", "200")
+    assert done.returncode == 0, done.stderr
+    heading, _, line, *_ = done.stdout.splitlines()
+    assert heading.split()[:4] == ["row", "what", "goal", "cases"]
+    assert line.split()[0] == "9"
+    assert "10,000,000" in line
+    assert " 200 " in line
+
+
+def test_a_part_needs_its_row() -> None:
+    done = run_goals("--part", "plain; seed 0; 10 operations")
+    assert done.returncode == 2
+    assert "--part takes one --row" in done.stderr
+
+
+def test_a_violation_gives_a_line_that_shows_it_again(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with ExitStack() as stack:
+        stack.enter_context(forget_truncation()[0])
+        monkeypatch.setattr(sys, "argv", ["goals.py", "--row", "9", "--cases", "500", "--workers", "1"])
+        assert goals.main() == 1
+        words = shlex.split(capsys.readouterr().out.splitlines()[0], comments=True)
+        assert words[:2] == ["python", "tests/goals.py"]
+        monkeypatch.setattr(sys, "argv", words[1:])
+        assert goals.main() == 1
+    assert goals.main() == 0, "without the breakage"
