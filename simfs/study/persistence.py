@@ -38,6 +38,7 @@ class Persistence:
         self._buffer_bytes = buffer_bytes
         self._named = {self._key(name): _File(name, len(data)) for name, data in contents.items()}
         self._opened: dict[int, _File] = {}
+        self._only_read: set[int] = set()  # handles that flush and close without a spill
         self._call = 0
 
     def events_of(self, number: int, call: FileCall) -> list[Event]:
@@ -78,6 +79,8 @@ class Persistence:
             file = self._named[self._key(call.name)] = _File(call.name)
             yield from self._resize(file, 0)
         self._opened[call.handle] = file
+        if not parse_mode(call.mode).writes:
+            self._only_read.add(call.handle)
 
     def _write(self, call: FileCall) -> Iterator[Event]:
         file = self._opened[call.handle]
@@ -94,7 +97,7 @@ class Persistence:
             yield from self._put(file, self._buffer_bytes)
 
     def _flush(self, call: FileCall) -> Iterator[Event]:
-        if not call.error:
+        if not call.error and call.handle not in self._only_read:
             yield from self._spill(self._opened[call.handle])
 
     def _close(self, call: FileCall) -> Iterator[Event]:
