@@ -162,13 +162,25 @@ def test_a_violation_ends_with_1_and_its_lines_repeat_it(
             assert "! 1 state breaks a promise" in again.stdout
 
 
+def test_the_profile_is_in_the_line_to_paste_and_one_case_of_a_kind_is_shrunk(
+    scenario: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The rule is made to deny what a close acknowledges."""
+    monkeypatch.setattr(Persistence, "_close", lambda rule, call: iter(()))
+    found = json.loads(invoke(scenario, "--json", "--profile", "page-contained").stdout)
+    of_a_kind = [one for one in found["broken"] if one["promise"] == "contents"]
+    assert len(of_a_kind) > 1
+    assert [one["short"] is not None for one in of_a_kind] == [True] + [False] * (len(of_a_kind) - 1)
+    lines = [of_a_kind[0]["short"]["repeat"], *(one["repeat"] for one in of_a_kind)]
+    assert all(line.split(" --only ")[0].endswith("--profile page-contained") for line in lines)
+
+
 @pytest.mark.parametrize(
     ("words", "says"),
     [
         ([], "simfs: there is nothing to cut; give a scenario, a script, a recording or --case"),
         (["nowhere.toml"], "nowhere.toml: No such file or directory; give"),
         (["README.md"], "README.md: it is no recording; give a scenario"),
-        (["pyproject.toml"], "pyproject.toml:19: tool: there is no such key"),
         (["scenarios/settings.toml", "--only", "x"], "--only x: 'x' names no cut; right would be, for example, 123:"),
         (["scenarios/settings.toml", "--every", "page"], "'page' is not one of 'operation', 'byte', 'bit'"),
         (["scenarios/settings.toml", "--every", "bit", "--sample", "9"], "--every: --sample says already where to cut"),
@@ -194,7 +206,7 @@ def test_bad_input_ends_with_2_and_one_line(words: list[str], says: str, monkeyp
     else:
         assert result.exit_code == 2, result.output
     assert result.stdout == ""
-    *_, line = result.stderr.splitlines()
+    [line] = result.stderr.splitlines()
     assert says in line
 
 

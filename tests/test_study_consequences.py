@@ -231,6 +231,92 @@ def test_what_a_log_holds_is_lost_when_it_is_emptied() -> None:
     assert of(found, "/log").lost.worst == 3
 
 
+def test_records_that_make_room_for_a_longer_one() -> None:
+    def before(store: Store) -> None:
+        with store.open("/log", "w") as file:
+            for _ in range(3):
+                file.write(b"\0" * 20)
+
+    assert of(told(save("/log", b"\1" * 50), before), "/log").lost.worst == 1  # the smaller loss: the new record
+
+
+def test_bytes_that_happen_to_end_a_line_are_a_record() -> None:
+    assert of(told(save("/log", b"\0\n\n\n\n\n", "a")), "/log").unit == "record"
+
+
+def test_a_slot_that_is_not_updated_yet_is_a_reading_lost() -> None:
+    def work(store: Store) -> None:
+        with store.open("/ring", "r+") as file:
+            file.seek(20)
+            file.write(b"n" * 20)
+
+    found = told(work, before=save("/ring", b"o" * 60))
+    assert of(found, "/ring").states == {"whole": 1, "old": 1}
+    assert of(found, "/ring").lost.worst == 1
+
+
+def test_an_update_behind_an_append_is_still_an_update() -> None:
+    def work(store: Store) -> None:
+        with store.open("/table", "r+") as file:
+            file.seek(200)
+            file.write(b"n" * 10)
+            file.seek(0)
+            file.write(b"n" * 100)
+
+    assert cause(told(work, before=save("/table", b"o" * 200)), "updated in pieces").changes == 1
+
+
+def test_who_only_reads_makes_nothing_durable() -> None:
+    def work(store: Store) -> None:
+        log = store.open("/log", "a")
+        log.write(b"1\n2\n")
+        store.open("/log", "r").close()
+        save("/other", NEW)(store)
+        log.close()
+
+    found = told(work, before=save("/log", b"0\n"))
+    # Of the other file two calls are cut, of the log one: only its last state has the readings.
+    assert of(found, "/log").states == {"whole": 1, "old": 5}
+    assert of(found, "/log").lost.median == 2
+
+
+def test_a_truncation_by_name_is_whole_by_itself() -> None:
+    def work(store: Store) -> None:
+        store.truncate("/log", 2)
+        save("/log", b"3\n", "a")(store)
+
+    found = told(work, before=save("/log", b"0\n1\n2\n"))
+    assert of(found, "/log").states == {"whole": 2, "old": 2}
+    assert found.causes == ()
+
+
+@pytest.mark.parametrize("replace", [True, False])
+def test_writes_to_a_file_without_a_name_concern_no_file(replace: bool) -> None:
+    def work(store: Store) -> None:
+        file = store.open("/set", "a")
+        if replace:
+            store.rename("/new", "/set")
+        else:
+            store.remove("/set")
+        file.write(b"1\n" * 100)
+        file.close()
+
+    found = told(work, before=lambda store: (save("/set", OLD)(store), save("/new", NEW)(store)))
+    assert of(found, "/set").lost.worst == 0
+    assert of(found, "/set").states == {"whole": 1, "old": 1}
+
+
+def test_changes_are_counted_and_the_worst_of_them_is_told() -> None:
+    def work(store: Store) -> None:
+        for lines in (5, 2):
+            with store.open("/log", "a") as file:
+                for _ in range(lines):
+                    file.write(b"1\n")
+
+    why = cause(told(work, before=save("/log", b"0\n")), "waiting")
+    assert (why.changes, why.of_changes, why.lost_worst) == (2, 2, 5)
+
+
 def test_names_that_differ_in_digits_are_told_together() -> None:
     def work(store: Store) -> None:
         for day in range(3):
@@ -251,6 +337,25 @@ def test_a_log_put_away_under_another_name_is_no_side_file() -> None:
         store.rename("/log", "/log.old")
 
     assert "left over" not in of(told(work), "/log").states
+
+
+@pytest.mark.parametrize(("mode", "name"), [("w", "/log.1"), ("a", "/older")])
+def test_a_log_of_one_writing_is_no_side_file_either(mode: str, name: str) -> None:
+    def work(store: Store) -> None:
+        save("/log", NEW, mode)(store)
+        store.rename("/log", name)
+
+    assert "left over" not in of(told(work), "/log").states
+
+
+def test_a_name_that_comes_back_later_was_not_missed() -> None:
+    def work(store: Store) -> None:
+        store.remove("/set")
+        save("/other", NEW)(store)
+        save("/new", NEW)(store)
+        store.rename("/new", "/set")
+
+    assert "missing" not in of(told(work, before=save("/set", OLD)), "/set").states
 
 
 def test_a_side_file_is_saved_in_one_go() -> None:
@@ -294,6 +399,7 @@ def test_a_boot_in_the_run_ends_what_was_under_way() -> None:
 
     found = told(work, before=save("/log", b"0\n"))
     assert of(found, "/log").states == {"whole": 1, "old": 1}
+    assert found.causes == ()  # what waited then was lost by the boot, not by a cut
 
 
 def test_what_was_refused_changed_nothing() -> None:
@@ -306,6 +412,16 @@ def test_what_was_refused_changed_nothing() -> None:
 
     found = told(work, before=lambda store: (save("/set", OLD)(store), save("/log", b"1\n")(store)))
     assert [file.name for file in found.files] == ["/log"]
+
+
+def test_a_refused_call_says_nothing_of_what_comes_later() -> None:
+    def work(store: Store) -> None:
+        with pytest.raises(FileNotFoundError):
+            store.rename("/none", "/new")
+        save("/new", NEW)(store)
+        store.rename("/new", "/set")
+
+    assert of(told(work), "/new").states["left over"] == 4
 
 
 def test_folded_names_are_one_file() -> None:
