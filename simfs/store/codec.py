@@ -28,6 +28,7 @@ DISCARDED = bytes(DISCARD_BYTES)  # programmed into a block's last bytes before 
 TAIL_BYTES = SEAL_BYTES + DISCARD_BYTES
 UNLISTED = 0xFFFF  # a seal with this many entries lists none: the frames must be read
 ORDER_MAX = 0xFFFF
+SIZE_MAX = 0xFFFFFFFF  # of a file, bytes
 AGAIN_MAX = 0xFF
 ERASE_COUNT_MAX = 0xFFFFFFFF
 NO_BLOCK = 0xFFFF

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import errno
 
-from simfs.store.codec import DATA, U32, Kind
+from simfs.store.codec import DATA, SIZE_MAX, U32, Kind
 from simfs.store.index import FileNode
 from simfs.store.room import Room, error
 from simfs.store.state import StoreState
-
-SIZE_MAX = 2**32 - 1  # a file's size in bytes
 
 
 class FileBytes:

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from simfs.flash import NorFlash
 from simfs.store.blocks import State
+from simfs.store.errors import OutOfBlocks
 from simfs.store.replayed import replay_claims, replay_data
 from simfs.store.scan import build_runs
 from simfs.store.settle import is_settled, settle, tail_of
@@ -20,7 +21,11 @@ def load(flash: NorFlash, writable: bool) -> StoreState:
     store."""
     state, used = survey(flash)
     if writable:
-        state.segments.tail_is_old = _settle(flash, state, used)
+        try:
+            state.segments.tail_is_old = _settle(state, used, [])
+        except OutOfBlocks:  # what was settled so far stays so
+            state, used = survey(flash)
+            state.segments.tail_is_old = _settle(state, used, _free_dead_blocks(flash, state, used))
     replay(state, used)
     return state
 
@@ -32,8 +37,8 @@ def replay(state: StoreState, used: dict[int, Used]) -> None:
     replay_data(state, runs, replay_claims(state, runs))
 
 
-def _settle(flash: NorFlash, state: StoreState, used: dict[int, Used]) -> bool:
-    """Write what takes the doubt out of the log's tails; whether there was none."""
+def _settle(state: StoreState, used: dict[int, Used], dead: list[int]) -> bool:
+    """Write what takes the doubt out of the log's tails; whether there was none. `dead` blocks may be erased for it."""
     for block in sorted(state.torn):
         state.segments.erase(block)
     tails = []
@@ -44,9 +49,7 @@ def _settle(flash: NorFlash, state: StoreState, used: dict[int, Used]) -> bool:
             tails.append(tail_of(state, which, found))
     if is_settled(state, tails):
         return True
-    newest = max(use.newest for use in used.values())
-    dead = [] if state.blocks.ready or state.blocks.freed else _free_dead_blocks(flash, state, newest)
-    settle(state, tails, newest)
+    settle(state, tails, _newest(used))
     for tail in tails:
         used[tail.head.block].table = tail.head.table
     for block in dead:
@@ -57,9 +60,14 @@ def _settle(flash: NorFlash, state: StoreState, used: dict[int, Used]) -> bool:
     return False
 
 
-def _free_dead_blocks(flash: NorFlash, state: StoreState, newest: int) -> list[int]:
+def _newest(used: dict[int, Used]) -> int:
+    return max(use.newest for use in used.values())
+
+
+def _free_dead_blocks(flash: NorFlash, state: StoreState, used: dict[int, Used]) -> list[int]:
     """The log cannot go on unless a dead block is erased: find those that are dead whether the newest frame, which is
     in doubt, counts or not."""
+    newest = _newest(used)
     dead = set(range(len(state.blocks)))
     for doubted in (False, True):
         seen, used = survey(flash)

@@ -3,7 +3,7 @@ files they leave."""
 
 from __future__ import annotations
 
-from simfs.store.codec import CLAIMS, Frame, Kind
+from simfs.store.codec import CLAIMS, SIZE_MAX, Frame, Kind
 from simfs.store.errors import CorruptStore
 from simfs.store.index import FileNode
 from simfs.store.reader import damaged
@@ -93,6 +93,8 @@ def replay_data(state: StoreState, blocks: list[BlockRuns], cuts: Cuts) -> None:
         for _, size in cuts[node.number]:
             state.index.cut(node, size)
         size = sizes[node.number]
+        if node.size > SIZE_MAX:
+            raise CorruptStore(f"the file {node.name!r} has {node.size} bytes; {SIZE_MAX} are the most")
         if node.size < size or 0 in node.places:
             raise CorruptStore(f"bytes of the file {node.name!r} are missing: {_missing(node, size)}")
 

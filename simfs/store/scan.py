@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import chain
 
 from simfs.store.codec import (
     ENTRY_BYTES,
@@ -154,10 +155,8 @@ def _resume(raw: bytes, at: int, start: int, salt: int, layout: Layout) -> int |
     """Where sound frames go on after offset `at`: at a page start when programs of a page are limited, behind a fence
     after a mount settled a cut, else anywhere, which is damage."""
     end = len(raw.rstrip(b"\xff"))
-    following = align_up(at + 1, layout.page_bytes)
-    if frame_at(raw, following, start, salt) is not None:
-        return following
-    for candidate in (*_behind_fences(at, end, layout), *range(align_up(at + 1, layout.step), end, layout.step)):
+    anywhere = range(align_up(at + 1, layout.step), end, layout.step)
+    for candidate in chain([align_up(at + 1, layout.page_bytes)], _behind_fences(at, end, layout), anywhere):
         if frame_at(raw, candidate, start, salt) is not None:
             return candidate
     return None

@@ -99,8 +99,8 @@ class Segments:
             return ready[0]
         wear = self.blocks.erase_count
         able = self._freed_for(which)
-        if not able and not ready and self.blocks.freed:
-            self.leave(len(self.log.heads) - 1)  # all wait for this head: it has to leave its block early
+        if not able and not ready and self._await_head():
+            self.leave(len(self.log.heads) - 1)  # it has to leave its block early
             able = self._in_turn(self.blocks.freed)
         if not ready and not able:
             raise self.blocks.exhausted()
@@ -126,6 +126,11 @@ class Segments:
         head = self.log.heads[-1]
         freed_at = self.blocks.freed_at
         return self._in_turn(block for block in self.blocks.freed if head is None or head.base >= freed_at[block])
+
+    def _await_head(self) -> bool:
+        """Whether freed blocks wait only for the head of relocated data to leave its block."""
+        head, freed_at = self.log.heads[-1], self.blocks.freed_at
+        return head is not None and any(freed_at[block] > head.base for block in self._in_turn(self.blocks.freed))
 
     def _in_turn(self, freed: Iterable[int]) -> list[int]:
         """Blocks in doubt first, then the least worn. None that tells of an older block in doubt how far that one

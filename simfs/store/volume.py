@@ -10,10 +10,10 @@ from collections.abc import Iterator
 from simfs.flash import NorFlash
 from simfs.store.blocks import State
 from simfs.store.cleaner import Cleaner
-from simfs.store.codec import Kind
+from simfs.store.codec import ORDER_MAX, SIZE_MAX, Kind
 from simfs.store.config import StoreConfig
 from simfs.store.errors import OutOfBlocks
-from simfs.store.file_bytes import SIZE_MAX, FileBytes
+from simfs.store.file_bytes import FileBytes
 from simfs.store.headers import read_header
 from simfs.store.index import FileNode
 from simfs.store.mount import load
@@ -52,8 +52,11 @@ class Volume:
         state = StoreState(flash, config, record_of(config, flash.geometry))
         block_bytes = flash.geometry.block_bytes
         for block in range(flash.geometry.block_count):
-            erase_count = read_header(flash, block, block_bytes).erase_count or 0
-            state.blocks.note_erase_count(block, erase_count)
+            header = read_header(flash, block, block_bytes)
+            state.blocks.note_erase_count(block, header.erase_count or 0)
+            state.blocks.opened[block] = header.opened
+            if header.opened:  # should the block be bad, what it says must be older than the new store
+                state.log.sequence = max(state.log.sequence, header.base + ORDER_MAX + 1)
             state.segments.prepare(block)
         state.segments.advance(0)
         state.log.append(0, Kind.MARK, 0, 0, 0, b"")
