@@ -20,7 +20,7 @@ def test_hostile_scenarios_are_told_or_played() -> None:
     tally = run_scenarios(60, seed=1)
     assert tally.violations == []
     assert tally.outcomes["refused"] > 25
-    assert tally.outcomes["played"] > 3
+    assert tally.outcomes["played"] >= 3
 
 
 def test_hostile_recordings_are_told_or_replayed() -> None:

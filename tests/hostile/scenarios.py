@@ -150,8 +150,8 @@ def hostile_scenario(random: Random) -> bytes:
 def change_table(table: dict[str, Any], random: Random) -> None:
     """One value is odd, gone, twice or elsewhere."""
     places = list(islice(_places(table), 2000))
-    if len(places) == 2000:
-        return  # it has grown enough
+    if len(places) == 2000 or not places:
+        return  # it has grown enough, or there is nothing left
     around, key = random.choice(places)
     what = random.randrange(8)
     if what < 4:
