@@ -234,6 +234,13 @@ def test_a_run_that_changes_nothing_has_nothing_to_cut(scenario: Path) -> None:
     assert result.stderr == f"{scenario}: {says}\n"
 
 
+def test_more_places_than_a_campaign_can_take_are_refused(scenario: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("simfs.cli.cuts_command.PLACES_MAX", 20)
+    result = invoke(scenario)
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert result.stderr.startswith("--every operation: this run has more than 20 places to cut; draw some of them")
+
+
 def test_help_is_short() -> None:
     result = invoke("--help")
     assert result.exit_code == 0

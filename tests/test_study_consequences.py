@@ -304,6 +304,7 @@ def test_writes_to_a_file_without_a_name_concern_no_file(replace: bool) -> None:
     found = told(work, before=lambda store: (save("/set", OLD)(store), save("/new", NEW)(store)))
     assert of(found, "/set").lost.worst == 0
     assert of(found, "/set").states == {"whole": 1, "old": 1}
+    assert of(found, "/set").changes == 1
 
 
 def test_changes_are_counted_and_the_worst_of_them_is_told() -> None:

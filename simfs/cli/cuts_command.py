@@ -7,6 +7,7 @@ import sys
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
+from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 EVERY = ("operation", "byte", "bit")
 PROFILES = ("program-contained", "page-contained", "sector-collateral")
 DEPTH_MAX = 3
-SAMPLE_MAX = 10**9
+PLACES_MAX = 2_000_000  # of cuts in one campaign: hours of work, and some hundred MiB to list them
 WORKERS_MAX = 1024
 SHRINK_TRIES_MIN, SHRINK_TRIES_MAX, SHRINK_CALLS_MAX = 20, 600, 200_000
 
@@ -31,10 +32,16 @@ SHRINK_TRIES_MIN, SHRINK_TRIES_MAX, SHRINK_CALLS_MAX = 20, 600, 200_000
 @click.command()
 @click.argument("file", required=False)
 @click.option("--every", type=click.Choice(EVERY), help="Cut at every flash operation (default), byte or bit.")
-@click.option("--sample", type=click.IntRange(1, SAMPLE_MAX), metavar="N", help="Cut at N places drawn by the seed.")
+@click.option("--sample", type=click.IntRange(1, PLACES_MAX), metavar="N", help="Cut at N places drawn by the seed.")
 @click.option("--seed", type=click.IntRange(0), metavar="S", help="The seed of the sample, 0 by default.")
 @click.option("--only", metavar="TOKEN", help="This one cut, as a report names it: 57:bytes=12.")
-@click.option("--depth", type=click.IntRange(1, DEPTH_MAX), default=1, help="2, 3: cut each recovery again, and that.")
+@click.option(
+    "--depth",
+    type=click.IntRange(1, DEPTH_MAX),
+    default=1,
+    metavar="N",
+    help="2, 3: cut each recovery again, and that.",
+)
 @click.option("--profile", type=click.Choice(PROFILES), default=PROFILES[0], help="What a cut program may spoil.")
 @click.option("--workers", type=click.IntRange(1, WORKERS_MAX), metavar="N", help="Processes; one a core by default.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
@@ -152,7 +159,13 @@ def _cuts(history: History, places: Places) -> Iterable[CutPoint]:
     if places.sample is not None:
         return cut_states.sampled(history, places.sample, places.seed or 0)
     every = {"operation": cut_states.every_operation, "byte": cut_states.every_byte, "bit": cut_states.every_bit}
-    return every[places.every or EVERY[0]](history)
+    cuts = list(islice(every[places.every or EVERY[0]](history), PLACES_MAX + 1))
+    if len(cuts) > PLACES_MAX:
+        raise Refused(
+            f"--every {places.every}: this run has more than {PLACES_MAX:,} places to cut; draw some of them, as with "
+            "--sample 100000, or shorten the run"
+        )
+    return cuts
 
 
 def _bad_cut(only: str | None, error: ValueError) -> str:
