@@ -17,15 +17,15 @@ FENCE_BYTES = 16
 FENCE = bytes(FENCE_BYTES)  # stands before whatever a cut might leave without a trace, and makes that it has one
 OPEN_RECORD_BYTES = 56
 OPEN_COPY_BYTES = 24
-RECORD_BYTES = ERASE_RECORD_BYTES + FENCE_BYTES + OPEN_RECORD_BYTES + OPEN_COPY_BYTES
-RECORDS = 3  # programs that these take
+DISCARD_BYTES = 16
+DISCARDED = bytes(DISCARD_BYTES)  # programmed before the erase
+DISCARD_AT = ERASE_RECORD_BYTES + FENCE_BYTES + OPEN_RECORD_BYTES + OPEN_COPY_BYTES
+RECORD_BYTES = DISCARD_AT + DISCARD_BYTES
+RECORDS = 3  # programs that these take; the discard mark is one more
 HEADER_BYTES = 16
 FRAME_BYTES = 20  # header and CRC-32: what a frame costs beyond its payload
 ENTRY_BYTES = 16
 SEAL_BYTES = 16
-DISCARD_BYTES = 16
-DISCARDED = bytes(DISCARD_BYTES)  # programmed into a block's last bytes before its erase
-TAIL_BYTES = SEAL_BYTES + DISCARD_BYTES
 UNLISTED = 0xFFFF  # a seal with this many entries lists none: the frames must be read
 ORDER_MAX = 0xFFFF
 SIZE_MAX = 0xFFFFFFFF  # of a file, bytes
@@ -186,13 +186,13 @@ def decode_open_copy(raw: bytes) -> tuple[int, int, int, int] | None:
 
 
 def is_discarded(raw: bytes) -> bool:
-    """Whether a block's last bytes say that it was about to be erased: half of them are zero, which no rot of a few
-    bits does."""
+    """Whether a discard mark says that the block was about to be erased: half of its bytes are zero, which no rot of a
+    few bits does."""
     return raw.count(0) * 2 >= DISCARD_BYTES
 
 
 def encode_seal(entries: list[bytes], seal: Seal, salt: int) -> bytes:
-    """Run entries and seal, to be programmed so that they end where the discard mark begins."""
+    """Run entries and seal, to be programmed so that they end with the block."""
     body = b"".join(entries) + SEAL.pack(MAGIC, *seal)
     return body + U32.pack(crc32(body, salt))
 

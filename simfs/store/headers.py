@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from simfs.flash import NorFlash
 from simfs.store.codec import (
+    DISCARD_AT,
     ERASE_RECORD_BYTES,
     FENCE_BYTES,
     OPEN_RECORD_BYTES,
@@ -15,6 +16,7 @@ from simfs.store.codec import (
     decode_open_copy,
     decode_open_record,
     erase_record_version,
+    is_discarded,
 )
 from simfs.store.errors import CorruptStore
 
@@ -23,7 +25,8 @@ BASE_MAX = 1 << 63  # beyond it no store ever gets
 
 @dataclass(slots=True)
 class Header:
-    """What a block says of itself. A block that is neither `opened` nor `ready` holds nothing, and needs an erase.
+    """What a block says of itself. A block that is neither `opened` nor `ready`, or is `discarded`, holds nothing, and
+    needs an erase.
 
     erase_count  None: unknown
     record       the open record, unless only its copy is sound
@@ -33,6 +36,7 @@ class Header:
     erase_count: int | None = None
     ready: bool = False
     opened: bool = False
+    discarded: bool = False
     record: OpenRecord | None = None
     base: int = 0
     head: int = 0
@@ -41,7 +45,7 @@ class Header:
 
 
 def read_header(flash: NorFlash, block: int, block_bytes: int) -> Header:
-    """One read of 112 bytes."""
+    """One read of 128 bytes."""
     raw = flash.read(block * block_bytes, RECORD_BYTES)
     header = Header(block, decode_erase_count(raw), version=erase_record_version(raw))
     if raw[ERASE_RECORD_BYTES:] == b"\xff" * (RECORD_BYTES - ERASE_RECORD_BYTES):
@@ -56,6 +60,7 @@ def read_header(flash: NorFlash, block: int, block_bytes: int) -> Header:
     elif copy is not None:
         header.base, header.erase_count, header.head, header.salt = copy
     header.opened = found is not None or copy is not None
+    header.discarded = is_discarded(raw[DISCARD_AT:])
     if header.base >= BASE_MAX:
         raise CorruptStore(f"block {block} has the sequence number {header.base}, which no store reaches")
     return header

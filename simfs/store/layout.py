@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from simfs.flash import Geometry
-from simfs.store.codec import ENTRY_BYTES, FRAME_BYTES, RECORD_BYTES, TAIL_BYTES
+from simfs.store.codec import ENTRY_BYTES, FRAME_BYTES, RECORD_BYTES, SEAL_BYTES
 from simfs.store.config import StoreConfig
 
 SPLIT_BYTES_MIN = 128  # moved bytes are not split into less than this: each split costs a frame's overhead
@@ -42,7 +42,7 @@ class Layout:
 
     def _block_room(self) -> int:
         """What a block holds of relocated frames at least, whatever their sizes."""
-        room = self.block_bytes - TAIL_BYTES - self.first
+        room = self.block_bytes - SEAL_BYTES - self.first
         if self.whole_pages:
             room = room // self.page_bytes * self.page_bytes
         if self.page_packing:

@@ -12,7 +12,7 @@ from simfs.store.codec import (
     FENCE_BYTES,
     FRAME_BYTES,
     ORDER_MAX,
-    TAIL_BYTES,
+    SEAL_BYTES,
     encode_frame,
 )
 from simfs.store.layout import Layout, align_up
@@ -200,7 +200,7 @@ class Log:
 
     def room_end_of(self, head: Head, run_count: int) -> int:
         listed = run_count if run_count <= self.layout.runs_max else 0
-        end = head.end - TAIL_BYTES - listed * ENTRY_BYTES
+        end = head.end - SEAL_BYTES - listed * ENTRY_BYTES
         return end - end % self.layout.page_bytes if self.layout.whole_pages else end
 
     def resume(

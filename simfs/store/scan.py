@@ -14,7 +14,6 @@ from simfs.store.codec import (
     HEADER_BYTES,
     ORDER_MAX,
     SEAL_BYTES,
-    TAIL_BYTES,
     U32,
     UNLISTED,
     Frame,
@@ -22,7 +21,6 @@ from simfs.store.codec import (
     Seal,
     decode_header,
     decode_seal,
-    is_discarded,
     payload_is_sound,
     seal_is_sound,
 )
@@ -49,35 +47,33 @@ class Frames:
     gaps: list[tuple[int, int]] = field(default_factory=list)
 
 
-def read_tail(state: StoreState, block: int) -> tuple[bool, Sealed | None]:
-    """Whether the block is discarded, and its seal with the runs that it lists (None: it lists none). A seal counts
+def read_seal(state: StoreState, block: int) -> Sealed | None:
+    """The block's seal with the runs that it lists (None: it lists none); None when there is no sound one. A seal counts
     only when nothing stands between the end of the frames and itself: after a cut, frames may have gone on where it
     read as blank. Two reads, three when runs are listed."""
     size, start = state.layout.block_bytes, block * state.layout.block_bytes
-    raw = state.flash.read(start + size - TAIL_BYTES, TAIL_BYTES)
-    if is_discarded(raw[SEAL_BYTES:]):
-        return True, None
+    raw = state.flash.read(start + size - SEAL_BYTES, SEAL_BYTES)
     seal = decode_seal(raw)
     listed = 0 if seal is None or seal.entry_count == UNLISTED else seal.entry_count
-    stop = size - TAIL_BYTES - listed * ENTRY_BYTES
+    stop = size - SEAL_BYTES - listed * ENTRY_BYTES
     if seal is None or listed > state.layout.runs_max or not state.layout.first <= seal.end <= stop:
-        return False, None
+        return None
     entries = state.flash.read(start + stop, listed * ENTRY_BYTES)
     unused = stop - seal.end
-    if not seal_is_sound(entries + raw[:SEAL_BYTES], state.blocks.salt[block]) or (
+    if not seal_is_sound(entries + raw, state.blocks.salt[block]) or (
         unused and not state.flash.blank(start + seal.end, unused)
     ):
-        return False, None
+        return None
     if seal.entry_count == UNLISTED:
-        return False, (seal, None)
+        return seal, None
     runs = decode_runs(entries, start)
     within = all(state.layout.first <= run.address - start <= seal.end for run in runs)
-    return False, (seal, runs) if within else None
+    return (seal, runs) if within else None
 
 
 def runs_of(state: StoreState, block: int) -> list[Run]:
     """The runs of a closed block. CorruptStore when its frames are damaged."""
-    _, sealed = read_tail(state, block)
+    sealed = read_seal(state, block)
     if sealed is not None and sealed[1] is not None:
         return sealed[1]
     found = read_frames(state, block, sealed[0].end if sealed is not None else state.layout.block_bytes)

@@ -9,6 +9,7 @@ from simfs.store.blocks import SEQUENCE_END, BlockTable, State
 from simfs.store.claims import Claims
 from simfs.store.codec import (
     AGAIN_MAX,
+    DISCARD_AT,
     DISCARD_BYTES,
     DISCARDED,
     ENTRY_BYTES,
@@ -199,7 +200,7 @@ class Segments:
     def _discard(self, block: int) -> None:
         """From now on the block holds nothing, whatever an erase that is cut leaves of it. Where a cut spoiled the mark
         already it is written over, if the part allows that."""
-        place = (block + 1) * self.layout.block_bytes - DISCARD_BYTES
+        place = block * self.layout.block_bytes + DISCARD_AT
         raw = self.flash.read(place, DISCARD_BYTES)
         once = self.layout.unit_bytes > 1 or self.layout.page_programs_max
         if not is_discarded(raw) and not (once and raw != BLANK):
@@ -272,8 +273,7 @@ class Segments:
         head = self.log.heads[which]
         assert head is not None
         runs = head.table.runs
-        stop = head.end - DISCARD_BYTES
-        listed = len(runs) <= self.layout.runs_max and head.at + len(runs) * ENTRY_BYTES + SEAL_BYTES <= stop
+        listed = len(runs) <= self.layout.runs_max and head.at + len(runs) * ENTRY_BYTES + SEAL_BYTES <= head.end
         entries = [run.encode(head.start) for run in runs] if listed else []
         seal = Seal(len(runs) if listed else UNLISTED, head.at - head.start, min(head.table.next_order, ORDER_MAX))
         raw = encode_seal(entries, seal, head.salt)
@@ -281,7 +281,7 @@ class Segments:
             self.blocks.written_at[head.block] = self.log.logged_bytes
         self.log.heads[which] = None
         try:
-            self.log.program(stop - len(raw), raw)
+            self.log.program(head.end - len(raw), raw)
             self.blocks.close(head.block)
         except FlashError:
             self.blocks.failing.add(head.block)

@@ -6,12 +6,12 @@ from dataclasses import dataclass, field
 
 from simfs.flash import NorFlash
 from simfs.store.blocks import SEQUENCE_END
-from simfs.store.codec import DISCARD_BYTES, FRAME_BYTES, NO_BLOCK, RECORDS, VERSION, Kind, OpenRecord, Seal
+from simfs.store.codec import FRAME_BYTES, NO_BLOCK, RECORDS, VERSION, Kind, OpenRecord, Seal
 from simfs.store.errors import CorruptStore
 from simfs.store.headers import Header, read_header
 from simfs.store.layout import align_up
 from simfs.store.runs import Run, RunTable
-from simfs.store.scan import Frames, build_runs, check_end, counted_frames, read_frames, read_tail
+from simfs.store.scan import Frames, build_runs, check_end, counted_frames, read_frames, read_seal
 from simfs.store.settle import has_torn_seal, tail_of
 from simfs.store.setup import check_geometry, config_of
 from simfs.store.state import StoreState
@@ -50,9 +50,8 @@ def survey(flash: NorFlash) -> tuple[StoreState, dict[int, Used]]:
     state = _state_of(flash, headers)
     used = {}
     for header in headers:
-        use = _read_used(state, header) if header.opened else None
-        if use is not None:
-            used[header.block] = use
+        if header.opened and not header.discarded:
+            used[header.block] = _read_used(state, header)
         elif header.ready:
             state.blocks.make_ready(header.block)
         else:
@@ -95,15 +94,12 @@ def _state_of(flash: NorFlash, headers: list[Header]) -> StoreState:
     return state
 
 
-def _read_used(state: StoreState, header: Header) -> Used | None:
-    """The block's runs; those of an unlisted block once its frames have been read. None when it is discarded."""
-    discarded, sealed = read_tail(state, header.block)
-    if discarded:
-        return None
-    seal, runs = sealed if sealed is not None else (None, None)
+def _read_used(state: StoreState, header: Header) -> Used:
+    """The block's runs; those of an unlisted block once its frames have been read."""
+    seal, runs = read_seal(state, header.block) or (None, None)
     use = Used(header.block, header.base, header.head, header.record, seal, runs)
     if use.runs is None:
-        stop = use.seal.end if use.seal else state.layout.block_bytes - DISCARD_BYTES
+        stop = use.seal.end if use.seal else state.layout.block_bytes
         use.found = read_frames(state, header.block, stop)
     return use
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from simfs.store.blocks import State
-from simfs.store.codec import ENTRY_BYTES, TAIL_BYTES
+from simfs.store.codec import ENTRY_BYTES, SEAL_BYTES
 from simfs.store.volume import Volume
 
 _SHOWN = {
@@ -69,7 +69,7 @@ def ram_bytes(volume: Volume) -> dict[str, int]:
     spans = sum(len(node.starts) for node in state.nodes.values())
     names = sum(24 + len(node.name or b"") + 1 for node in state.nodes.values())
     tombs = sum(8 + len(key) + 1 for key in state.claims.tombs)
-    heads = state.config.log_heads * (layout.runs_max * ENTRY_BYTES + TAIL_BYTES + 16)
+    heads = state.config.log_heads * (layout.runs_max * ENTRY_BYTES + SEAL_BYTES + 32)
     return {
         "index_bytes": 8 * spans,
         "names_bytes": names + tombs,
