@@ -28,6 +28,7 @@ MODULES = {
     "goals_errors": (11,),
     "goals_wear": (12,),
     "goals_same": (13, 18),
+    "goals_planted": (15,),
     "goals_reached": (17,),
 }
 NUMBERS = sorted(number for numbers in MODULES.values() for number in numbers)

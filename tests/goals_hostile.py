@@ -1,19 +1,20 @@
-"""Rows 7, 10, 15 and 16: rotten bits, hostile images and names, planted bugs; what they try stands in `hostile` and
-`planted`."""
+"""Rows 7, 10 and 16: rotten bits, hostile images, names, scenarios and recordings; what they try stands in
+`hostile`."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
+from math import ceil
 
 from goals_table import Outcome, Row, shares
 from hostile.flips import BITS, run_flips
 from hostile.images import run_images
 from hostile.names import run_names
+from hostile.recordings import run_recordings
+from hostile.scenarios import run_scenarios
 from hostile.tally import Tally
 
 FLIPS_PER_PART = 1000
-IMAGES_PER_PART = 500
-NAMES_PER_PART = 1000
 
 
 def flip_parts(cases: int) -> Iterator[str]:
@@ -40,37 +41,43 @@ def as_outcome(part: str, tally: Tally) -> Outcome:
     return outcome
 
 
-def seeded_parts(size: int, cases: int) -> Iterator[str]:
+def seeded_parts(sort: str, size: int, cases: int) -> Iterator[str]:
     for seed, count in enumerate(shares(cases, size)):
-        yield f"{count} cases; seed {seed}"
-
-
-def run_seeded(run: Callable[[int, int], Tally], part: str) -> Outcome:
-    cases, seed = part.split("; ")
-    return as_outcome(part, run(int(cases.split()[0]), int(seed.split()[1])))
+        yield f"{sort}; {count} cases; seed {seed}"
 
 
 def image_parts(cases: int) -> Iterator[str]:
-    return seeded_parts(IMAGES_PER_PART, cases)
+    return seeded_parts("images", 500, cases)
 
 
-def run_image_part(part: str) -> Outcome:
-    return run_seeded(run_images, part)
+def text_parts(cases: int) -> Iterator[str]:
+    """Names, and in proportion to what they take scenarios and recordings."""
+    yield from seeded_parts("names", 1000, cases)
+    yield from seeded_parts("scenarios", 100, ceil(cases * SCENARIOS_SHARE))
+    yield from seeded_parts("recordings", 100, ceil(cases * RECORDINGS_SHARE))
 
 
-def name_parts(cases: int) -> Iterator[str]:
-    return seeded_parts(NAMES_PER_PART, cases)
+RUNS = {"images": run_images, "names": run_names, "scenarios": run_scenarios, "recordings": run_recordings}
+SCENARIOS_SHARE = RECORDINGS_SHARE = 0.05
 
 
-def run_name_part(part: str) -> Outcome:
-    return run_seeded(run_names, part)
+def run_seeded(part: str) -> Outcome:
+    sort, cases, seed = part.split("; ")
+    outcome = as_outcome(part, RUNS[sort](int(cases.split()[0]), int(seed.split()[1])))
+    if sort != "images":
+        outcome.counts.clear()  # there are too many to show
+        outcome.counts[sort] = outcome.tried
+    return outcome
 
 
 ROWS = [
     Row(7, "every single-bit flip of a 16 KiB store, padding included", BITS, flip_parts, run_flip_part),
     Row(
         10, "corrupt images, half with checksums repaired: only documented errors, no hang", 1_000_000,
-        image_parts, run_image_part,
+        image_parts, run_seeded,
     ),
-    Row(16, "hostile names: nothing outside the store, no markup, no formula", 100_000, name_parts, run_name_part),
+    Row(
+        16, "hostile names, scenarios, recordings: nothing outside the store, no markup, only one-line errors", 100_000,
+        text_parts, run_seeded,
+    ),
 ]  # fmt: skip

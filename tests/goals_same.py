@@ -89,8 +89,9 @@ def print_digests(first: int, count: int) -> None:
 def digest_parts(cases: int) -> Iterable[str]:
     places = [f"Python {version}; hash seed {seed}" for version in pythons() for seed in HASH_SEEDS]
     places.append("2 processes; a pool")
-    for number, count in enumerate(shares(cases, BATCH)):
-        first = number // len(places) * BATCH
+    size = max(2, min(BATCH, cases // len(places)))
+    for number, count in enumerate(shares(cases, size)):
+        first = number // len(places) * size
         yield f"{places[number % len(places)]}; walks {first} to {first + count}"
 
 
