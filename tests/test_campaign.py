@@ -91,7 +91,7 @@ def test_a_cut_that_the_run_does_not_have() -> None:
 
 def test_a_chip_follows_changes_and_cuts() -> None:
     flash = NorFlash(2, 512, 64)
-    chip = Chip(flash.geometry, bytearray(flash.image()), [], [0, 0])
+    chip = Chip.holding(flash.image(), flash.geometry, [0, 0])
     chip.apply(Change(3, b"\x0f\xf0"))
     assert chip.cells[2:6] == b"\xff\x0f\xf0\xff"
     chip.cut(Change(4, b"\x00\x00"), CutPoint(0, "bytes 1"), Profile.PROGRAM)

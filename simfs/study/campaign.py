@@ -16,11 +16,10 @@ from typing import Any, TypeVar
 from simfs.flash import Rng
 from simfs.flash.interrupted import Profile
 from simfs.flash.trace import Change
-from simfs.study.cut_judge import Allowed, Judgement, Rules
+from simfs.study.cut_judge import Allowed, Judge, Rules
 from simfs.study.cut_points import CutPoint
 from simfs.study.cut_states import Chip, any_leaves, every_operation
 from simfs.study.history import Contents, Event, History, Operation
-from simfs.study.reading import Reading
 from simfs.study.verdicts import CampaignResult, Found, Violation
 
 T = TypeVar("T")
@@ -155,7 +154,7 @@ def _in_order(pool: Executor, chunks: Iterator[Chunk]) -> Iterator[ChunkResult]:
 
 def chunks_of(history: History, cuts: list[CutPoint], rules: Rules, depth: int) -> Iterator[Chunk]:
     """The cuts in chunks, each with the flash as it is before its first cut."""
-    chip = Chip(history.geometry, bytearray(history.image), [], list(history.erase_counts))
+    chip = Chip.holding(history.image, history.geometry, history.erase_counts)
     contents = dict(history.contents)
     event = operation = 0
     for start in range(0, len(cuts), CUTS_PER_CHUNK):
@@ -195,7 +194,7 @@ class _ChunkJudge:
         self._chunk = chunk
         self._chip = chunk.chip
         self._contents, self._event = dict(chunk.contents), chunk.event
-        self._reading = Reading()
+        self._judge_of_all = Judge(chunk.rules, chunk.chip.geometry.block_count)
         self._call = -1
         self._allowed: Allowed = []
         self._states = 0
@@ -253,11 +252,11 @@ class _ChunkJudge:
         self._judge(chip, whole)
 
     def _recovery(self, chip: Chip, whole: CutPoint) -> tuple[Change, ...]:
-        return Judgement(self._chunk.rules, self._reading, chip, self._allowed, whole).verdict().recovery
+        return self._judge_of_all.verdict(chip, self._allowed, whole).recovery
 
     def _judge(self, chip: Chip, cut: CutPoint) -> None:
         before = chip.copy() if cut.depth < self._chunk.depth else None
-        verdict = Judgement(self._chunk.rules, self._reading, chip, self._allowed, cut).verdict()
+        verdict = self._judge_of_all.verdict(chip, self._allowed, cut)
         self._states += 1
         if verdict.event is not None:
             self._found[cut.operation, verdict.event] += 1

@@ -26,7 +26,7 @@ Allowed = Sequence[tuple[int, Contents]]
 """What may be found: the contents after k events, each with its k."""
 
 TOLD = -1  # in place of k: the store said that it is damaged, where the profile allows no more
-LONG_WORK_ONE_IN = 8
+LONG_WORK_ONE_IN = 32
 
 
 class Broken(Exception):
@@ -57,12 +57,31 @@ class Verdict:
     violation: Violation | None
 
 
-class Judgement:
+class Judge:
+    """Judges states of one campaign. It fills two flashes in turn, and knows what it has read before."""
+
+    def __init__(self, rules: Rules, block_count: int) -> None:
+        self.rules = rules
+        self.read = Reading().contents
+        self._flashes = [NotedFlash.blank_one(rules.datasheet, block_count) for _ in range(2)]
+
+    def verdict(self, chip: Chip, allowed: Allowed, cut: CutPoint) -> Verdict:
+        """Judge what `cut` has left, which is `chip`; it goes on from there."""
+        return _Judgement(self, chip, allowed, cut).verdict()
+
+    def flash_of(self, chip: Chip) -> NotedFlash:
+        """A flash with the chip's cells, until the one after the next is asked for."""
+        self._flashes.reverse()
+        self._flashes[0].fill(chip.cells, chip.page_programs)
+        return self._flashes[0]
+
+
+class _Judgement:
     """One state, judged step by step. `step` names the promise that is being tried."""
 
-    def __init__(self, rules: Rules, reading: Reading, chip: Chip, allowed: Allowed, cut: CutPoint) -> None:
-        self._rules, self._allowed, self._cut = rules, allowed, cut
-        self._chip, self._read = chip, reading.contents
+    def __init__(self, judge: Judge, chip: Chip, allowed: Allowed, cut: CutPoint) -> None:
+        self._judge, self._rules, self._read = judge, judge.rules, judge.read
+        self._chip, self._allowed, self._cut = chip, allowed, cut
         self._rng = Rng(0, "judge", str(cut))
         self.step = ""
         self.event: int | None = None
@@ -80,7 +99,7 @@ class Judgement:
         return Verdict(self.event, self.recovery, violation)
 
     def _steps(self) -> Iterator[str]:
-        flash = NotedFlash.holding(self._chip.cells, self._rules.datasheet)
+        flash = self._judge.flash_of(self._chip)
         yield "contents"
         found = self._read_only(flash)
         yield "read-only"
@@ -101,13 +120,14 @@ class Judgement:
         yield "erase-counts"
         self._erase_counts(store)
         yield "weak"
-        flash, store = self._mounted_anew()
+        flash = self._flash_later()
+        store = Store.mount(flash)
         _same(self._read(store), found, "once weak bits read otherwise, a mount finds")
         yield "operate"
         expected = self._operate(store, found)
         yield "remount"
         self._settle(flash)
-        flash, store = self._mounted_anew()
+        store = Store.mount(self._flash_later(), read_only=True)
         _same(self._read(store), expected, "after the recovery's first operations, a mount finds")
 
     def _read_only(self, flash: NotedFlash) -> Contents | None:
@@ -141,11 +161,10 @@ class Judgement:
         for block, (known, true) in enumerate(zip(store.erase_counts, self._chip.erased, strict=True)):
             _promise(known >= true - cuts, f"block {block} was erased {true} times, the store says {known}")
 
-    def _mounted_anew(self) -> tuple[NotedFlash, Store]:
-        """After a time without power: weak bits read otherwise."""
+    def _flash_later(self) -> NotedFlash:
+        """The flash after a time without power: weak bits read otherwise."""
         read_anew(self._chip.weak, self._chip.cells, self._rng)
-        flash = NotedFlash.holding(self._chip.cells, self._rules.datasheet)
-        return flash, Store.mount(flash)
+        return self._judge.flash_of(self._chip)
 
     def _operate(self, store: Store, found: Contents) -> Contents:
         """Remove, create, append, update in place, rename; in one state of some more than a block holds."""

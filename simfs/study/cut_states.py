@@ -84,17 +84,26 @@ def any_leaves(change: Change, geometry: Geometry, rng: Rng) -> str:
 
 @dataclass(slots=True)
 class Chip:
-    """What a campaign follows of a flash: its cells, the bits in them that are weak, and how often each block was
-    erased since it was new."""
+    """What a campaign follows of a flash: its cells, the bits in them that are weak, how often each block was erased
+    since it was new, and where the part limits it the programs of each page since its erase."""
 
     geometry: Geometry
     cells: bytearray
     weak: list[Piece]
     erased: list[int]
+    page_programs: list[int]
+
+    @classmethod
+    def holding(cls, image: bytes, geometry: Geometry, erased: Iterable[int]) -> Chip:
+        """A chip with these cells, all sound. Pages that are not blank count as programmed once."""
+        size = geometry.page_bytes
+        pages = range(0, len(image), size) if geometry.page_programs_max else ()
+        programs = [int(image[start : start + size] != b"\xff" * size) for start in pages]
+        return cls(geometry, bytearray(image), [], list(erased), programs)
 
     def copy(self) -> Chip:
         """Another one like it. Costs a copy of the cells."""
-        return Chip(self.geometry, bytearray(self.cells), list(self.weak), list(self.erased))
+        return Chip(self.geometry, bytearray(self.cells), list(self.weak), list(self.erased), list(self.page_programs))
 
     def apply(self, change: Change) -> None:
         """The change takes place."""
@@ -103,21 +112,31 @@ class Chip:
             size = self.geometry.block_bytes
             self.cells[start : start + size] = b"\xff" * size
             self.erased[start // size] += 1
+            if self.page_programs:
+                pages = size // self.geometry.page_bytes
+                self.page_programs[start // size * pages : (start // size + 1) * pages] = [0] * pages
         else:
             end = start + len(data)
             both = int.from_bytes(self.cells[start:end], "little") & int.from_bytes(data, "little")
             self.cells[start:end] = both.to_bytes(len(data), "little")
+            self._count_program(start)
         if self.weak:
             self.weak = still_weak(self.weak, change, self.geometry)
 
     def cut(self, change: Change, cut: CutPoint, profile: Profile) -> None:
-        """The power goes in the change. A cut erase wears its block as well."""
+        """The power goes in the change. A cut erase wears its block as well, and a cut program counts for its page."""
         mask = weakened(change, self.cells, profile, self.geometry)
         start, left = left_by(change, self.cells, cut.leaves, cut.seed, profile, self.geometry)
         self.cells[start : start + len(left)] = left
         self.weak.append(mask)
         if change.data is None:
             self.erased[change.address // self.geometry.block_bytes] += 1
+        else:
+            self._count_program(change.address)
+
+    def _count_program(self, address: int) -> None:
+        if self.page_programs:
+            self.page_programs[address // self.geometry.page_bytes] += 1
 
     def apply_all(self, changes: Iterable[Change]) -> None:
         """The changes take place, one after the other."""

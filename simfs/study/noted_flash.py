@@ -15,12 +15,18 @@ class NotedFlash(NorFlash):
     changes: list[Change]
 
     @classmethod
-    def holding(cls, cells: bytes | bytearray, datasheet: Datasheet) -> NotedFlash:
-        """A flash with these cells, and nothing noted yet."""
-        flash = cls(len(cells) // datasheet.block_bytes, datasheet=datasheet)
-        flash._cells[:] = cells
+    def blank_one(cls, datasheet: Datasheet, block_count: int) -> NotedFlash:
+        """A flash to be filled."""
+        flash = cls(block_count, datasheet=datasheet)
         flash.changes = []
         return flash
+
+    def fill(self, cells: bytes | bytearray, page_programs: list[int]) -> None:
+        """Hold these cells from now on, and nothing noted yet; the programs of each page since its erase are given
+        where the part limits them. Costs a copy, where a new flash costs several."""
+        self._cells[:] = cells
+        self._page_programs[:] = page_programs
+        self.changes = []
 
     def program(self, address: int, data: bytes | bytearray | memoryview) -> None:
         super().program(address, data)

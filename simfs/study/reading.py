@@ -6,7 +6,7 @@ stands where one stood before, on the same bytes, is not read again.
 
 from __future__ import annotations
 
-from typing import cast
+from typing import NamedTuple, cast
 
 from simfs.files import Store
 from simfs.files.names import NameRule
@@ -17,16 +17,27 @@ from simfs.store.state import StoreState
 from simfs.study.history import Contents
 from simfs.study.noted_flash import NotedFlash
 
-SPANS_KEPT = 4096
+KEPT = 2048
 
 Span = tuple[int, int, int, int, int]  # file, place, from, to, salt
+
+
+class _Known(NamedTuple):
+    """What was read once, and all that it follows from: cells from an address on, and the salt of their block."""
+
+    data: bytes
+    address: int
+    cells: bytes
+    block: int
+    salt: int
 
 
 class Reading:
     """Reads all files of a store; CorruptStore where one is damaged, as the store itself."""
 
     def __init__(self) -> None:
-        self._known: dict[Span, tuple[int, bytes, bytes]] = {}  # where its frames begin, their bytes, the file's bytes
+        self._spans: dict[Span, _Known] = {}
+        self._files: dict[tuple[int, int, tuple[int, ...]], tuple[bytes, list[_Known]]] = {}
 
     def contents(self, store: Store) -> Contents:
         """Every file by its name; nothing may wait in a buffer. Costs a comparison of the bytes of each span that was
@@ -35,24 +46,36 @@ class Reading:
         return {NameRule.decode(node.name): self._file(state, node) for node in state.files.values()}
 
     def _file(self, state: StoreState, node: FileNode) -> bytes:
-        parts = [self._span(state, node.number, *piece) for piece in state.index.pieces(node, 0, node.size)]
-        return parts[0] if len(parts) == 1 else b"".join(parts)
-
-    def _span(self, state: StoreState, file: int, start: int, stop: int, place: int) -> bytes:
-        if place < 0:
-            return bytes(stop - start)
-        key = (file, place, start, stop, state.blocks.salt[place // state.layout.block_bytes])
-        known = self._known.get(key)
-        flash = state.flash
+        flash, salts = state.flash, state.blocks.salt
         assert isinstance(flash, NotedFlash)
-        if known is not None and flash.holds(known[0], known[1]):
-            return known[2]
-        heard = _Heard(flash)
-        data = Reader(cast("NorFlash", heard), state.layout, state.blocks).span(file, place, start, stop)
-        if len(self._known) >= SPANS_KEPT:
-            self._known.clear()
-        self._known[key] = (heard.start, flash.read(heard.start, heard.end - heard.start), data)
+        key = (node.number, node.size, (*node.starts, *node.places))
+        data, spans = self._files.get(key, (b"", []))
+        if spans and all(
+            salts[known.block] == known.salt and flash.holds(known.address, known.cells) for known in spans
+        ):
+            return data
+        spans = [self._span(state, flash, node.number, *piece) for piece in state.index.pieces(node, 0, node.size)]
+        data = b"".join([known.data for known in spans])
+        if len(self._files) >= KEPT:
+            self._files.clear()
+        self._files[key] = (data, spans)
         return data
+
+    def _span(self, state: StoreState, flash: NotedFlash, file: int, start: int, stop: int, place: int) -> _Known:
+        block = abs(place) // state.layout.block_bytes
+        salt = state.blocks.salt[block]
+        if place < 0:
+            return _Known(bytes(stop - start), 0, b"", block, salt)
+        key = (file, place, start, stop, salt)
+        known = self._spans.get(key)
+        if known is None or not flash.holds(known.address, known.cells):
+            heard = _Heard(flash)
+            data = Reader(cast("NorFlash", heard), state.layout, state.blocks).span(file, place, start, stop)
+            known = _Known(data, heard.start, flash.read(heard.start, heard.end - heard.start), block, salt)
+            if len(self._spans) >= KEPT:
+                self._spans.clear()
+            self._spans[key] = known
+        return known
 
 
 class _Heard:
