@@ -71,6 +71,11 @@ def test_settings_saved_in_place_are_found_empty() -> None:
     assert "rename" in why.remedy
 
 
+def test_the_mode_is_told_as_the_firmware_means_it() -> None:
+    found = told(save("/set", NEW, "wb+"), before=save("/set", OLD))
+    assert 'by open with "w" and' in cause(found, "emptied").what
+
+
 def test_settings_longer_than_the_buffer_are_found_empty_then_short() -> None:
     found = told(save("/set", b"0123456789abcde\n" * 10), before=save("/set", OLD))
     states = of(found, "/set").states

@@ -111,7 +111,7 @@ def _until(note: _Note) -> str:
 
 
 def _emptied(name: str, note: _Note) -> str:
-    began = f'open with "{note.first.mode}"' if note.first.mode else "a truncation"
+    began = 'open with "w"' if note.first.mode else "a truncation"
     left = [what for what in ("empty", "short", "mixed") if note.findings[what]]
     words = {"empty": "empty", "short": "short", "mixed": "part old, part new"}
     stays = ", then ".join(words[what] for what in left)
