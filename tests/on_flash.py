@@ -8,11 +8,12 @@ from typing import NamedTuple
 import pytest
 
 from simfs import CorruptStore, NorFlash, Store, StoreConfig
+from simfs.flash.faults import FaultPlan
 from simfs.store import codec
 from simfs.store.codec import Kind
 
 BEARING = (Kind.NAME, Kind.RENAME)
-COPY_AT = codec.RECORD_BYTES - codec.OPEN_COPY_BYTES
+COPY_AT = codec.DISCARD_AT - codec.OPEN_COPY_BYTES
 OPEN_AT = COPY_AT - codec.OPEN_RECORD_BYTES
 
 
@@ -48,7 +49,7 @@ def opening(image: bytes, size: int, block: int) -> tuple[int, int, int] | None:
     """Base, head and salt of a block that holds frames."""
     raw = image[block * size : (block + 1) * size]
     record, copy = codec.decode_open_record(raw[OPEN_AT:]), codec.decode_open_copy(raw[COPY_AT:])
-    if codec.is_discarded(raw[-16:]):
+    if codec.is_discarded(raw[codec.DISCARD_AT : codec.RECORD_BYTES]):
         return None
     if record is not None:
         return record[0].base, record[0].head, record[1]
@@ -57,9 +58,9 @@ def opening(image: bytes, size: int, block: int) -> tuple[int, int, int] | None:
 
 def _tail(raw: bytes) -> bytes:
     """What would be the run entries and the seal."""
-    seal = codec.decode_seal(raw[-32:-16])
+    seal = codec.decode_seal(raw[-16:])
     listed = 0 if seal is None or seal.entry_count == codec.UNLISTED else seal.entry_count
-    return raw[-32 - 16 * listed : -16]
+    return raw[-16 - 16 * listed :]
 
 
 def _frames_in(raw: bytes, block: int, base: int, salt: int) -> list[Found]:
@@ -138,8 +139,8 @@ def worked_store(config: StoreConfig = SETTINGS, block_count: int = 6) -> Store:
     return store
 
 
-def flash_of(image: bytes | bytearray, **sizes: int) -> NorFlash:
-    return NorFlash.from_image(image, **{**SMALL, **sizes})
+def flash_of(image: bytes | bytearray, faults: FaultPlan | None = None, **sizes: int) -> NorFlash:
+    return NorFlash.from_image(image, faults=faults, **{**SMALL, **sizes})
 
 
 def outcome(image: bytes | bytearray) -> dict[str, bytes] | None:

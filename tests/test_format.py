@@ -74,7 +74,7 @@ def test_erase_record(erase_count: int) -> None:
 @quick
 def test_open_record_and_its_copy(record: OpenRecord) -> None:
     raw, salt = codec.encode_open_record(record)
-    block = bytes(16) + raw
+    block = bytes(format.OPEN_AT) + raw
     opened = format.parse_open_record(block)
     assert opened is not None
     assert (fields_of(opened[0]), opened[1]) == (record._asdict(), salt)
@@ -110,7 +110,7 @@ def test_frame(kind: Kind, data: st.DataObject) -> None:
 def test_run_entries_and_seal(runs: list[Run], end: int, next_order: int, salt: int) -> None:
     seal = {"entry_count": len(runs), "end": end, "next_order": next_order, "zero": 0}
     raw = codec.encode_seal([run.encode(0) for run in runs], Seal(**seal), salt)
-    parsed = format.parse_tail(b"\xff" * 100 + raw + b"\xff" * 16, salt)
+    parsed = format.parse_tail(b"\xff" * 100 + raw, salt)
     assert parsed is not None
     slots = Run.__slots__
     declared = [{slot: getattr(run, slot) for slot in slots} | {"kind": Kind(run.kind).name} for run in runs]
@@ -127,7 +127,7 @@ def test_run_entries_and_seal(runs: list[Run], end: int, next_order: int, salt: 
 @given(st.lists(st.sampled_from([0, 1, 0x80, 0xFF]), min_size=16, max_size=16).map(bytes))
 @quick
 def test_discard_mark(raw: bytes) -> None:
-    assert codec.is_discarded(raw) == format.is_discarded(b"\0" * 100 + raw) == (raw.count(0) >= 8)
+    assert codec.is_discarded(raw) == format.is_discarded(bytes(112) + raw + bytes(50)) == (raw.count(0) >= 8)
 
 
 def test_a_discard_mark_stands_when_half_of_it_was_programmed() -> None:
@@ -141,15 +141,16 @@ def test_sizes() -> None:
     assert format.ERASE_RECORD.sizeof() == codec.ERASE_RECORD_BYTES == codec.ERASE_RECORD.size + 4 == 16
     assert format.OPEN_RECORD.sizeof() == codec.OPEN_RECORD_BYTES == codec.OPEN_RECORD.size + 4 == 56
     assert format.OPEN_COPY.sizeof() == codec.OPEN_COPY_BYTES == codec.OPEN_COPY.size + 4 == 24
-    assert format.OPEN_AT == codec.ERASE_RECORD_BYTES
-    assert format.COPY_AT == codec.ERASE_RECORD_BYTES + codec.OPEN_RECORD_BYTES
-    assert codec.RECORD_BYTES == format.BLOCK_HEADER_BYTES == 16 + 56 + 24
+    assert format.FENCE_AT == codec.ERASE_RECORD_BYTES
+    assert format.OPEN_AT == format.FENCE_AT + codec.FENCE_BYTES == 32
+    assert format.COPY_AT == format.OPEN_AT + codec.OPEN_RECORD_BYTES == 88
+    assert format.DISCARD_AT == codec.DISCARD_AT == format.COPY_AT + codec.OPEN_COPY_BYTES
+    assert format.BLOCK_HEADER_BYTES == codec.RECORD_BYTES == codec.DISCARD_AT + codec.DISCARD_BYTES == 128
     assert len(codec.encode_frame(Kind.MARK, 0, 0, 0, b"", 0)) == codec.FRAME_BYTES == 20
     assert codec.HEADER_BYTES == codec.HEADER.size == codec.HEAD.size + 2 == 16
     assert format.RUN_ENTRY.sizeof() == codec.ENTRY_BYTES == codec.ENTRY.size == 16
     assert format.SEAL.sizeof() + 4 == codec.SEAL_BYTES == codec.SEAL.size + 4 == 16
-    assert format.ENTRY_BYTES == codec.DISCARD_BYTES == len(codec.DISCARDED) == 16
-    assert codec.TAIL_BYTES == 32
+    assert format.ENTRY_BYTES == codec.DISCARD_BYTES == len(codec.DISCARDED) == codec.FENCE_BYTES == 16
 
 
 def test_the_declared_numbers_are_those_of_the_codec() -> None:
@@ -158,6 +159,7 @@ def test_the_declared_numbers_are_those_of_the_codec() -> None:
     record = codec.encode_erase_record(0)
     assert record[:3] == codec.MAGIC.to_bytes(2, "little") + bytes([codec.VERSION])
     assert format.NO_BLOCK == codec.NO_BLOCK
+    assert format.FENCE == codec.FENCE == codec.DISCARDED
 
 
 # -- the worked example
@@ -178,7 +180,8 @@ def test_the_worked_example_is_what_a_store_writes() -> None:
     flash = NorFlash(block_count=64, block_bytes=4096, page_bytes=256)
     Store.format(flash, StoreConfig())
     shown = example()
-    assert shown["erase record"] + shown["open record"] + shown["short copy"] == flash.image()[:96]
+    header = [shown[part] for part in ("erase record", "fence", "open record", "short copy")]
+    assert b"".join(header) == flash.image()[: format.DISCARD_AT]
     salt = int.from_bytes(shown["open record"][-4:], "little")
     assert shown["frame"] == codec.encode_frame(Kind.DATA, 5, 12, 9, b"20.1 m", salt)
 
@@ -233,15 +236,14 @@ def test_the_trap_of_erased_flash() -> None:
 def any_structure_in(raw: bytes, salt: int) -> bool:
     """Whether either reader takes the bytes for a sound structure."""
     frame = codec.decode_header(raw[:16], 0, salt)
-    raw = raw + bytes(max(96 - len(raw), 0))
+    raw = raw + bytes(max(codec.RECORD_BYTES - len(raw), 0))
     return bool(
         (frame is not None and codec.payload_is_sound(raw, frame.length, salt))
         or codec.decode_erase_count(raw[:16]) is not None
         or codec.decode_seal(raw[-16:]) is not None
         or format.parse_frame(raw, salt) is not None
-        or codec.decode_seal(raw[-32:]) is not None
-        or codec.decode_open_record(raw[16:72]) is not None
-        or codec.decode_open_copy(raw[72:96]) is not None
+        or codec.decode_open_record(raw[format.OPEN_AT :]) is not None
+        or codec.decode_open_copy(raw[format.COPY_AT :]) is not None
         or format.parse_erase_record(raw) is not None
         or format.parse_open_record(raw) is not None
         or format.parse_open_copy(raw) is not None
@@ -250,7 +252,7 @@ def any_structure_in(raw: bytes, salt: int) -> bool:
 
 
 @pytest.mark.parametrize("fill", [0x00, 0xFF])
-@given(st.integers(96, 600), U32)
+@given(st.integers(128, 600), U32)
 @quick
 def test_blank_and_zeroed_flash_holds_nothing(fill: int, length: int, salt: int) -> None:
     assert not any_structure_in(bytes([fill]) * length, salt)
@@ -306,16 +308,18 @@ def test_a_dump_shows_what_stands_in_a_block() -> None:
     with store.open("/log", "w") as file:
         file.write(b"14:20 7.31 m\n")
     lines = dump_block(flash.image()[:4096])
-    assert lines[:3] == [
+    assert lines[:5] == [
         "0000 erase record: count 0",
-        "0010 open record: base 0, head 0, count 0",
-        "0048 short copy: base 0, head 0, count 0",
+        "0010 fence",
+        "0020 open record: base 0, head 0, count 0",
+        "0058 short copy: base 0, head 0, count 0",
+        "0070 16 bytes blank",
     ]
     assert any(re.fullmatch(r"[0-9a-f]{4} NAME file 1 offset 0 order \d+: 4 bytes b'/log'", line) for line in lines)
     assert any(re.search(r"DATA file 1 offset 0 order \d+: 13 bytes b'14:20 7.31 m'", line) for line in lines)
-    assert lines[-1] == "0ff0 16 bytes blank"
+    assert lines[-1].endswith("bytes blank")
     ready = flash.image()[4096:8192]
-    assert dump_block(ready)[:2] == ["0000 erase record: count 0", "0010 56 bytes blank"]
+    assert dump_block(ready)[:2] == ["0000 erase record: count 0", "0010 16 bytes blank"]
     assert dump_block(b"\xff" * 4096) == ["0000 blank"]
 
 
@@ -326,15 +330,16 @@ def test_a_dump_shows_a_seal_and_damage() -> None:
         file.write(bytes(4000))
     raw = flash.image()[:4096]
     lines = dump_block(raw)
-    assert re.fullmatch(r"0fe0 seal: \d+ entries, end [0-9a-f]{4}", lines[-2])
-    assert sum("run entry" in line for line in lines) == int(lines[-2].split()[2])
+    assert re.fullmatch(r"0ff0 seal: \d+ entries, end [0-9a-f]{4}", lines[-1])
+    assert sum("run entry" in line for line in lines) == int(lines[-1].split()[2])
     damaged = raw[:2000] + b"?" + raw[2001:]
     assert sum("not sound" in line for line in dump_block(damaged)) == 1
-    assert dump_block(raw[:-16] + codec.DISCARDED) == [*lines[:-1], "0ff0 discard mark"]
+    discarded = raw[: format.DISCARD_AT] + codec.DISCARDED + raw[format.BLOCK_HEADER_BYTES :]
+    assert dump_block(discarded) == [*lines[:4], "0070 discard mark", *lines[5:]]
 
 
-@pytest.mark.parametrize("at", [0, 20, 80])
-def test_a_dump_shows_which_record_of_a_header_is_damaged(at: int) -> None:
+@pytest.mark.parametrize(("at", "which"), [(0, 0), (20, 1), (50, 2), (90, 3), (115, 4)])
+def test_a_dump_shows_which_part_of_a_header_is_damaged(at: int, which: int) -> None:
     """The frames are shown as long as the open record or its copy tells their salt."""
     flash = NorFlash(block_count=4, block_bytes=4096, page_bytes=256)
     store = Store.format(flash, StoreConfig())
@@ -342,11 +347,10 @@ def test_a_dump_shows_which_record_of_a_header_is_damaged(at: int) -> None:
         file.write(bytes(4000))
     raw = flash.image()[:4096]
     lines = dump_block(raw)
-    which = {0: 0, 20: 1, 80: 2}[at]
     hurt = dump_block(raw[:at] + b"?" + raw[at + 1 :])
     assert [number for number, line in enumerate(hurt) if "not sound" in line] == [which]
     assert hurt[:which] + hurt[which + 1 :] == lines[:which] + lines[which + 1 :]
-    none = dump_block(raw[:16] + bytes(80) + raw[96:])
+    none = dump_block(raw[:32] + bytes(80) + raw[112:])
     assert sum("DATA" in line for line in none) == 0
 
 

@@ -18,9 +18,9 @@ from on_flash import (
 )
 
 from simfs import NorFlash, Store, StoreConfig
-from simfs.store.codec import RECORD_BYTES
+from simfs.store.codec import DISCARD_AT, RECORD_BYTES
 
-ERASE_RECORD, OPEN_RECORD, COPY = range(16), range(OPEN_AT, COPY_AT), range(COPY_AT, RECORD_BYTES)
+ERASE_RECORD, OPEN_RECORD, COPY = range(16), range(OPEN_AT, COPY_AT), range(COPY_AT, DISCARD_AT)
 
 
 @pytest.mark.parametrize("heads", [1, 2])
@@ -87,13 +87,13 @@ def test_a_discarded_block_holds_nothing_and_is_erased_first() -> None:
     expected = contents(store)
     for zeros in (8, 16):
         image = bytearray(store.flash.image())
-        end = 512 * (freed[0] + 1)
-        image[end - zeros : end] = bytes(zeros)
+        start = 512 * freed[0]
+        image[start + DISCARD_AT : start + DISCARD_AT + zeros] = bytes(zeros)
         flash = flash_of(image)
         again = Store.mount(flash)
         assert contents(again) == expected
         assert flash.erase_counts[freed[0]] == 1
-        assert flash.image()[end - 512 : end - 496] != image[end - 512 : end - 496]
+        assert flash.image()[start : start + 16] != image[start : start + 16]
         assert again.check() == []
 
 
@@ -102,5 +102,5 @@ def test_a_mark_of_less_than_half_its_bytes_does_not_count(zeros: int) -> None:
     store = worked_store()
     block = next(block.number for block in store.blocks() if block.state == "closed" and block.live_bytes)
     image = bytearray(store.flash.image())
-    image[512 * (block + 1) - zeros : 512 * (block + 1)] = bytes(zeros)
+    image[512 * block + DISCARD_AT : 512 * block + DISCARD_AT + zeros] = bytes(zeros)
     assert (outcome(image) == contents(store)) == (zeros < 8)

@@ -8,10 +8,13 @@ from typing import Any
 from simfs.store.format import (
     BLOCK_HEADER_BYTES,
     COPY_AT,
+    DISCARD_AT,
     ENTRY_BYTES,
+    FENCE_AT,
     KIND,
     OPEN_AT,
     is_discarded,
+    is_fenced,
     parse_erase_record,
     parse_frame,
     parse_open_copy,
@@ -28,9 +31,8 @@ def dump_block(raw: bytes) -> list[str]:
     if not raw.strip(BLANK):
         return ["0000 blank"]
     lines, salt = _header(raw)
-    mark = len(raw) - ENTRY_BYTES
     tail = parse_tail(raw, salt)
-    stop = mark - ENTRY_BYTES * (len(tail.entries) + 1) if tail else mark
+    stop = len(raw) - ENTRY_BYTES * (len(tail.entries) + 1) if tail else len(raw)
     lines += _frames(raw[:stop], salt)
     if tail is not None:
         for number, entry in enumerate(tail.entries):
@@ -38,19 +40,24 @@ def dump_block(raw: bytes) -> list[str]:
                 f"{stop + ENTRY_BYTES * number:04x} run entry: {entry.kind} file {entry.file} offset {entry.offset} "
                 f"order {entry.order} length {entry.length} at {entry.address:04x}"
             )
-        lines.append(f"{mark - ENTRY_BYTES:04x} seal: {tail.seal.entry_count} entries, end {tail.seal.end:04x}")
-    return lines + ([f"{mark:04x} discard mark"] if is_discarded(raw) else _gap(raw, mark, len(raw)))
+        lines.append(f"{len(raw) - ENTRY_BYTES:04x} seal: {tail.seal.entry_count} entries, end {tail.seal.end:04x}")
+    return lines
 
 
 def _header(raw: bytes) -> tuple[list[str], int]:
-    """The three records, and the salt of what follows; 0 when no record tells it."""
+    """All up to the frames, and the salt of what follows; 0 when no record tells it."""
     erased, opened, copy = parse_erase_record(raw), parse_open_record(raw), parse_open_copy(raw)
-    lines = [f"0000 erase record: count {erased.erase_count}"] if erased else _gap(raw, 0, OPEN_AT)
+    lines = [f"0000 erase record: count {erased.erase_count}"] if erased else _gap(raw, 0, FENCE_AT)
+    lines += [f"{FENCE_AT:04x} fence"] if is_fenced(raw) else _gap(raw, FENCE_AT, OPEN_AT)
     if opened:
         lines.append(f"{OPEN_AT:04x} open record: {_opening(opened[0])}")
     else:
         lines += _gap(raw, OPEN_AT, COPY_AT)
-    lines += [f"{COPY_AT:04x} short copy: {_opening(copy)}"] if copy else _gap(raw, COPY_AT, BLOCK_HEADER_BYTES)
+    lines += [f"{COPY_AT:04x} short copy: {_opening(copy)}"] if copy else _gap(raw, COPY_AT, DISCARD_AT)
+    if is_discarded(raw):
+        lines.append(f"{DISCARD_AT:04x} discard mark")
+    else:
+        lines += _gap(raw, DISCARD_AT, BLOCK_HEADER_BYTES)
     return lines, opened[1] if opened else copy.salt if copy else 0
 
 

@@ -3,11 +3,11 @@ other. Everything is little-endian; what the fields mean stands in DEVELOPERS.md
 
 An erase block:
 
-    0        16       72       96                      end     size-32-16*e    size-32  size-16   size
-    +--------+--------+--------+-----------------------+-------+---------------+--------+---------+
-    | erase  | open   | short  | frames, packed        | blank | e run entries | seal   | discard |
-    | record | record | copy   |                       |       | of 16 bytes   |        | mark    |
-    +--------+--------+--------+-----------------------+-------+---------------+--------+---------+
+    0        16      32       88       112       128                     end     size-16*(e+1)   size-16  size
+    +--------+-------+--------+--------+---------+-----------------------+-------+---------------+--------+
+    | erase  | fence | open   | short  | discard | frames, packed        | blank | e run entries | seal   |
+    | record |       | record | copy   | mark    |                       |       | of 16 bytes   |        |
+    +--------+-------+--------+--------+---------+-----------------------+-------+---------------+--------+
 
 Erase record, 16 bytes:
 
@@ -57,12 +57,14 @@ Run entry and seal, 16 bytes each; the CRC-32 over all entries and the seal, see
     | u24     | u8   | u16   | u16    | u32  | u32    |      | u16   | u16     | u32 | u16        | u16  | u32    |
     +---------+------+-------+--------+------+--------+      +-------+---------+-----+------------+------+--------+
 
-Discard mark: 16 zeros. Eight of them do, wherever they stand among the 16 bytes.
+Fence and discard mark: 16 zeros. Of a discard mark eight will do, wherever they stand among its bytes.
 
-An example: the start of block 0 of a new store with the default settings on 64 blocks of 4096 bytes, and a frame in
-that block: the bytes "20.1 m" of file 5 from offset 12 on, tenth frame of the block.
+An example: the start of block 0 of a new store with the default settings on 64 blocks of 4096 bytes (what follows the
+short copy is blank up to the frames), and a frame in that block: the bytes "20.1 m" of file 5 from offset 12 on, tenth
+frame of the block.
 
     erase record   15 5f 02 00 00 00 00 00 00 00 00 00 5c a5 dd 00
+    fence          00 00 00 00 00 00 00 00 00 00 00 00 00 00 00 00
     open record    00 00 00 00 00 00 00 00 00 00 00 00 00 00 00 00
                    00 01 01 02 00 01 00 00 00 10 00 00 00 01 00 00
                    00 00 00 00 40 00 30 00 00 01 02 00 08 00 08 00
@@ -102,9 +104,10 @@ from construct import (
     this,
 )
 
-BLOCK_HEADER_BYTES = 96
-OPEN_AT, COPY_AT = 16, 72
-ENTRY_BYTES = 16  # of a run entry, the seal, and the discard mark
+BLOCK_HEADER_BYTES = 128
+FENCE_AT, OPEN_AT, COPY_AT, DISCARD_AT = 16, 32, 88, 112
+ENTRY_BYTES = 16  # of a run entry, and of the seal
+FENCE = bytes(16)
 NO_BLOCK = 0xFFFF
 VERSION = 2
 OPEN_SEED = 0x5F15 << 8 | VERSION
@@ -247,17 +250,21 @@ def parse_frame(raw: bytes, salt: int) -> Any | None:
         return None
 
 
-def parse_tail(raw: bytes, salt: int) -> Any | None:
-    """Run entries and seal of a block's bytes; None when it bears no sound seal."""
-    stop = len(raw) - ENTRY_BYTES
-    try:
-        count = SEAL.parse(raw[stop - ENTRY_BYTES :]).entry_count
-        listed = 0 if count == UNLISTED else count
-        return BLOCK_TAIL.parse(raw[stop - ENTRY_BYTES * (listed + 1) :], salt=salt, listed=listed).body.value
-    except ConstructError:
-        return None
+def is_fenced(raw: bytes) -> bool:
+    """Whether a whole fence stands in a block's bytes before the open record."""
+    return raw[FENCE_AT:OPEN_AT] == FENCE
 
 
 def is_discarded(raw: bytes) -> bool:
-    """Whether a block's bytes end in a discard mark, or what a cut left of one."""
-    return raw[-ENTRY_BYTES:].count(0) * 2 >= ENTRY_BYTES
+    """Whether a discard mark stands in a block's bytes, or enough of one that a cut tore."""
+    return raw[DISCARD_AT:BLOCK_HEADER_BYTES].count(0) * 2 >= BLOCK_HEADER_BYTES - DISCARD_AT
+
+
+def parse_tail(raw: bytes, salt: int) -> Any | None:
+    """Run entries and seal at the end of a block's bytes; None when it bears no sound seal."""
+    try:
+        count = SEAL.parse(raw[-ENTRY_BYTES:]).entry_count
+        listed = 0 if count == UNLISTED else count
+        return BLOCK_TAIL.parse(raw[-ENTRY_BYTES * (listed + 1) :], salt=salt, listed=listed).body.value
+    except ConstructError:
+        return None
