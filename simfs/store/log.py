@@ -205,7 +205,7 @@ class Log:
 
     def resume(
         self, which: int, block: int, at: int, table: RunTable, page_programs: int, taken_up: bool = False
-    ) -> None:
+    ) -> Head:
         """Go on in an open block from address `at`."""
         start = block * self.layout.block_bytes
         base, salt = self.blocks.base[block], self.blocks.salt[block]
@@ -213,3 +213,4 @@ class Log:
         head.page_programs, head.taken_up = page_programs, taken_up
         head.room_end = self.room_end_of(head, len(table.runs))
         self.heads[which] = head
+        return head

@@ -48,7 +48,7 @@ class Frames:
 
 
 def read_seal(state: StoreState, block: int) -> Sealed | None:
-    """The block's seal with the runs that it lists (None: it lists none); None when there is no sound one. A seal counts
+    """The block's seal with the runs that it lists (None: it lists none); None when there is no sound one. It counts
     only when nothing stands between the end of the frames and itself: after a cut, frames may have gone on where it
     read as blank. Two reads, three when runs are listed."""
     size, start = state.layout.block_bytes, block * state.layout.block_bytes
@@ -134,25 +134,26 @@ def _says_enough(frame: Frame) -> bool:
 def _resumed_within(raw: bytes, at: int, frame: Frame, start: int, salt: int, layout: Layout) -> int | None:
     """Where a frame written again stands on the later pages of this one. Then this one was cut before it reached
     them, and passes its CRC-32 only by the chance that a byte or two of the other are the same."""
-    for place in _behind_fences(at, at + FRAME_BYTES + frame.length, layout):
+    for place in _places(at + 1, at + FRAME_BYTES + frame.length, layout):
         inner = frame_at(raw, place, start, salt)
         if inner is not None and inner.again:
             return place
     return None
 
 
-def _behind_fences(at: int, end: int, layout: Layout) -> Iterator[int]:
-    """Where frames may go on after a cut: behind a fence at the start of a page."""
-    for page in range(align_up(at + 1, layout.page_bytes), end, layout.page_bytes):
+def _places(at: int, end: int, layout: Layout) -> Iterator[int]:
+    """Where frames may go on from offset `at`: at the start of a page, when programs of the page before are used up,
+    or behind the fence that a mount put there after a cut."""
+    for page in range(align_up(at, layout.page_bytes), end, layout.page_bytes):
+        yield page
         yield align_up(page + FENCE_BYTES, layout.step)
 
 
 def _resume(raw: bytes, at: int, start: int, salt: int, layout: Layout) -> int | None:
-    """Where sound frames go on after offset `at`: at a page start when programs of a page are limited, behind a fence
-    after a mount settled a cut, else anywhere, which is damage."""
+    """Where sound frames go on after offset `at`, which holds none: where they may, else anywhere, which is damage."""
     end = len(raw.rstrip(b"\xff"))
     anywhere = range(align_up(at + 1, layout.step), end, layout.step)
-    for candidate in chain([align_up(at + 1, layout.page_bytes)], _behind_fences(at, end, layout), anywhere):
+    for candidate in chain(_places(at, end, layout), anywhere):
         if frame_at(raw, candidate, start, salt) is not None:
             return candidate
     return None

@@ -19,7 +19,6 @@ from simfs.store.codec import (
     FENCE_BYTES,
     NO_BLOCK,
     ORDER_MAX,
-    RECORD_BYTES,
     RECORDS,
     SEAL_BYTES,
     UNLISTED,
@@ -234,9 +233,8 @@ class Segments:
         self.blocks.opened[block] = True
         self.blocks.base[block] = base
         self.blocks.salt[block] = salt
-        self.log.resume(
-            which, block, start + self.layout.first, RunTable(), RECORDS if self.layout.first == RECORD_BYTES else 0
-        )
+        self.log.skip_full_page(self.log.resume(which, block, start + self.layout.first, RunTable(), RECORDS))
+        self.log.sequence = max(self.log.sequence, base + 1)  # no two blocks of a head have the same base
         return True
 
     def wake(self) -> None:
