@@ -7,8 +7,9 @@ from typing import Any
 import pytest
 from sides import errno_of
 
-from simfs import NorFlash, Store, StoreConfig
+from simfs import NorFlash, PowerCut, Store, StoreConfig
 from simfs.files.model import Model
+from simfs.flash import Cut, Faults, Plan
 
 SMALL: dict[str, Any] = {"block_count": 10, "block_bytes": 4096, "page_bytes": 256}
 LAYOUTS: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
@@ -350,6 +351,33 @@ def test_a_read_only_mount_refuses_to_write() -> None:
         assert file.read() == b"abc"
     assert still.names() == ["/a"]
     assert store.flash.image() == image
+
+
+@pytest.mark.parametrize("name", ["", "/" + "n" * 60, "/a\0", "/no"])
+def test_what_is_no_name_of_a_file_does_not_exist(name: str) -> None:
+    store = formatted("one head")
+    store.open("/a", "w").close()
+    assert not store.exists(name)
+    assert store.exists("/a")
+
+
+def test_files_close_silently_after_a_power_cut_and_what_waited_is_lost() -> None:
+    store = Store.format(NorFlash(**SMALL, faults=Plan(Faults(cuts=(Cut(at=40, of="program"),)))))
+    files = [store.open(f"/{number}", "w") for number in range(3)]
+    with pytest.raises(PowerCut):
+        for _ in range(200):
+            for file in files:
+                file.write(b"x" * 100)
+    image = store.flash.image()
+    for file in files:
+        file.close()
+        assert file.closed
+    assert store.files_open == 0
+    store.flash.power_on()
+    assert store.flash.image() == image
+    store = Store.mount(store.flash)
+    assert {len(data) for data in contents(store).values()} <= set(range(0, 20_000, 256))
+    assert store.check() == []
 
 
 def test_what_waits_in_a_buffer_is_seen_but_not_on_the_flash() -> None:

@@ -7,7 +7,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simfs.flash import Change, Geometry, Profile, Rng
-from simfs.flash.interrupted import ERASE_LEAVES, PROGRAM_LEAVES, Piece, check_leaves, left_by, spoiled, weakened
+from simfs.flash.interrupted import (
+    ERASE_LEAVES,
+    PROGRAM_LEAVES,
+    Piece,
+    check_leaves,
+    left_by,
+    random_bits,
+    spoiled,
+    weakened,
+)
 from simfs.flash.weak import read_anew, still_weak
 
 GEOMETRY = Geometry(4, 512, 64)
@@ -263,3 +272,12 @@ class TestWeakBits:
     @given(CELLS, programs(), SEEDS)
     def test_the_same_program_done_wholly_leaves_nothing_weak(self, cells: bytes, change: Change, seed: int) -> None:
         assert still_weak([weakened(change, cells, Profile.PROGRAM, GEOMETRY)], change, GEOMETRY) == []
+
+
+@pytest.mark.parametrize(("share", "eighths"), [("few", 1), ("half", 4), ("most", 7)])
+def test_shares_of_random_bits(share: str, eighths: int) -> None:
+    """Within four standard errors of the binomial, and never a bit beyond the length."""
+    drawn = [random_bits(Rng(seed, "test"), 16, share) for seed in range(200)]
+    assert all(0 <= one < 1 << 128 for one in drawn)
+    chance, count = eighths / 8, 200 * 128
+    assert abs(sum(one.bit_count() for one in drawn) - count * chance) < 4 * (count * chance * (1 - chance)) ** 0.5

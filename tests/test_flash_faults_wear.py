@@ -9,9 +9,9 @@ from math import exp, gamma, log, sqrt
 
 import pytest
 
-from simfs.flash import Rng, Rot, Weibull
+from simfs.flash import Rng, Rot, Weibull, Worn
 from simfs.flash.rot import Rotting
-from simfs.flash.wear import exponential
+from simfs.flash.wear import Wear, exponential
 
 # First failure of 128 equal blocks: mean/scale, 1 % quantile/scale and coefficient of variation, for three shapes.
 # From the order statistics of the Weibull distribution: it is Weibull itself, with scale N^(-1/shape) of the one's.
@@ -46,6 +46,16 @@ def test_limits_are_of_each_block_and_seed_and_at_least_1() -> None:
     assert len({weibull.limit_cycles(seed, block) for seed in range(5) for block in range(5)}) == 25
     assert {Weibull(1, 100).limit_cycles(0, block) for block in range(20)} == {1}
     assert Weibull(1e15, 0.1).limit_cycles(0, 0) > 0
+
+
+def test_eight_erases_with_stuck_bits_come_before_a_refusal() -> None:
+    wear = Wear(Worn(limits=((0, 3),)), seed=1)
+    refused = []
+    for _ in range(14):
+        wear.erase(0)
+        refused.append(wear.refuses(0))
+    assert refused == [False] * 11 + [True] * 3
+    assert wear.limit_cycles(1) is None
 
 
 def test_the_digits_do_not_depend_on_the_decimal_context_of_the_caller() -> None:

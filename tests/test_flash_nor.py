@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from simfs.flash import Counts, Geometry, NorFlash, PowerCut
+from simfs.flash.faults import FaultHooks
 from simfs.flash.misuse import EVENTS_KEPT, Event, ProgramError
 from simfs.flash.nor import LONGEST_QUICK_PAGE
 
@@ -280,6 +281,12 @@ class TestImages:
         again.program(0, b"x")
         assert flash.blank(0, 1)
 
+    def test_a_seed_is_kept_and_0_by_default(self) -> None:
+        image = b"\xff" * 4096
+        assert NorFlash(1).seed == NorFlash.from_image(image).seed == NorFlash.part("W25Q32JV", 1).seed == 0
+        assert NorFlash(1, seed=7).seed == NorFlash.from_image(image, seed=7).seed == 7
+        assert NorFlash.part("W25Q32JV", 1, seed=7).seed == 7
+
     @pytest.mark.parametrize("size", [0, 1, 4095, 4097, 8193])
     def test_a_size_that_is_not_whole_blocks_is_refused(self, size: int) -> None:
         with pytest.raises(ValueError, match=f"whole erase blocks of 4096 bytes, not {size} bytes"):
@@ -376,6 +383,13 @@ class TestFaultSeam:
         flash.power_on()
         assert flash.powered
         assert flash.read(0, 8) == b"abcdef\xff\xff"
+
+    def test_a_plan_that_only_watches_takes_no_time(self) -> None:
+        flash = NorFlash(2, faults=FaultHooks())
+        flash.program(0, b"x")
+        flash.erase(0)
+        flash.read(0, 1)
+        assert flash.counts == Counts(reads=1, read_bytes=1, programs=1, program_bytes=1, erases=1)
 
     def test_a_cut_erase_has_worn_its_block(self) -> None:
         flash = NorFlash(2, faults=CutAt(0))

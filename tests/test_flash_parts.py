@@ -99,6 +99,31 @@ def test_read_rate_is_an_eighth_of_the_clock() -> None:
         assert Counts(reads=1, read_bytes=10**6).read_ns(PARTS[name]) == pytest.approx(8e9 / mhz, rel=0.005), name
 
 
+# name: clock of reads MHz, read mA, program and erase mA, standby micro-amperes; copied from the same documents by hand.
+# IS25LP080D: its currents of read and program are those of IS25LP128F-A3. M25P128 and the IS25LD040's clock and standby
+# are from memory, like the program current of SST26VF064B.
+CURRENTS = {
+    "IS25LP080D": (133, 8, 25, 8),
+    "KH25L8005": (66, 8, 15, 10),
+    "W25Q32JV": (50, 8, 20, 10),
+    "SST26VF064B": (104, 15, 25, 15),
+    "W25Q128JV": (50, 8, 20, 10),
+    "IS25LP128F-A3": (80, 8, 25, 8),
+    "M25P128": (50, 8, 20, 100),
+    "IS25LD040": (33, 10, 15, 10),
+}
+
+
+@pytest.mark.parametrize("name", PUBLISHED)
+def test_currents_and_clock_are_as_published_whatever_the_block(name: str) -> None:
+    sheet, (mhz, read_ma, program_ma, standby_ua) = PARTS[name], CURRENTS[name.partition("/")[0]]
+    assert (sheet.read_ua, sheet.standby_ua) == (1000 * read_ma, standby_ua)
+    assert sheet.program_ua == sheet.erase_ua == 1000 * program_ma
+    assert abs(sheet.read_byte_ns * mhz - 8000) <= mhz / 2  # 8 clocks, to the nearest ns
+    assert abs(sheet.read_overhead_ns * mhz - 32000) <= mhz / 2  # command and address are 4 bytes
+    assert sheet.supply_mv == 3300
+
+
 def test_energy_is_current_times_supply_times_time() -> None:
     # W25Q32JV: 20 mA for 0.4 ms and 45 ms, 8 mA at 50 MHz; at 3.3 V that is 26.4 uJ, 2.97 mJ, 4.224 nJ a byte.
     sheet = PARTS["W25Q32JV"]
@@ -154,6 +179,10 @@ class TestPart:
         window = NorFlash.part("W25Q32JV", block_count=16)
         assert window.geometry.size_bytes == 64 * KIB
         assert window.datasheet is PARTS["W25Q32JV"]
+
+    def test_the_generic_part_is_as_large_as_the_flash(self) -> None:
+        for count in (1, 2, 64):
+            assert NorFlash(count).datasheet.size_bytes == count * 4 * KIB
 
     def test_an_unknown_name_lists_the_known_ones(self) -> None:
         with pytest.raises(ValueError, match="no part named 'W25Q33'") as caught:
