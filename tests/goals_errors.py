@@ -245,7 +245,7 @@ class Before:
 def before(name: str, cut: CutPoint) -> Before:
     """The scenario's power goes there."""
     history = history_of(name)
-    chip = Chip(history.geometry, bytearray(history.image), [], list(history.erase_counts))
+    chip = Chip.holding(history.image, history.geometry, history.erase_counts)
     chip.apply_all(one.change for one in history.operations[: cut.operation])
     chip.cut(history.operations[cut.operation].change, cut, Profile.PROGRAM)
     first, last = history.allowed(cut.operation)

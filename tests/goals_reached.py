@@ -84,7 +84,7 @@ def cuts_in_recoveries(history: History) -> Picked:
     """After every third of the cuts that there are."""
     picked: Picked = defaultdict(list)
     random = Random(history.title)
-    chip = Chip(history.geometry, bytearray(history.image), [], list(history.erase_counts))
+    chip = Chip.holding(history.image, history.geometry, history.erase_counts)
     done = 0
     for cut in list(every_operation(history))[::3]:
         chip.apply_all(one.change for one in history.operations[done : cut.operation])

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from simfs.store.codec import (
-    DISCARD_BYTES,
-    DISCARDED,
+    DISCARD_AT,
     ERASE_RECORD_BYTES,
     FRAME_BYTES,
     HEAD,
@@ -18,7 +17,7 @@ from simfs.store.codec import (
 
 ERASE = "erase"
 RECORDS = [
-    "erase record", "open record", *(f"{kind.name} frame" for kind in Kind), "rest of a frame", "run entries", "seal",
+    "erase record", "fence", "open record", *(f"{kind.name} frame" for kind in Kind), "rest of a frame", "run entries", "seal",
     "discard mark",
 ]  # fmt: skip
 
@@ -37,11 +36,11 @@ def records_of(changes: Iterable[tuple[int, bytes | None]], block_bytes: int) ->
             if left > 0:
                 rest_at[address + len(data)] = left
             found.append("rest of a frame")
-        elif data == DISCARDED and at + len(data) == block_bytes:
-            found.append("discard mark")
         elif at < RECORD_BYTES:
-            found.append("erase record" if len(data) <= ERASE_RECORD_BYTES and at == 0 else "open record")
-        elif at + len(data) == block_bytes - DISCARD_BYTES:
+            found.append(_header_part(at, data))
+        elif not any(data):
+            found.append("fence")  # of frames that a mount writes
+        elif at + len(data) == block_bytes:
             found.append("seal" if len(data) <= SEAL_BYTES else "run entries")
         elif data[0] in KINDS:
             left = FRAME_BYTES + HEAD.unpack_from(data)[2] - len(data) if len(data) >= HEAD.size else 0
@@ -51,3 +50,11 @@ def records_of(changes: Iterable[tuple[int, bytes | None]], block_bytes: int) ->
         else:
             found.append("run entries")
     return found
+
+
+def _header_part(at: int, data: bytes) -> str:
+    if at == 0 and len(data) <= ERASE_RECORD_BYTES:
+        return "erase record"
+    if any(data):
+        return "open record"
+    return "discard mark" if at == DISCARD_AT else "fence"

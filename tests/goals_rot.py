@@ -106,7 +106,7 @@ def live_places(flash: NorFlash) -> list[int]:
 
 def states(history: History, cuts: Iterable[CutPoint]) -> Iterator[tuple[CutPoint, Rotten]]:
     """What each of the cuts left; they are in the order of the run."""
-    chip = Chip(history.geometry, bytearray(history.image), [], list(history.erase_counts))
+    chip = Chip.holding(history.image, history.geometry, history.erase_counts)
     done = 0
     for cut in cuts:
         chip.apply_all(one.change for one in history.operations[done : cut.operation])

@@ -136,7 +136,7 @@ def gaps(random: Random) -> Iterator[Call]:
 def names(random: Random) -> Iterator[Call]:
     """Short-lived files under many names, so that tombstones come and go."""
     live: list[str] = []
-    for turn in range(52):
+    for turn in range(45):
         name = f"job {turn % 17}"
         yield from whole(name, random.randbytes(random.randrange(480)))
         if name not in live:
@@ -150,7 +150,7 @@ def readings(random: Random) -> Iterator[Call]:
     """A file an hour, the oldest removed; a table that never changes; an index updated in place."""
     yield from whole("table", random.randbytes(500))
     yield from whole("index", bytes(80))
-    for hour in range(22):
+    for hour in range(20):
         name = f"hour {hour}"
         yield ("open", name, "a")
         for turn in range(6):
@@ -186,20 +186,21 @@ def idle(random: Random) -> Iterator[Call]:
 
 
 SMALL = {"block_count": 9, "block_bytes": 1024, "page_bytes": 128}
+LARGER = {**SMALL, "block_count": 11}
 BYTES = {"buffer_bytes": 110, "name_bytes": 12}
 SCENARIOS = {
     scenario.name: scenario
     for scenario in [
         Scenario("settings", SMALL, BYTES, settings),
         Scenario("event log", SMALL, {**BYTES, "cleaner": "oldest-first"}, event_log),
-        Scenario("ring, two heads", SMALL, {**BYTES, "log_heads": 2, "cleaner": "cost-benefit"}, ring),
+        Scenario("ring, two heads", LARGER, {**BYTES, "log_heads": 2, "cleaner": "cost-benefit"}, ring),
         Scenario("gaps", SMALL, {**BYTES, "level_threshold": 1}, gaps),
         Scenario("names, folded", SMALL, {**BYTES, "fold_case": True, "cleaner": "random", "seed": 5}, names),
-        Scenario("readings, pages", SMALL, {"name_bytes": 12, "packing": "page"}, readings),
+        Scenario("readings, pages", LARGER, {"name_bytes": 12, "packing": "page"}, readings),
         Scenario("readings, units of 8", {**SMALL, "program_unit_bytes": 8}, {**BYTES, "log_heads": 2}, readings),
         Scenario(
             "ring, four programs a page",
-            {**SMALL, "block_count": 11, "page_programs_max": 4},
+            {**LARGER, "page_programs_max": 4},
             {"buffer_bytes": 110, "name_bytes": 12},
             ring,
         ),
