@@ -17,7 +17,7 @@ LAYOUTS: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
     "two heads": (SMALL, {"log_heads": 2}),
     "pages": (SMALL, {"packing": "page"}),
     "units of 16": ({**SMALL, "program_unit_bytes": 16}, {}),
-    "four programs a page": ({**SMALL, "page_programs_max": 4}, {}),
+    "eight programs a page": ({**SMALL, "page_programs_max": 8}, {}),
     "large erase blocks": ({**SMALL, "block_count": 6, "block_bytes": 16384}, {}),
     "small erase blocks": ({"block_count": 24, "block_bytes": 1024, "page_bytes": 128}, {}),
     "random cleaner": (SMALL, {"cleaner": "random"}),
@@ -364,10 +364,13 @@ def test_what_is_no_name_of_a_file_does_not_exist(name: str) -> None:
 def test_files_close_silently_after_a_power_cut_and_what_waited_is_lost() -> None:
     store = Store.format(NorFlash(**SMALL, faults=Plan(Faults(cuts=(Cut(at=40, of="program"),)))))
     files = [store.open(f"/{number}", "w") for number in range(3)]
+
+    def fill() -> None:
+        for number in range(600):
+            files[number % 3].write(b"x" * 100)
+
     with pytest.raises(PowerCut):
-        for _ in range(200):
-            for file in files:
-                file.write(b"x" * 100)
+        fill()
     image = store.flash.image()
     for file in files:
         file.close()
