@@ -17,8 +17,8 @@ from simfs.store.codec import (
 
 ERASE = "erase"
 RECORDS = [
-    "erase record", "fence", "open record", *(f"{kind.name} frame" for kind in Kind), "rest of a frame", "run entries", "seal",
-    "discard mark",
+    "erase record", "fence", "open record", *(f"{kind.name} frame" for kind in Kind), "rest of a frame",
+    "run entries", "seal", "discard mark",
 ]  # fmt: skip
 
 

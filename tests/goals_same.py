@@ -22,6 +22,7 @@ from unittest.mock import patch
 
 import sortedcontainers
 from goals_random import Differs, Walk
+from goals_scenarios import SCENARIOS
 from goals_table import Outcome, Row, shares
 from test_differential_remount import SETTINGS
 
@@ -47,10 +48,19 @@ def digest(number: int, reads: bool = True) -> str:
     walked = walk(number)
     with suppress(Differs):
         walked.go(WALK_OPERATIONS)
-    flash, counts = walked.flash, walked.flash.counts
+    return digest_of(walked.store, [walked.done, walked.refused, walked.cleanings], reads)
+
+
+def digest_of(store: Store, seen: list[int], reads: bool) -> str:
+    flash, counts = store.flash, store.flash.counts
     operations = [counts.programs, counts.program_bytes, counts.erases] + [counts.reads, counts.read_bytes] * reads
-    said = [operations, walked.done, flash.erase_counts, walked.refused, walked.cleanings, walked.store.ram()]
-    return hashlib.sha256(flash.image() + json.dumps(said).encode()).hexdigest()
+    said = json.dumps([operations, flash.erase_counts, store.ram(), *seen])
+    return hashlib.sha256(flash.image() + said.encode()).hexdigest()
+
+
+def digest_of_scenario(name: str) -> str:
+    store = SCENARIOS[name].store()
+    return digest_of(store, [SCENARIOS[name].play(store)], reads=False)
 
 
 # Row 13
@@ -87,7 +97,7 @@ def print_digests(first: int, count: int) -> None:
 
 
 def digest_parts(cases: int) -> Iterable[str]:
-    places = [f"Python {version}; hash seed {seed}" for version in pythons() for seed in HASH_SEEDS]
+    places = [f"Python {version}; hash seed {seed}" for seed in HASH_SEEDS for version in pythons()]
     places.append("2 processes; a pool")
     size = max(2, min(BATCH, cases // len(places)))
     for number, count in enumerate(shares(cases, size)):
@@ -127,11 +137,11 @@ class AskedPlan(FaultHooks):
 
 def read_unlisted(state: Any, block: int) -> Any:
     """The seal as if it listed no runs: the frames have to be read."""
-    discarded, sealed = scan_read_tail(state, block)
-    return discarded, None if sealed is None else (sealed[0], None)
+    found = scan_read_seal(state, block)
+    return None if found is None else (found[0], None)
 
 
-scan_read_tail = scan.read_tail
+scan_read_seal = scan.read_seal
 
 
 def in_order(state: Any, blocks: Any) -> list[Any]:
@@ -165,13 +175,14 @@ def uncached_names() -> Any:
     return patch.object(Store, "__init__", init)
 
 
+FLASH_USERS = ("goals_random", "goals_scenarios")
 SLOW_PATHS: dict[str, Callable[[], Iterable[Any]]] = {
-    "flash": lambda: [patch("goals_random.NorFlash", partial(NorFlash, faults=AskedPlan()))],
+    "flash": lambda: [patch(f"{user}.NorFlash", partial(NorFlash, faults=AskedPlan())) for user in FLASH_USERS],
     "append": lambda: [unhurried_log()],
     "fits": lambda: [patch.object(log.Log, "plainly_fits", lambda self, payload_bytes: False)],
     "names": lambda: [uncached_names(), patch("simfs.files.store.MODES", {})],
     "struct cache": lambda: [patch.object(codec, "_whole_frame", codec._whole_frame.__wrapped__)],
-    "listings": lambda: [patch.object(module, "read_tail", read_unlisted) for module in (scan, survey)],
+    "listings": lambda: [patch.object(module, "read_seal", read_unlisted) for module in (scan, survey)],
     "order": lambda: [patch.object(replayed, "_in_order", in_order)],
     "costs": lambda: [patch.object(Room, "room_for", room_for)],
 }
@@ -188,25 +199,35 @@ def without(names: Iterable[str]) -> Iterator[None]:
 
 
 def path_parts(cases: int) -> Iterable[str]:
-    """One walk in two with all off, the other with one of them off."""
-    whats = [what for name in SLOW_PATHS for what in (name, "all")]
-    for number, count in enumerate(shares(cases, BATCH)):
-        yield f"{whats[number % len(whats)]} off; walks {number * BATCH} to {number * BATCH + count}"
+    """The reference scenarios with each of them off and with all off; and walks, one in two with all off."""
+    scenarios = [f"{what} off; {name}" for what in ("all", *SLOW_PATHS) for name in SCENARIOS][: max(1, cases // 4)]
+    yield from scenarios
+    whats = [what for name in SLOW_PATHS for what in ("all", name)]
+    size = max(2, min(BATCH, cases // len(whats)))
+    for number, count in enumerate(shares(max(0, cases - len(scenarios)), size)):
+        yield f"{whats[number % len(whats)]} off; walks {number * size} to {number * size + count}"
 
 
 def run_paths(part: str) -> Outcome:
     what, which = part.split(" off; ")
-    _, first, _, end = which.split()
     outcome = Outcome()
+    if which in SCENARIOS:
+        compare_paths(outcome, what, which, partial(digest_of_scenario, which))
+        return outcome
+    _, first, _, end = which.split()
     for number in range(int(first), int(end)):
-        wanted = digest(number, reads=False)
-        with without(SLOW_PATHS if what == "all" else [what]):
-            found = digest(number, reads=False)
-        outcome.tried += 1
-        outcome.counts[f"without {what}"] += 1
-        if found != wanted:
-            outcome.violated(f"{what} off; walks {number} to {number + 1}", "other bytes")
+        compare_paths(outcome, what, f"walks {number} to {number + 1}", partial(digest, number, reads=False))
     return outcome
+
+
+def compare_paths(outcome: Outcome, what: str, which: str, find: Callable[[], str]) -> None:
+    wanted = find()
+    with without(SLOW_PATHS if what == "all" else [what]):
+        found = find()
+    outcome.tried += 1
+    outcome.counts[f"without {what}"] += 1
+    if found != wanted:
+        outcome.violated(f"{what} off; {which}", "other bytes")
 
 
 ROWS = [

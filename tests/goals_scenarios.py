@@ -199,8 +199,8 @@ SCENARIOS = {
         Scenario("readings, pages", LARGER, {"name_bytes": 12, "packing": "page"}, readings),
         Scenario("readings, units of 8", {**SMALL, "program_unit_bytes": 8}, {**BYTES, "log_heads": 2}, readings),
         Scenario(
-            "ring, four programs a page",
-            {**LARGER, "page_programs_max": 4},
+            "ring, eight programs a page",
+            {**LARGER, "page_programs_max": 8},
             {"buffer_bytes": 110, "name_bytes": 12},
             ring,
         ),

@@ -12,6 +12,8 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 
+STOPPED = "stopped early"
+
 
 @dataclass
 class Outcome:
@@ -77,7 +79,7 @@ def _collect(outcome: Outcome, found: Iterable[Outcome], stop_after: int) -> Non
     for one in found:
         outcome.add(one)
         if len(outcome.violations) >= stop_after:
-            outcome.notes.append("stopped early")
+            outcome.notes.append(STOPPED)
             return
 
 
