@@ -34,6 +34,8 @@ def _sums(state: StoreState) -> list[str]:
             live[blocks.of(node.name_place)] += state.claims.cost(node.name)
     for place, cost in state.claims.tombs.values():
         live[blocks.of(place)] += cost
+    for place in state.segments.bad_at.values():
+        live[blocks.of(place)] += layout.frame_cost(0) if place else 0
     problems = [
         f"block {block}: {blocks.live[block]} live bytes are kept, {found} are found"
         for block, found in enumerate(live)

@@ -6,7 +6,7 @@ from __future__ import annotations
 from simfs.flash import FlashError, Rng
 from simfs.store.blocks import SEQUENCE_END, State
 from simfs.store.codec import CLAIMS, U32, Frame, Kind
-from simfs.store.errors import CorruptStore, OutOfBlocks
+from simfs.store.errors import CorruptStore
 from simfs.store.policies import policy
 from simfs.store.runs import Run
 from simfs.store.scan import runs_of
@@ -38,7 +38,7 @@ class Cleaner:
             fits = log.fits(which, kind, file, offset, length, payload_bytes, self._is_cramped())
             if fits and (blocks.free_count >= self._free_floor or not tries):
                 return
-            if blocks.free_count > self._free_floor:
+            if blocks.free_count > self._free_floor or (blocks.free_count and not blocks.closed):
                 self._state.segments.advance(which)
             elif tries and blocks.closed:
                 tries -= 1
@@ -89,17 +89,16 @@ class Cleaner:
         return live <= layout.block_room or (live <= layout.block_bytes and self._blocks.free_count > 1)
 
     def restore_reserve(self) -> None:
-        """After a mount: take up again what is dead, and finish a cleaning that a power cut stopped."""
+        """After a mount: take up again what is dead, and finish a cleaning that a power cut stopped, where that takes
+        no other block."""
         blocks = self._blocks
-        for _ in range(4 * len(blocks)):
-            if blocks.free_count >= self._free_floor or not blocks.closed:
-                return
+        while blocks.free_count < self._free_floor and blocks.closed:
             victim = min(self._able(), key=lambda block: (blocks.live[block], blocks.base[block]))
-            if blocks.live[victim] > self._state.layout.block_room:
+            before = blocks.free_count
+            if blocks.live[victim] > max(self._state.log.room_left(self._head, unlisted=False), 0):
                 return
-            try:
-                self.clean(victim)
-            except OutOfBlocks:  # nothing is lost; a write will say so
+            self.clean(victim)
+            if blocks.free_count <= before:
                 return
 
     def clean(self, victim: int) -> None:
@@ -130,7 +129,7 @@ class Cleaner:
                 claims.append(state.reader.frame(run.address))
             elif run.kind == Kind.BAD and state.segments.bad_at.get(run.file) == run.address:
                 self._append(Kind.BAD, run.file, 0, 0, b"")
-                state.segments.bad_at[run.file] = self._last.address
+                state.segments.note_bad(run.file, self._last.address)
         self._move_claims(victim, claims)
         if state.blocks.live[victim]:
             raise CorruptStore(f"block {victim} is cleaned, yet {state.blocks.live[victim]} bytes are live")

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from simfs.flash import Geometry
-from simfs.store.codec import ENTRY_BYTES, FRAME_BYTES, RECORD_BYTES, SEAL_BYTES
+from simfs.store.codec import ENTRY_BYTES, FRAME_BYTES, RECORD_BYTES, RECORDS, SEAL_BYTES
 from simfs.store.config import StoreConfig
 
+CUTS_SPARED = 3  # programs of a page, where the part limits them, that are kept for what is cut and tried again
+PAGE_PROGRAMS_MIN = RECORDS + 1 + CUTS_SPARED  # the records of a block, its discard mark
 SPLIT_BYTES_MIN = 128  # moved bytes are not split into less than this: each split costs a frame's overhead
 
 
@@ -21,7 +23,7 @@ class Layout:
         self.block_bytes = geometry.block_bytes
         self.page_bytes = geometry.page_bytes
         self.unit_bytes = geometry.program_unit_bytes
-        self.page_programs_max = geometry.page_programs_max
+        self.page_programs_max = max(geometry.page_programs_max - CUTS_SPARED, 0)
         self.page_packing = config.packing == "page"
         self.whole_pages = self.page_packing or self.page_programs_max > 0  # frames leave the seal's pages alone
         self.cost_min = self.page_bytes // (self.page_programs_max - 1) if self.page_programs_max > 1 else 0

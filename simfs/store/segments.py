@@ -193,8 +193,16 @@ class Segments:
             fitting = (which for which in range(len(self.log.heads)) if self.log.fits(which, Kind.BAD, block, 0, 0, 0))
             which = next(fitting, None)
             if which is not None:
-                self.bad_at[block] = self.log.append(which, Kind.BAD, block, 0, 0, b"").address
+                self.note_bad(block, self.log.append(which, Kind.BAD, block, 0, 0, b"").address)
                 self._forget(block)
+
+    def note_bad(self, block: int, address: int) -> None:
+        """The frame that calls a block bad stands here now."""
+        cost, before = self.layout.frame_cost(0), self.bad_at.get(block, 0)
+        if before:
+            self.blocks.charge(before, -cost)
+        self.blocks.charge(address, cost)
+        self.bad_at[block] = address
 
     def _discard(self, block: int) -> None:
         """From now on the block holds nothing, whatever an erase that is cut leaves of it. Where a cut spoiled the mark

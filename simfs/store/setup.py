@@ -6,7 +6,7 @@ from simfs.flash import Geometry
 from simfs.store.codec import FRAME_BYTES, NO_BLOCK, OpenRecord
 from simfs.store.config import CLEANERS, StoreConfig
 from simfs.store.errors import CorruptStore
-from simfs.store.layout import Layout
+from simfs.store.layout import PAGE_PROGRAMS_MIN, Layout
 
 PAGE_PACKING, FOLD_CASE, CUT_NAMES, IDLE_CLEANING = 1, 2, 4, 8
 
@@ -85,8 +85,10 @@ def check_fit(geometry: Geometry, config: StoreConfig) -> None:
         raise ValueError("a store needs erase blocks of at most 16 MiB")
     if geometry.block_count >= NO_BLOCK:
         raise ValueError(f"a store has at most {NO_BLOCK - 1} erase blocks, not {geometry.block_count}")
-    if 0 < geometry.page_programs_max < 4:
-        raise ValueError(f"a store needs at least 4 programs a page; the flash allows {geometry.page_programs_max}")
+    if 0 < geometry.page_programs_max < PAGE_PROGRAMS_MIN:
+        raise ValueError(
+            f"a store needs at least {PAGE_PROGRAMS_MIN} programs a page; the flash allows {geometry.page_programs_max}"
+        )
     layout = Layout(geometry, config)
     largest = layout.slack // 2
     room = max(layout.block_room, 0)

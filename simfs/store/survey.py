@@ -171,15 +171,16 @@ def _close_others(state: StoreState, used: dict[int, Used], heads: set[int]) -> 
 
 def _take_out_bad(state: StoreState, used: dict[int, Used], heads: set[int]) -> None:
     """The blocks that a frame calls bad are none of the store's any more, whatever they hold."""
-    bad_at = state.segments.bad_at
+    bad_at: dict[int, int] = {}
     for use in sorted(used.values(), key=lambda use: use.base):
         bad_at.update((run.file, run.address) for run in use.table.runs if run.kind == Kind.BAD)
-    for block in bad_at:
+    for block, address in bad_at.items():
         if block >= len(state.blocks) or block in heads:
             raise CorruptStore(f"a frame calls block {block} bad, which is open or not on the flash")
         used.pop(block, None)
         state.torn.discard(block)
         state.blocks.retire(block)
+        state.segments.note_bad(block, address)
 
 
 def _table(state: StoreState, use: Used) -> RunTable:
