@@ -99,7 +99,7 @@ def test_read_rate_is_an_eighth_of_the_clock() -> None:
         assert Counts(reads=1, read_bytes=10**6).read_ns(PARTS[name]) == pytest.approx(8e9 / mhz, rel=0.005), name
 
 
-# name: clock of reads MHz, read mA, program and erase mA, standby micro-amperes; copied by hand from the same documents.
+# name: clock of reads MHz, read mA, program and erase mA, standby micro-amperes; by hand from the same documents.
 # IS25LP080D: read and program current are those of IS25LP128F-A3. From memory: all of M25P128's but the clock; clock
 # and standby of IS25LD040; the program current of SST26VF064B.
 CURRENTS = {

@@ -7,9 +7,9 @@ from collections.abc import Iterator
 
 import pytest
 from forked_tests import Job, Outcome, run, source_path
-from planted import Planted, in_files, in_flash, in_store
+from planted import Planted, in_files, in_flash, in_log, in_store
 
-BUGS = [*in_flash.BUGS, *in_store.BUGS, *in_files.BUGS]
+BUGS = [*in_flash.BUGS, *in_log.BUGS, *in_store.BUGS, *in_files.BUGS]
 UNCHANGED = "nothing is planted"
 CPU_S_MAX = 3.0
 

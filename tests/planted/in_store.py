@@ -221,13 +221,6 @@ BUGS = [
         "test_files_store.py::TestNames::test_a_prefix_is_plain_text_whatever_the_store_folds[store]",
     ),
     Planted(
-        "an erase does not raise the block's count",
-        "simfs.store.segments",
-        "min(self.blocks.erase_count[block] + 1, ERASE_COUNT_MAX)",
-        "min(self.blocks.erase_count[block], ERASE_COUNT_MAX)",
-        MOUNT + "test_erase_counts_survive_mounts_and_formats",
-    ),
-    Planted(
         "a read-only mount settles what is in doubt, and writes",
         "simfs.store.volume",
         "load(flash, writable=False), read_only=True",
