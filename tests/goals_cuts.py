@@ -16,10 +16,11 @@ from goals_scenarios import SCENARIOS
 from goals_table import Outcome, Row
 
 from simfs.flash.interrupted import Profile
-from simfs.study.campaign import Here, campaign
+from simfs.study.campaign import campaign
 from simfs.study.cut_points import CutPoint
 from simfs.study.cut_states import RANDOM_ERASE, RANDOM_PROGRAM, every_bit, every_byte, every_operation
 from simfs.study.history import History
+from simfs.study.pools import Here
 from simfs.study.recorder import record
 from simfs.study.shrink import shrink
 

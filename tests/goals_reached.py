@@ -26,11 +26,12 @@ from tabulate import tabulate
 from simfs import Store
 from simfs.flash.interrupted import Profile
 from simfs.flash.trace import Change
-from simfs.study.campaign import Here, campaign
+from simfs.study.campaign import campaign
 from simfs.study.cut_judge import NotedFlash
 from simfs.study.cut_points import CutPoint
 from simfs.study.cut_states import Chip, every_operation
 from simfs.study.history import History
+from simfs.study.pools import Here
 
 TIMES = 10
 PER_SCENARIO = 12  # states for each cell that a scenario can reach

@@ -15,10 +15,11 @@ from goals_table import Outcome, Row
 
 from simfs import NorFlash, Store, StoreConfig
 from simfs.store.layout import align_up
-from simfs.study.campaign import Here, campaign
+from simfs.study.campaign import campaign
 from simfs.study.cut_points import CutPoint
 from simfs.study.cut_states import every_byte
 from simfs.study.history import History
+from simfs.study.pools import Here
 from simfs.study.recorder import record
 from simfs.study.shrink import shrink
 

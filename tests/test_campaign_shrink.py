@@ -7,10 +7,11 @@ import pytest
 from simfs import NorFlash, Store, StoreConfig
 from simfs.flash import Geometry
 from simfs.store.volume import Volume
-from simfs.study.campaign import Here, campaign
+from simfs.study.campaign import campaign
 from simfs.study.case import Case, case_of
 from simfs.study.cut_states import every_operation
 from simfs.study.history import History
+from simfs.study.pools import Here
 from simfs.study.recorder import record
 from simfs.study.shrink import shrink
 

@@ -7,11 +7,9 @@ from __future__ import annotations
 
 from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Executor, Future, ProcessPoolExecutor
-from contextlib import contextmanager
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from itertools import groupby, islice
-from typing import Any, TypeVar
 
 from simfs.flash import Rng
 from simfs.flash.interrupted import Profile
@@ -20,9 +18,8 @@ from simfs.study.cut_judge import Allowed, Judge, Rules
 from simfs.study.cut_points import CutPoint
 from simfs.study.cut_states import Chip, any_leaves, every_operation
 from simfs.study.history import Contents, Event, History, Operation
+from simfs.study.pools import pool
 from simfs.study.verdicts import CampaignResult, Found, Violation
-
-T = TypeVar("T")
 
 Progress = Callable[[int, int], None]
 """Is told the states that were judged, and the cuts that there are in all."""
@@ -79,8 +76,8 @@ def campaign(
         raise ValueError(f"{ordered[-1]}: the run has {len(history.operations)} flash operations, the first is 0")
     rules = Rules(history.datasheet, history.config, Profile(profile))
     total = _Total(violations_max)
-    with _pool(executor, len(ordered)) as pool:
-        for result in _in_order(pool, chunks_of(history, ordered, rules, depth)):
+    with pool(executor, small=len(ordered) <= CUTS_PER_CHUNK) as workers:
+        for result in _in_order(workers, chunks_of(history, ordered, rules, depth)):
             total.add(result)
             if progress:
                 progress(total.states, len(ordered))
@@ -116,37 +113,13 @@ class _Total:
         return CampaignResult(self.states, violations, found, dict(sorted(self._counts.items())))
 
 
-class Here(Executor):
-    """Does everything at once, in this process."""
-
-    def submit(self, fn: Callable[..., T], /, *args: Any, **kwargs: Any) -> Future[T]:
-        future: Future[T] = Future()
-        future.set_result(fn(*args, **kwargs))
-        return future
-
-
-@contextmanager
-def _pool(executor: Executor | None, cuts: int) -> Iterator[Executor]:
-    """Where chunks are judged: here, when there is but one."""
-    if executor is not None:
-        yield executor
-    elif cuts <= CUTS_PER_CHUNK:
-        yield Here()
-    else:
-        with ProcessPoolExecutor() as pool:
-            try:
-                yield pool
-            finally:
-                pool.shutdown(cancel_futures=True)
-
-
-def _in_order(pool: Executor, chunks: Iterator[Chunk]) -> Iterator[ChunkResult]:
+def _in_order(workers: Executor, chunks: Iterator[Chunk]) -> Iterator[ChunkResult]:
     """The results in the order of the chunks, of which only so many are under way at once."""
-    waiting = deque(pool.submit(judge_chunk, chunk) for chunk in islice(chunks, CHUNKS_AHEAD))
+    waiting = deque(workers.submit(judge_chunk, chunk) for chunk in islice(chunks, CHUNKS_AHEAD))
     try:
         while waiting:
             yield waiting.popleft().result()
-            waiting.extend(pool.submit(judge_chunk, chunk) for chunk in islice(chunks, 1))
+            waiting.extend(workers.submit(judge_chunk, chunk) for chunk in islice(chunks, 1))
     finally:
         for future in waiting:
             future.cancel()

@@ -6,11 +6,12 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from simfs.flash.interrupted import Profile
-from simfs.study.campaign import Here, campaign
+from simfs.study.campaign import campaign
 from simfs.study.case import Case, case_of, plain_data
 from simfs.study.cut_points import CutPoint
 from simfs.study.cut_states import every_operation
 from simfs.study.history import FileCall, History
+from simfs.study.pools import Here
 from simfs.study.verdicts import Violation
 
 TRIES_MAX = 600

@@ -1,0 +1,35 @@
+"""Where work is done that falls into independent pieces: any `concurrent.futures.Executor`, or all cores."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from contextlib import contextmanager
+from typing import Any, TypeVar
+
+T = TypeVar("T")
+
+
+class Here(Executor):
+    """Does everything at once, in this process."""
+
+    def submit(self, fn: Callable[..., T], /, *args: Any, **kwargs: Any) -> Future[T]:
+        future: Future[T] = Future()
+        future.set_result(fn(*args, **kwargs))
+        return future
+
+
+@contextmanager
+def pool(executor: Executor | None, *, small: bool) -> Iterator[Executor]:
+    """The executor that was given; without one all cores, or this process alone where the work is small. What still
+    waits in a pool of our own when the work ends early is never begun."""
+    if executor is not None:
+        yield executor
+    elif small:
+        yield Here()
+    else:
+        with ProcessPoolExecutor() as own:
+            try:
+                yield own
+            finally:
+                own.shutdown(cancel_futures=True)
