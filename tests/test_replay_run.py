@@ -3,6 +3,7 @@
 import pytest
 
 from simfs import NorFlash, Store, StoreConfig
+from simfs.flash import Faults, Plan, Weibull, Worn
 from simfs.replay.clock import NS_PER_MS, NS_PER_S
 from simfs.replay.device_task import DeviceTask
 from simfs.replay.records import Stall, StallLog
@@ -72,6 +73,21 @@ def test_every_flash_operation_is_in_one_tally_and_the_clock_moves_by_their_time
     assert run.writes.count == 801
     assert run.writes.longest.busy_ns == max(run.writes.histogram)
     assert run.writes.longest.erases >= 1
+
+
+def test_a_stall_tells_the_slow_erases_of_worn_blocks():
+    """Every block is at its limit: an erase takes the datasheet's longest time."""
+    worn = Faults(worn=Worn(drawn=Weibull(1e6, 50), cycles_before=900_000))
+    device = Device(Store.format(NorFlash(8, faults=Plan(worn)), StoreConfig()), start_ns=START_NS)
+    task, sheet = DeviceTask(device, "log"), device.flash.datasheet
+    for _ in range(100):
+        task.write("/state", b"y" * 300)
+    run = finished(device)
+    spent = run.flash.counts - run.first
+    assert spent.erase_extra_ns > spent.erases * (sheet.erase_max_ns - sheet.erase_typ_ns) * 0.8 > 0
+    assert run.writes.total_ns == run.tasks["log"].busy_ns == spent.busy_ns(sheet)
+    assert run.duration_ns == spent.busy_ns(sheet) + spent.read_ns(sheet)
+    assert sheet.erase_max_ns * 0.8 < run.writes.longest.busy_ns <= run.writes.longest.busy_max_ns
 
 
 def test_a_stall_says_when_and_what():

@@ -21,7 +21,7 @@ from simfs.store.meters import Meters
 
 T = TypeVar("T")
 
-_Readings = tuple[int, int, int, int, int, int, int, int, int]  # the clock, the flash's counters, the store's meters
+_Readings = tuple[int, ...]  # the clock, the flash's counters, the store's meters
 
 REFUSAL_GROUPS_MAX = 1000
 NAMES_KEPT = 1_000_000
@@ -165,16 +165,20 @@ class Device:
         flash, meters = self.flash, self._meters
         return (
             self.now_ns, flash.reads, flash.read_bytes, flash.programs, flash.program_bytes, flash.erases,
-            meters.host_bytes, meters.cleanings, meters.relocated_bytes,
+            flash.program_extra_ns + flash.erase_extra_ns, meters.host_bytes, meters.cleanings, meters.relocated_bytes,
         )  # fmt: skip
 
     def _account(self, tally: TaskTally, operation: str, name: str, before: _Readings, writes: bool) -> None:
         """Note what an operation took, and move the clock on by it."""
-        began_ns, reads, read_bytes, programs, program_bytes, erases, host_bytes, cleanings, relocated_bytes = before
+        (
+            began_ns, reads, read_bytes, programs, program_bytes, erases,
+            extra_ns, host_bytes, cleanings, relocated_bytes,
+        ) = before  # fmt: skip
         flash, meters, sheet = self.flash, self._meters, self.flash.datasheet
         programs, erases = flash.programs - programs, flash.erases - erases
         reads, read_bytes = flash.reads - reads, flash.read_bytes - read_bytes
-        busy_ns = programs * sheet.program_typ_ns + erases * sheet.erase_typ_ns
+        extra_ns = flash.program_extra_ns + flash.erase_extra_ns - extra_ns  # a worn block is slow to erase
+        busy_ns = programs * sheet.program_typ_ns + erases * sheet.erase_typ_ns + extra_ns
         tally.operations[operation] += 1
         tally.host_bytes += meters.host_bytes - host_bytes
         tally.read_bytes += read_bytes
