@@ -10,7 +10,6 @@ from zlib import crc32
 
 from simfs.store import codec
 from simfs.store.codec import (
-    DISCARD_BYTES,
     ENTRY,
     ENTRY_BYTES,
     ERASE_RECORD_BYTES,
@@ -23,9 +22,8 @@ from simfs.store.codec import (
     OpenRecord,
     Seal,
 )
+from simfs.store.format import COPY_AT, DISCARD_AT, OPEN_AT
 
-OPEN_END = RECORD_BYTES - codec.OPEN_COPY_BYTES
-OPEN_START = OPEN_END - OPEN_RECORD_BYTES  # a fence, which is no more than its bytes, stands before it
 Entry = tuple[int, int, int, int, int]  # as `codec.ENTRY` has them
 
 
@@ -52,15 +50,15 @@ class Part(NamedTuple):
 
 @dataclass(slots=True)
 class Block:
-    """One erase block. `rest` holds the bytes that are no structure, the discard mark among them; None stands for a
-    structure that is not there. `copied` is what the open record's copy says, when that is something else."""
+    """One erase block. `rest` holds the bytes that are no structure, fence and discard mark among them; None stands
+    for a structure that is not there. `copied`: the bytes of the open record's copy, when that says something else."""
 
     rest: bytes
     erase_count: int | None = None
     version: int = codec.VERSION
     record: OpenRecord | None = None
     record_sound: bool = True
-    copied: OpenRecord | None = None
+    copied: bytes | None = None
     frames: list[Part] = field(default_factory=list)
     entries: list[Entry] = field(default_factory=list)
     seal: Seal | None = None
@@ -84,19 +82,26 @@ def _block(raw: bytearray) -> Block:
     block = Block(b"", codec.decode_erase_count(bytes(raw[:ERASE_RECORD_BYTES])))
     if block.erase_count is not None:
         _wipe(raw, 0, ERASE_RECORD_BYTES)
-    opened = codec.decode_open_record(bytes(raw[OPEN_START:OPEN_END]))
+    opened = codec.decode_open_record(bytes(raw[OPEN_AT:COPY_AT]))
     if opened is not None:
         block.record, salt = opened
-        _wipe(raw, OPEN_START, RECORD_BYTES)
+        copied = bytes(raw[COPY_AT:DISCARD_AT])
+        block.copied = None if copied == copy_of(block.record) else copied
+        _wipe(raw, OPEN_AT, DISCARD_AT)
         _take_seal(raw, block, salt)
         _take_frames(raw, block, salt)
     block.rest = bytes(raw)
     return block
 
 
+def copy_of(record: OpenRecord) -> bytes:
+    """The short copy that stands behind an open record."""
+    return codec.encode_open_record(record)[0][OPEN_RECORD_BYTES:]
+
+
 def _take_seal(raw: bytearray, block: Block, salt: int) -> None:
-    end = len(raw) - DISCARD_BYTES
-    seal = codec.decode_seal(bytes(raw[end - SEAL_BYTES : end]))
+    end = len(raw)
+    seal = codec.decode_seal(bytes(raw[-SEAL_BYTES:]))
     if seal is None:
         return
     listed = 0 if seal.entry_count == codec.UNLISTED else seal.entry_count
@@ -137,17 +142,15 @@ def _render(block: Block) -> bytes:
         raw[:ERASE_RECORD_BYTES] = head + U32.pack(crc32(head))
     if block.record is not None:
         encoded, salt = codec.encode_open_record(block.record)
-        copied = codec.encode_open_record(block.copied or block.record)[0][OPEN_RECORD_BYTES:]
-        raw[OPEN_START:RECORD_BYTES] = encoded[:OPEN_RECORD_BYTES] + copied
-        raw[OPEN_START] ^= not block.record_sound
+        raw[OPEN_AT:DISCARD_AT] = encoded[:OPEN_RECORD_BYTES] + (block.copied or copy_of(block.record))
+        raw[OPEN_AT] ^= not block.record_sound
     for frame in block.frames:
         encoded = frame.encode(salt)[: max(size - frame.at, 0)]
         raw[frame.at : frame.at + len(encoded)] = encoded
     if block.seal is not None:
         entries = [ENTRY.pack(*entry) for entry in block.entries]
-        end = size - DISCARD_BYTES
-        encoded = codec.encode_seal(entries, block.seal, salt)[-end:]
-        raw[end - len(encoded) : end] = encoded
+        encoded = codec.encode_seal(entries, block.seal, salt)[-size:]
+        raw[size - len(encoded) :] = encoded
     return bytes(raw)
 
 

@@ -31,7 +31,7 @@ class Shape(NamedTuple):
         )
 
 
-SHAPES = (Shape(512, 64), Shape(1024, 128), Shape(512, 128, unit_bytes=8), Shape(1024, 256, page_programs_max=5))
+SHAPES = (Shape(512, 64), Shape(1024, 128), Shape(512, 128, unit_bytes=8), Shape(1024, 256, page_programs_max=8))
 
 
 class Base(NamedTuple):

@@ -20,6 +20,7 @@ from .scenarios import judge_scenario
 
 KEPT = Path(__file__).parent / "corpus"
 BLOCKS_MAX = 8
+FILE_COST_BYTES = 500  # one file more is worth so many bytes less
 UNIT_BYTES_MAX = 1 + BLOCKS_MAX * 1024
 _PACKAGE = str(Path(__file__).parents[2] / "simfs")
 
@@ -63,20 +64,26 @@ def kept(target: str) -> Iterator[Path]:
 
 
 def keep(target: str, new: Path) -> None:
-    """Add what reaches lines in an order that nothing kept, and nothing smaller, reaches. Files whose name holds a
-    word, and not a hash, are regressions: they stay."""
-    seen: set[Arc] = set()
+    """Keep what reaches lines in an order that nothing else kept reaches, in few and small files. Files whose name is
+    words, and not a hash, are regressions: they stay."""
     folder = KEPT / target
-    old = sorted(kept(target), key=lambda path: (not _is_named(path), path.stat().st_size))
-    for path in (*old, *sorted(new.iterdir(), key=lambda path: path.stat().st_size)):
-        raw = path.read_bytes()
-        found = _arcs(TARGETS[target], raw)
-        if found - seen or (_is_named(path) and path in old):
-            seen |= found
-            if path not in old:
-                (folder / sha256(raw).hexdigest()[:12]).write_bytes(raw)
-        elif path in old:
+    folder.mkdir(parents=True, exist_ok=True)
+    units = {path.read_bytes(): path for path in (*sorted(new.iterdir()), *kept(target))}
+    arcs = {raw: _arcs(TARGETS[target], raw) for raw in units}
+    left = set().union(*arcs.values())
+    chosen = [raw for raw, path in units.items() if _is_named(path)]
+    left.difference_update(*(arcs[raw] for raw in chosen))
+    while left:
+        best = max(arcs, key=lambda raw: len(arcs[raw] & left) / (len(raw) + FILE_COST_BYTES))
+        chosen.append(best)
+        left -= arcs[best]
+    for path in kept(target):
+        if path.read_bytes() not in chosen:
             path.unlink()
+    for raw in chosen:
+        path = units[raw]
+        name = path.name if _is_named(path) else sha256(raw).hexdigest()[:12]
+        (folder / name).write_bytes(raw)
 
 
 def _is_named(path: Path) -> bool:

@@ -8,8 +8,9 @@ from struct import calcsize
 
 from simfs.store import codec
 from simfs.store.codec import AGAIN_MAX, KINDS, ORDER_MAX, UNLISTED, Kind, OpenRecord, Seal
+from simfs.store.format import DISCARD_AT, FENCE_AT
 
-from .anatomy import Block, Part, odd, put_together, take_apart
+from .anatomy import Block, Part, copy_of, odd, put_together, take_apart
 from .bases import SHAPES, Base, bases
 from .judge import judge_image
 from .tally import Tally
@@ -204,7 +205,7 @@ def _change_record(blocks: list[Block], random: Random) -> None:
         values[at] = random.randrange(len(blocks))
     changed = OpenRecord(*values)
     if not random.randrange(4):
-        block.copied, block.record_sound = changed, bool(random.randrange(2))
+        block.copied, block.record_sound = copy_of(changed), bool(random.randrange(2))
         return
     for other in blocks if random.randrange(4) == 0 else [block]:
         if other.record is not None:
@@ -300,15 +301,15 @@ def _move_block(blocks: list[Block], random: Random) -> None:
 
 
 def _soil(blocks: list[Block], random: Random) -> None:
-    """Something that is no structure, between or under the structures; and marks that discard a block."""
+    """Something that is no structure, between or under the structures; fences and marks that discard a block."""
     block = random.choice(blocks)
     size = len(block.rest)
     if random.randrange(2):
         start = random.randrange(size)
         dirt = random.randbytes(random.choice((1, 4, 20)))
     else:
-        start = size - codec.DISCARD_BYTES + random.choice((0, 0, 1, 8, 9))
-        dirt = bytes(size - start)
+        start = random.choice((FENCE_AT, DISCARD_AT)) + random.choice((0, 0, 1, 8, 9))
+        dirt = bytes(16 - start % 16)
     block.rest = (block.rest[:start] + dirt + block.rest[start + len(dirt) :])[:size]
 
 
