@@ -23,11 +23,10 @@ from goals_scenarios import SCENARIOS
 from goals_table import STOPPED, Outcome, Row
 from tabulate import tabulate
 
-from simfs import Store
+from simfs import NorFlash, Store
 from simfs.flash.interrupted import Profile
-from simfs.flash.trace import Change
+from simfs.flash.trace import Change, Trace
 from simfs.study.campaign import campaign
-from simfs.study.cut_judge import NotedFlash
 from simfs.study.cut_points import CutPoint
 from simfs.study.cut_states import Chip, every_operation
 from simfs.study.history import History
@@ -92,9 +91,9 @@ def cuts_in_recoveries(history: History) -> Picked:
         done = cut.operation
         left = chip.copy()
         left.cut(history.operations[done].change, cut, Profile.PROGRAM)
-        flash = NotedFlash.holding(left.cells, history.datasheet)
-        Store.mount(flash)
-        for record, phase, then in cuts_in(flash.changes, history.geometry.block_bytes, random):
+        trace = Trace()
+        Store.mount(NorFlash.from_image(left.cells, datasheet=history.datasheet, faults=trace))
+        for record, phase, then in cuts_in(trace.changes, history.geometry.block_bytes, random):
             picked[record, f"recovery: {phase}"].append(cut.followed_by(then))
     return picked
 
