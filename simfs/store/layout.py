@@ -37,7 +37,8 @@ class Layout:
         self.costs = (0, *(self.frame_cost(length) for length in range(1, self.buffer_bytes + 1)))  # of one frame
         self.hole_cost = self.frame_cost(4)
         self.block_room = self._block_room()
-        self.slack = 2 * self.frame_cost(max(4 + self.buffer_bytes, 2 * self.name_bytes))
+        self.payload_max = max(4 + self.buffer_bytes, 2 * self.name_bytes)
+        self.slack = 2 * self.frame_cost(self.payload_max)
         blocks = max(geometry.block_count - config.reserve - (config.log_heads - 1), 0)
         self.capacity = max(blocks * self.block_room - self.slack, 0)
         self.listed_capacity = self.capacity - blocks * self.runs_max * ENTRY_BYTES  # beyond it, listings make way

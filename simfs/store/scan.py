@@ -3,8 +3,9 @@ frame."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from functools import cache, partial
 from itertools import chain
 
 from simfs.store.codec import (
@@ -89,13 +90,17 @@ def read_frames(state: StoreState, block: int, stop: int) -> Frames:
     layout, salt = state.layout, state.blocks.salt[block]
     start = block * layout.block_bytes
     raw = state.flash.read(start, stop)
+    end = len(raw.rstrip(b"\xff"))
+    frame_at = cache(
+        partial(_frame_at, raw, start, salt, layout.payload_max)
+    )  # no place of a damaged block is read twice
     found = Frames(end=start + layout.first)
     at = layout.first
     while at + FRAME_BYTES <= stop:
-        frame = frame_at(raw, at, start, salt)
-        following = None if frame is None else _resumed_within(raw, at, frame, start, salt, layout)
+        frame = frame_at(at)
+        following = None if frame is None else _resumed_within(frame_at, at, frame, layout)
         if frame is None or following is not None:
-            following = following or _resume(raw, at, start, salt, layout)
+            following = following or _resume(frame_at, at, end, layout)
             if following is None:
                 break
             found.gaps.append((start + at, start + following))
@@ -106,7 +111,7 @@ def read_frames(state: StoreState, block: int, stop: int) -> Frames:
         at = align_up(at + FRAME_BYTES + frame.length, layout.step)
     torn = decode_header(raw[at : at + HEADER_BYTES], start + at, salt) if at + HEADER_BYTES <= stop else None
     announced = start + at + FRAME_BYTES + torn.length if torn is not None else 0
-    found.content_end = max(start + len(raw.rstrip(b"\xff")), found.end, announced)
+    found.content_end = max(start + end, found.end, announced)
     return found
 
 
@@ -117,25 +122,26 @@ def check_end(state: StoreState, block: int, found: Frames, seal: Seal) -> None:
         raise damaged(found.end, state.layout)
 
 
-def frame_at(raw: bytes, at: int, start: int, salt: int) -> Frame | None:
+def _frame_at(raw: bytes, start: int, salt: int, payload_max: int, at: int) -> Frame | None:
     """The sound frame at offset `at` of a block's bytes, or None."""
     if at + FRAME_BYTES > len(raw):
         return None
     frame = decode_header(raw[at : at + HEADER_BYTES], start + at, salt)
-    if frame is None or at + FRAME_BYTES + frame.length > len(raw) or not _says_enough(frame):
+    if frame is None or at + FRAME_BYTES + frame.length > len(raw) or frame.length > payload_max:
+        return None
+    if frame.kind == Kind.HOLE and frame.length < U32.size:
         return None
     return frame if payload_is_sound(raw[at : at + FRAME_BYTES + frame.length], frame.length, salt) else None
 
 
-def _says_enough(frame: Frame) -> bool:
-    return frame.kind != Kind.HOLE or frame.length >= U32.size
+FrameAt = Callable[[int], Frame | None]
 
 
-def _resumed_within(raw: bytes, at: int, frame: Frame, start: int, salt: int, layout: Layout) -> int | None:
+def _resumed_within(frame_at: FrameAt, at: int, frame: Frame, layout: Layout) -> int | None:
     """Where a frame written again stands on the later pages of this one. Then this one was cut before it reached
     them, and passes its CRC-32 only by the chance that a byte or two of the other are the same."""
     for place in _places(at + 1, at + FRAME_BYTES + frame.length, layout):
-        inner = frame_at(raw, place, start, salt)
+        inner = frame_at(place)
         if inner is not None and inner.again:
             return place
     return None
@@ -149,12 +155,12 @@ def _places(at: int, end: int, layout: Layout) -> Iterator[int]:
         yield align_up(page + FENCE_BYTES, layout.step)
 
 
-def _resume(raw: bytes, at: int, start: int, salt: int, layout: Layout) -> int | None:
-    """Where sound frames go on after offset `at`, which holds none: where they may, else anywhere, which is damage."""
-    end = len(raw.rstrip(b"\xff"))
+def _resume(frame_at: FrameAt, at: int, end: int, layout: Layout) -> int | None:
+    """Where sound frames go on after offset `at`, which holds none: where they may, else anywhere, which is damage.
+    Nothing stands from `end` on."""
     anywhere = range(align_up(at + 1, layout.step), end, layout.step)
     for candidate in chain(_places(at, end, layout), anywhere):
-        if frame_at(raw, candidate, start, salt) is not None:
+        if frame_at(candidate) is not None:
             return candidate
     return None
 

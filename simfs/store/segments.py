@@ -190,6 +190,8 @@ class Segments:
         for block in [block for block, address in self.bad_at.items() if not address]:
             if self.log.asleep:
                 self.wake()
+            if not any(self.log.heads):
+                self._go_on(len(self.log.heads) - 1, False, None)
             fitting = (which for which in range(len(self.log.heads)) if self.log.fits(which, Kind.BAD, block, 0, 0, 0))
             which = next(fitting, None)
             if which is not None:

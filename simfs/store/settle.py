@@ -102,5 +102,5 @@ def _step_over(state: StoreState, tail: Tail) -> None:
     again = log.fence(head, tail.content_end, bottom)
     if again > AGAIN_MAX or not log.fits(tail.which, Kind.MARK, 0, 0, 0, 0):
         state.segments.abandon(tail.which, head.base + bottom)
-        again = 0
+        again = 1  # as in the old block: a MARK without it would be one of a log that is awake
     log.append(tail.which, Kind.MARK, 0, 0, 0, b"", again)
