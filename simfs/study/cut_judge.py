@@ -26,7 +26,9 @@ Allowed = Sequence[tuple[int, Contents]]
 """What may be found: the contents after k events, each with its k."""
 
 TOLD = -1  # in place of k: the store said that it is damaged, where the profile allows no more
-LONG_WORK_ONE_IN = 32
+LONG_WORK_ONE_IN = 8
+LONG_WORK_TURNS = 8
+NAMES = ("+", "-", "=")  # of the judge's own files: even the shortest limit allows them
 
 
 class Broken(Exception):
@@ -124,11 +126,19 @@ class _Judgement:
         store = Store.mount(flash)
         _same(self._read(store), found, "once weak bits read otherwise, a mount finds")
         yield "operate"
-        expected = self._operate(store, found)
+        expected = self._operate(store, dict(found))
         yield "remount"
         self._settle(flash)
+        if self._rng.below(LONG_WORK_ONE_IN) == 0:
+            flash = self._flash_later()
+            store = Store.mount(flash)
+            _same(self._read(store), expected, "after the first operations, a mount finds")
+            yield "operate"
+            expected = self._work_long(store, expected)
+            yield "remount"
+            self._settle(flash)
         store = Store.mount(self._flash_later(), read_only=True)
-        _same(self._read(store), expected, "after the recovery's first operations, a mount finds")
+        _same(self._read(store), expected, "after some operations, a mount finds")
 
     def _read_only(self, flash: NotedFlash) -> Contents | None:
         """What a read-only mount finds; None when the store tells that it is damaged, and may."""
@@ -166,43 +176,58 @@ class _Judgement:
         read_anew(self._chip.weak, self._chip.cells, self._rng)
         return self._judge.flash_of(self._chip)
 
-    def _operate(self, store: Store, found: Contents) -> Contents:
-        """Remove, create, append, update in place, rename; in one state of some more than a block holds."""
-        expected = dict(found)
+    def _operate(self, store: Store, expected: Contents) -> Contents:
+        """Create, append, update in place, rename and remove, with files of its own: those that were there may yet
+        change for the worse. `expected` follows."""
+        try:
+            self._write(store, expected, *NAMES)
+        except OSError as error:
+            self._excuse(error, store)
+            for name in sorted(expected)[:1]:
+                store.remove(name)
+                del expected[name]
+        return expected
+
+    def _work_long(self, store: Store, expected: Contents) -> Contents:
+        """Remove a file that was there, and write more than a small block holds."""
         for name in sorted(expected)[:1]:
             store.remove(name)
             del expected[name]
-        turns = 1 if self._rng.below(LONG_WORK_ONE_IN) else 12
-        for turn in range(turns):
+        for turn in range(LONG_WORK_TURNS):
             try:
-                self._write(store, expected, turn)
+                self._write(store, expected, *NAMES[turn % 3 :], *NAMES[: turn % 3])
             except OSError as error:
-                if error.errno != errno.ENOSPC:
-                    raise
-                usage = store.usage()
-                left = usage.capacity_bytes - usage.live_bytes
-                frame = 2 * (self._rules.config.name_bytes + store._volume.state.layout.full_cost)
-                _promise(left < 4 * frame, f"{error} with {left} bytes of room")
-        if turns > 1:
-            problems = store.check()
-            _promise(not problems, "after some work: " + "; ".join(problems))
+                self._excuse(error, store)
+        problems = store.check()
+        _promise(not problems, "after some work: " + "; ".join(problems))
         return expected
 
-    def _write(self, store: Store, expected: Contents, turn: int) -> None:
+    def _write(self, store: Store, expected: Contents, first: str, renamed: str, removed: str) -> None:
         """Every kind of change once. `expected` follows each as soon as it is durable."""
-        old, new = "+-"[turn % 2], "-+"[turn % 2]
-        with store.open(old, "w") as file:
-            expected[old] = b""
-            file.write(b"written after it" * 2)
-        expected[old] = b"written after it" * 2
-        with store.open(old, "a") as file:
+        for name in (first, removed):
+            with store.open(name, "w") as file:
+                expected[name] = b""
+                file.write(b"written after it" * 2)
+            expected[name] = b"written after it" * 2
+        with store.open(first, "a") as file:
             file.write(b", appended")
-        expected[old] += b", appended"
-        with store.open(old, "r+") as file:
+        expected[first] += b", appended"
+        with store.open(first, "r+") as file:
             file.write(b"W")
-        expected[old] = b"W" + expected[old][1:]
-        store.rename(old, new)
-        expected[new] = expected.pop(old)
+        expected[first] = b"W" + expected[first][1:]
+        store.rename(first, renamed)
+        expected[renamed] = expected.pop(first)
+        store.remove(removed)
+        del expected[removed]
+
+    def _excuse(self, error: OSError, store: Store) -> None:
+        """A store may refuse for want of room, when there is none."""
+        if error.errno != errno.ENOSPC:
+            raise error
+        usage = store.usage()
+        left = usage.capacity_bytes - usage.live_bytes
+        frame = 2 * (self._rules.config.name_bytes + store._volume.state.layout.full_cost)
+        _promise(left < 4 * frame, f"{error} with {left} bytes of room")
 
 
 def _promise(holds: bool, what: str) -> None:

@@ -40,17 +40,23 @@ class Recorder:
         self._handles = 0
 
     def watch(self, store: Store) -> Store:
-        """A store like this one to use in its place. It is mounted anew on a copy of the flash, as after a boot, so
-        nothing may wait in a buffer."""
+        """A store like this one to use in its place: formatted anew when this one was just formatted, else mounted on a
+        copy of the flash, as after a boot. So nothing may wait in a buffer."""
         image, sheet = store.flash.image(), store.flash.datasheet
         contents = read_all(Store.mount(NorFlash.from_image(image, datasheet=sheet), read_only=True))
         self._start = (image, tuple(store.erase_counts), contents)
-        self._flash, self._config = NorFlash.from_image(image, datasheet=sheet, faults=self), store.config
+        self._config = store.config
         waits = buffer_bytes(store.config, sheet.page_bytes)
         self._persistence = Persistence(store.config, waits, contents)
-        watched = _watched_by(self).mount(self._flash)
-        watched.prefix = store.prefix
-        return watched
+        watched = _watched_by(self)
+        self._flash = NorFlash(store.flash.geometry.block_count, datasheet=sheet, faults=self)
+        self.store = watched.format(self._flash, store.config)
+        self._operations.clear()
+        if self._flash.image() != image:
+            self._flash = NorFlash.from_image(image, datasheet=sheet, faults=self)
+            self.store = watched.mount(self._flash)
+        self.store.prefix = store.prefix
+        return self.store
 
     def history(self, title: str) -> History:
         """All that was noted so far."""
