@@ -6,7 +6,7 @@ from __future__ import annotations
 from simfs.flash import FlashError, Rng
 from simfs.store.blocks import SEQUENCE_END, State
 from simfs.store.codec import CLAIMS, U32, Frame, Kind
-from simfs.store.errors import CorruptStore
+from simfs.store.errors import CorruptStore, OutOfBlocks
 from simfs.store.policies import policy
 from simfs.store.runs import Run
 from simfs.store.scan import runs_of
@@ -31,12 +31,12 @@ class Cleaner:
         """See to it that this frame fits the head's open block: clean, seal, erase and open blocks as it takes.
         Raises OutOfBlocks when a whole round of cleaning brings nothing."""
         log, blocks = self._state.log, self._blocks
-        if log.asleep:
-            self._state.segments.wake()
+        self._state.segments.wake(which)
         tries = 4 * len(blocks)
+        overfull = self._state.committed > blocks.capacity  # since blocks were lost: cleaning may bring nothing
         while True:
             fits = log.fits(which, kind, file, offset, length, payload_bytes, self._is_cramped())
-            if fits and (blocks.free_count >= self._free_floor or not tries):
+            if fits and (blocks.free_count >= self._free_floor or not tries or overfull):
                 return
             if blocks.free_count > self._free_floor or (blocks.free_count and not blocks.closed):
                 self._state.segments.advance(which)
@@ -89,16 +89,16 @@ class Cleaner:
         return live <= layout.block_room or (live <= layout.block_bytes and self._blocks.free_count > 1)
 
     def restore_reserve(self) -> None:
-        """After a mount: take up again what is dead, and finish a cleaning that a power cut stopped, where that takes
-        no other block."""
+        """After a mount, which may have taken blocks of the reserve: take up again what is dead, and clean where two
+        blocks at most give one, so that it comes to an end."""
         blocks = self._blocks
         while blocks.free_count < self._free_floor and blocks.closed:
             victim = min(self._able(), key=lambda block: (blocks.live[block], blocks.base[block]))
-            before = blocks.free_count
-            if blocks.live[victim] > max(self._state.log.room_left(self._head, unlisted=False), 0):
+            if blocks.live[victim] * 2 > self._state.layout.block_room:
                 return
-            self.clean(victim)
-            if blocks.free_count <= before:
+            try:
+                self.clean(victim)
+            except OutOfBlocks:  # nothing is lost; a write will say so
                 return
 
     def clean(self, victim: int) -> None:
@@ -207,8 +207,7 @@ class Cleaner:
 
     def _fit(self, kind: int, file: int, offset: int, length: int, payload_bytes: int) -> None:
         log = self._state.log
-        if log.asleep:
-            self._state.segments.wake()
+        self._state.segments.wake(self._head)
         while not log.fits(self._head, kind, file, offset, length, payload_bytes, self._is_cramped()):
             self._state.segments.advance(self._head, self._moves_cold)
 
@@ -231,13 +230,14 @@ class Cleaner:
                 state.segments.erase(erasable[0])
                 state.segments.tell_bad()
                 continue
-            wanted = self._blocks.free_count <= state.config.reserve and self._worth_cleaning()
-            if not wanted or left < clean_ns:
+            if left < clean_ns or not self.is_wanted():
                 return flash.counts.busy_ns(sheet) - before
             self.clean(self._victim())
 
-    def _worth_cleaning(self) -> bool:
-        """Whether some closed block is at least a quarter dead: cleaning ahead of need must not wear the flash for
-        little."""
+    def is_wanted(self) -> bool:
+        """Whether cleaning ahead of need would not wear the flash for little: free blocks are few, and some closed
+        block is at least a quarter dead."""
         blocks = self._blocks
+        if blocks.free_count > self._state.config.reserve:
+            return False
         return any(blocks.live[block] * 4 <= 3 * self._state.layout.block_room for block in blocks.closed)

@@ -21,11 +21,12 @@ from simfs.store.runs import Run, RunTable
 
 class Head:
     """An open block: `at` is the address of the next frame, `room_end` the address that frames must not pass,
-    `void_from` the order from which on nothing that stands before it counts, while a cut is settled; `taken_up`: a
-    mount found it open."""
+    `void_from` the order from which on nothing that stands before it counts, while a cut is settled. `taken_up`: a
+    mount found it open; `quiet`: and has appended nothing; `asleep`: `Segments.wake` comes before the next frame."""
 
     __slots__ = (
-        "at", "base", "block", "end", "page_programs", "room_end", "salt", "start", "table", "taken_up", "void_from",
+        "asleep", "at", "base", "block", "end", "page_programs", "quiet", "room_end", "salt", "start", "table",
+        "taken_up", "void_from",
     )  # fmt: skip
 
     def __init__(self, block: int, start: int, end: int, base: int, salt: int, at: int, table: RunTable) -> None:
@@ -39,7 +40,7 @@ class Head:
         self.room_end = 0
         self.page_programs = 0
         self.void_from: int | None = None
-        self.taken_up = False
+        self.taken_up = self.quiet = self.asleep = False
 
 
 def _give_up(_which: int) -> None:
@@ -61,7 +62,6 @@ class Log:
         self.sequence = 0
         self.logged_bytes = 0  # the clock of the cleaner: how old data is counts what was logged since
         self.on_failure: Callable[[int], None] = _give_up  # gives a head whose block failed another one
-        self.asleep = False  # mounted, and nothing appended since: `Segments.wake` comes first
 
     def fits(
         self, which: int, kind: int, file: int, offset: int, length: int, payload_bytes: int, unlisted: bool = False
@@ -78,7 +78,7 @@ class Log:
         self.skip_full_page(head)
         if head.at + size + ENTRY_BYTES <= head.room_end:
             return True
-        if self.asleep:
+        if head.asleep:
             return False
         if head.table.continued(kind, file, offset, length, order) is not None:
             return head.at + size <= head.room_end
@@ -103,11 +103,10 @@ class Log:
         )
 
     def sleep(self) -> None:
-        """Nothing is appended before `Segments.wake`."""
-        self.asleep = True
+        """Nothing is appended to any head before `Segments.wake`."""
         for head in self.heads:
             if head is not None:
-                head.room_end = -1
+                head.asleep, head.room_end = True, -1
 
     def fence(self, head: Head, content_end: int, bottom: int) -> int:
         """Let the head go on at the page after `content_end`, as only one page can have been in flight; how far back
@@ -133,7 +132,7 @@ class Log:
         """Payload bytes that one more frame could hold in the head's open block, its run entry counted unless
         `unlisted`; below 0: none."""
         head = self.heads[which]
-        if head is None or self.asleep or self.sequence - head.base > ORDER_MAX:
+        if head is None or head.asleep or self.sequence - head.base > ORDER_MAX:
             return -1
         self.skip_full_page(head)
         run_count = self.layout.runs_max if unlisted and not head.taken_up else len(head.table.runs)
@@ -210,7 +209,7 @@ class Log:
         start = block * self.layout.block_bytes
         base, salt = self.blocks.base[block], self.blocks.salt[block]
         head = Head(block, start, start + self.layout.block_bytes, base, salt, at, table)
-        head.page_programs, head.taken_up = page_programs, taken_up
+        head.page_programs, head.taken_up, head.quiet = page_programs, taken_up, taken_up
         head.room_end = self.room_end_of(head, len(table.runs))
         self.heads[which] = head
         return head

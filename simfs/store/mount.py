@@ -22,11 +22,12 @@ def load(flash: NorFlash, writable: bool) -> StoreState:
     state, used = survey(flash)
     if writable:
         try:
-            state.segments.tail_is_old = _settle(state, used, [])
+            _settle(state, used, [])
         except OutOfBlocks:  # what was settled so far stays so
             state, used = survey(flash)
-            state.segments.tail_is_old = _settle(state, used, _free_dead_blocks(flash, state, used))
+            _settle(state, used, _free_dead_blocks(flash, state, used))
     replay(state, used)
+    state.log.sleep()
     return state
 
 
@@ -37,8 +38,8 @@ def replay(state: StoreState, used: dict[int, Used]) -> None:
     replay_data(state, runs, replay_claims(state, runs))
 
 
-def _settle(state: StoreState, used: dict[int, Used], dead: list[int]) -> bool:
-    """Write what takes the doubt out of the log's tails; whether there was none. `dead` blocks may be erased for it."""
+def _settle(state: StoreState, used: dict[int, Used], dead: list[int]) -> None:
+    """Write what takes the doubt out of the log's tails. `dead` blocks may be erased for it."""
     for block in sorted(state.torn):
         state.segments.erase(block)
     tails = []
@@ -48,7 +49,7 @@ def _settle(state: StoreState, used: dict[int, Used], dead: list[int]) -> bool:
             assert found is not None
             tails.append(tail_of(state, which, found))
     if is_settled(state, tails):
-        return True
+        return
     settle(state, tails, _newest(used))
     for tail in tails:
         used[tail.head.block].table = tail.head.table
@@ -57,7 +58,6 @@ def _settle(state: StoreState, used: dict[int, Used], dead: list[int]) -> bool:
             state.blocks.unfree(block)  # its names are not counted yet: it is cleaned like any other
         else:
             del used[block]
-    return False
 
 
 def _newest(used: dict[int, Used]) -> int:

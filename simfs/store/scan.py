@@ -129,7 +129,7 @@ def _frame_at(raw: bytes, start: int, salt: int, payload_max: int, at: int) -> F
     frame = decode_header(raw[at : at + HEADER_BYTES], start + at, salt)
     if frame is None or at + FRAME_BYTES + frame.length > len(raw) or frame.length > payload_max:
         return None
-    if frame.kind == Kind.HOLE and frame.length < U32.size:
+    if frame.again > frame.order or (frame.kind == Kind.HOLE and frame.length < U32.size):
         return None
     return frame if payload_is_sound(raw[at : at + FRAME_BYTES + frame.length], frame.length, salt) else None
 

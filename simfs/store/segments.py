@@ -50,7 +50,6 @@ class Segments:
         self.meters = meters
         self.erases_early = erases_early  # keep a block ready whenever a head is open, not only when idle time allows
         self.stated: set[int] = set()  # blocks that the newest open record says are open: none of them may vanish
-        self.tail_is_old = False  # the tail was found settled: a cut that left no trace may lie behind it
         self.bad_at: dict[int, int] = {}  # bad block: address of the frame that says so; 0: not written yet
         log.on_failure = self._replace_block
         self.bearers_in: dict[int, list[bytes]] = {}  # freed block: keys of the names that its dead frames bear
@@ -188,15 +187,14 @@ class Segments:
     def tell_bad(self) -> None:
         """Write down which blocks are bad, those that are not on the flash yet. One program each."""
         for block in [block for block, address in self.bad_at.items() if not address]:
-            if self.log.asleep:
-                self.wake()
             if not any(self.log.heads):
                 self._go_on(len(self.log.heads) - 1, False, None)
-            fitting = (which for which in range(len(self.log.heads)) if self.log.fits(which, Kind.BAD, block, 0, 0, 0))
-            which = next(fitting, None)
-            if which is not None:
-                self.note_bad(block, self.log.append(which, Kind.BAD, block, 0, 0, b"").address)
-                self._forget(block)
+            for which, head in enumerate(self.log.heads):
+                if head is not None and not self.bad_at[block]:
+                    self.wake(which)
+                    if self.log.fits(which, Kind.BAD, block, 0, 0, 0):
+                        self.note_bad(block, self.log.append(which, Kind.BAD, block, 0, 0, b"").address)
+                        self._forget(block)
 
     def note_bad(self, block: int, address: int) -> None:
         """The frame that calls a block bad stands here now."""
@@ -247,34 +245,37 @@ class Segments:
         self.log.sequence = max(self.log.sequence, base + 1)  # no two blocks of a head have the same base
         return True
 
-    def wake(self) -> None:
-        """Before the first frame after a mount: step over what a cut may have left behind the tails, and leave the
-        pattern of a settled tail. Two programs for each open head at most."""
-        self.log.asleep = False
-        for which, head in enumerate(self.log.heads):
-            if head is None:
-                continue
-            head.room_end = self.log.room_end_of(head, len(head.table.runs))
-            again, end, sequence = 0, head.at, self.log.sequence
-            if self.tail_is_old:
-                again = self.log.fence(head, head.at, head.table.next_order)
-            elif which and self.log.heads[0] is not None:
-                continue
-            if self.log.fits(which, Kind.MARK, 0, 0, 0, 0) and again <= AGAIN_MAX:
-                self.log.append(which, Kind.MARK, 0, 0, 0, b"", again)
-                continue
-            head.at, self.log.sequence = end, sequence
-            if self.tail_is_old:  # its last frame may be weak: a seal must not vouch for it
-                self.log.heads[which] = None
-                self.blocks.abandon(head.block, SEQUENCE_END)
-            else:
-                self.leave(which)
+    def wake(self, which: int) -> None:
+        """Before the first frame of a head after a mount: step over what a cut may have left behind its tail, and leave
+        the pattern of a settled one. Two programs at most; the head is left without a block when that has no room."""
+        head = self.log.heads[which]
+        if head is None or not head.asleep:
+            return
+        head.asleep, head.room_end = False, self.log.room_end_of(head, len(head.table.runs))
+        end, sequence = head.at, self.log.sequence
+        again = self.log.fence(head, head.at, head.table.next_order) if head.quiet else 0
+        if again <= AGAIN_MAX and self.log.fits(which, Kind.MARK, 0, 0, 0, 0):
+            self.log.append(which, Kind.MARK, 0, 0, 0, b"", again)
+            return
+        head.at, self.log.sequence = end, sequence
+        if head.quiet:  # its last frame may be weak: a seal must not vouch for it
+            self.log.heads[which] = None
+            self.blocks.abandon(head.block, SEQUENCE_END)
+        else:
+            self.leave(which)
 
     def mark(self, which: int) -> None:
         """A MARK behind the head's last frame, in another block where this one has no room. Raises OutOfBlocks."""
+        self.wake(which)
         if not self.log.fits(which, Kind.MARK, 0, 0, 0, 0):
             self.advance(which)
         self.log.append(which, Kind.MARK, 0, 0, 0, b"")
+
+    def end_with_marks(self) -> None:
+        """Every head that was written to ends in a MARK, as a mount leaves it. Raises OutOfBlocks."""
+        for which, head in enumerate(self.log.heads):
+            if head is not None and head.table.runs and head.table.runs[-1].kind != Kind.MARK:
+                self.mark(which)
 
     def leave(self, which: int) -> None:
         """Close the head's block: the run entries, if they have room, and the seal. One program a page."""

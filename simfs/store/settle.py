@@ -56,16 +56,28 @@ def is_settled(state: StoreState, tails: list[Tail]) -> bool:
 
 
 def settle(state: StoreState, tails: list[Tail], newest: int) -> None:
-    """Make the tails sound; `newest` is the sequence number of the newest frame of all blocks but MARKs. Two programs
-    for the head that has the newest frame, one for another; more when a block has no room for that."""
+    """Make the tails sound; `newest` is the sequence number of the newest frame of all blocks but MARKs. Three programs
+    for the head that has the newest frame, two for another; more when a block has no room for that."""
+    last = max(tail.sequence() for tail in tails)
     doubtful = next((tail for tail in tails if tail.last.kind != Kind.MARK and tail.sequence() == newest), None)
+    heads = []
     for tail in tails:
-        if tail is not doubtful:
+        if tail is not doubtful and not _is_sound(tail, last):
+            tail.head.quiet = False
             _step_over(state, tail)
+            heads.append(tail.which)
     if doubtful is not None:
+        doubtful.head.quiet = False
         _write_again(state, doubtful)
-    others = [tail.which for tail in tails if tail is not doubtful]
-    _end_tails(state, others if doubtful is None else [*others, doubtful.which])
+        heads.append(doubtful.which)
+    _end_tails(state, heads)
+
+
+def _is_sound(tail: Tail, last: int) -> bool:
+    """Whether a tail is as a mount left it, and another head has been written to since: whatever is tried behind it
+    begins with a fence, which is no harm where a fence was tried before."""
+    end = tail.last.address + FRAME_BYTES
+    return tail.last.kind == Kind.MARK and tail.content_end == end and tail.sequence() < last
 
 
 def _end_tails(state: StoreState, heads: list[int]) -> None:

@@ -78,19 +78,15 @@ class Volume:
         return cls(load(flash, writable=False), read_only=True)
 
     def _take_up(self) -> None:
-        """After a mount: get the reserve back, and leave the log's tail as a mount leaves it."""
-        log, flash, segments = self._log, self.state.flash, self.state.segments
-        if segments.tail_is_old:
-            log.sleep()
+        """After a mount: get the reserve back, and leave the log's tails as a mount leaves them."""
         for _ in range(len(self.state.blocks)):
-            before = flash.programs
+            before = self.state.flash.programs
             self.cleaner.restore_reserve()
-            segments.tell_bad()
-            if flash.programs == before:
+            self.state.segments.tell_bad()
+            self.state.segments.end_with_marks()  # which may take a block of the reserve
+            if self.state.flash.programs == before:
                 break
-            segments.mark(0 if log.heads[-1] is None else len(log.heads) - 1)  # which may take a block of the reserve
-            segments.tail_is_old = False
-        log.sleep()
+        self._log.sleep()
 
     def lookup(self, name: bytes) -> FileNode | None:
         """The file of this name."""
