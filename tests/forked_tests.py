@@ -32,12 +32,14 @@ MEMORY_BYTES_MAX = 2 << 30  # a changed loop may eat memory instead of time
 
 @dataclass(frozen=True)
 class Job:
-    """Tests by their pytest names, with `source` in place of the module's own. No module: nothing is changed."""
+    """Tests by their pytest names, of those what pytest's `-k` selects, with `source` in place of the module's own. No
+    module: nothing is changed."""
 
     name: str
     tests: Sequence[str]
     module: str | None = None
     source: str = ""
+    selected: str = ""
     stop_at_first: bool = True
     test_cpu_s_max: float = 10.0
 
@@ -132,8 +134,9 @@ def _perform(job: Job, folder: Path) -> Outcome:
         sys.meta_path.insert(0, _ChangedFinder(job.module, job.source))
     outcome = Outcome(job.name, "broken")
     signal.setitimer(signal.ITIMER_PROF, job.test_cpu_s_max)  # for the imports
-    options = ["-q", "--no-header", "--tb=short", "--assert=plain", "-p", "no:cacheprovider"]
+    options = ["-q", "--no-header", "--tb=short", "--assert=plain", "--hypothesis-seed=0", "-p", "no:cacheprovider"]
     options.append(f"--basetemp={folder / 'tests'}")
+    options += ["-k", job.selected] if job.selected else []
     options += ["-x"] if job.stop_at_first else []
     code = pytest.main([*options, *job.tests], plugins=[_Watch(outcome, job.test_cpu_s_max)])
     outcome.status = {0: "passed", 1: "failed"}.get(int(code), "broken")
