@@ -185,16 +185,19 @@ class Segments:
         self.bad_at[block] = 0
 
     def tell_bad(self) -> None:
-        """Write down which blocks are bad, those that are not on the flash yet. One program each."""
+        """Write down which blocks are bad, those that are not on the flash yet. One program each; an open block more
+        when none has room for that. Raises OutOfBlocks."""
         for block in [block for block, address in self.bad_at.items() if not address]:
-            if not any(self.log.heads):
-                self._go_on(len(self.log.heads) - 1, False, None)
-            for which, head in enumerate(self.log.heads):
-                if head is not None and not self.bad_at[block]:
-                    self.wake(which)
-                    if self.log.fits(which, Kind.BAD, block, 0, 0, 0):
-                        self.note_bad(block, self.log.append(which, Kind.BAD, block, 0, 0, b"").address)
-                        self._forget(block)
+            which = next(filter(self._fits_bad, range(len(self.log.heads))), None)
+            if which is None:
+                which = 0
+                self._go_on(which, False, None)
+            self.note_bad(block, self.log.append(which, Kind.BAD, block, 0, 0, b"").address)
+            self._forget(block)
+
+    def _fits_bad(self, which: int) -> bool:
+        self.wake(which)
+        return self.log.fits(which, Kind.BAD, 0, 0, 0, 0)
 
     def note_bad(self, block: int, address: int) -> None:
         """The frame that calls a block bad stands here now."""
