@@ -115,7 +115,8 @@ class Log:
         fence cut without a trace is written again where it stood, and sound then."""
         page, step = self.layout.page_bytes, self.layout.step
         head.at = head.start + align_up(content_end - head.start, step)
-        self.skip_full_page(head)  # where the frame in flight would have gone
+        if self.layout.page_programs_max:  # the frame in flight may have gone to the next page
+            head.at = head.start + align_up(head.at - head.start, page)
         place = head.start + align_up(head.at - head.start + 1, page)
         head.at = head.start + align_up(place - head.start + FENCE_BYTES, step)
         head.page_programs = 1 if head.at % page else 0
