@@ -8,7 +8,8 @@ import pytest
 
 from simfs.flash import Rng
 from simfs.replay.clock import NS_PER_DAY, NS_PER_MS, NS_PER_S, moment
-from simfs.replay.play import due_times, play, replay, triggers
+from simfs.replay.play import play, replay
+from simfs.replay.player import due_times, triggers
 from simfs.replay.reading import parse_scenario
 from simfs.replay.task import Task
 

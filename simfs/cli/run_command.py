@@ -19,8 +19,9 @@ if TYPE_CHECKING:
 @click.argument("file")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
 @click.option("--save-image", metavar="IMAGE", help="Keep the flash as it stands at the end in this file.")
+@click.option("--plain", is_flag=True, help="Scenario: one operation after the other, which takes longer.")
 @recording_options
-def run(file: str, as_json: bool, save_image: str | None, **options: Any) -> None:
+def run(file: str, as_json: bool, save_image: str | None, plain: bool, **options: Any) -> None:
     """Replay FILE and report what the flash went through.
 
     FILE is a scenario (.toml), a Python script (.py), or a recording: what
@@ -32,7 +33,7 @@ def run(file: str, as_json: bool, save_image: str | None, **options: Any) -> Non
     if save_image is not None:
         _check_target(save_image, file)
     try:
-        done = replay_source(file, options)
+        done = replay_source(file, options, plain=plain)
         report, met = _report(done, as_json)
         fault = _save(done, save_image) if save_image is not None else ""
     except KeyboardInterrupt:

@@ -50,8 +50,8 @@ def check_source(file: str) -> None:
         raise Refused(f"{file}: this can't be a file name") from None
 
 
-def replay_source(file: str, options: dict[str, Any], watch: Watch | None = None) -> Run:
-    """Replay a scenario, a script or a recording; `options` are those of recordings."""
+def replay_source(file: str, options: dict[str, Any], watch: Watch | None = None, *, plain: bool = False) -> Run:
+    """Replay a scenario, a script or a recording; `options` are those of recordings, `plain` is for scenarios."""
     from simfs.replay.faults import BadScenario
     from simfs.replay.play import replay
     from simfs.replay.recording import BadRecording
@@ -63,7 +63,7 @@ def replay_source(file: str, options: dict[str, Any], watch: Watch | None = None
             given = [name for name, value in options.items() if value]
             if given:
                 raise Refused(*(f"--{name}: it is for recordings, and {file} is none; leave it out" for name in given))
-            return replay(file, progress, watch)
+            return replay(file, progress, watch, plain=plain)
     except BadScenario as error:
         raise Refused(*error.faults) from None
     except BadRecording as error:

@@ -15,6 +15,7 @@ from simfs.store.check import check
 from simfs.store.config import StoreConfig
 from simfs.store.index import FileNode
 from simfs.store.meters import Meters
+from simfs.store.stretch import Stretch, is_idle, stretch_of
 from simfs.store.usage import BlockView, Usage, block_views, ram_bytes, usage
 from simfs.store.volume import Volume
 
@@ -94,6 +95,16 @@ class Store:
             return self._volume.lookup(self._encode(name, self.prefix)) is not None
         except (OSError, ValueError):
             return False
+
+    def stretch(self, name: Name) -> Stretch | None:
+        """Where many opens for append, each with one write and a close, can be done at once; None where not."""
+        volume, config = self._volume, self.config
+        if self.files_open >= self._open_files_max or config.overlong == "cut":  # cut names are counted one by one
+            return None
+        node = volume.lookup(self._encode(name, self.prefix))
+        if node is None or (config.idle_cleaning and not is_idle(volume)):
+            return None
+        return stretch_of(volume, node)
 
     def stat(self, name: Name) -> Stat:
         """ENOENT. RAM only."""

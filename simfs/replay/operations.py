@@ -9,7 +9,7 @@ from functools import lru_cache
 
 from simfs.flash import Rng
 from simfs.replay import task as table
-from simfs.replay.contents import filler, text_writer
+from simfs.replay.contents import Contents, Fillers, Texts
 from simfs.replay.device_task import DeviceTask
 from simfs.replay.patterns import Field, Moment, Pattern, name_writer
 
@@ -31,6 +31,7 @@ class Stage:
     rng: Rng
     seed: int
     late_ns: int = 0  # by how much this run began late; the run's first read takes note of it
+    contents: list[Contents] = field(default_factory=list)  # of the operations that write, in their order
     writers: dict[tuple[Pattern, int], Callable[[], str]] = field(default_factory=dict)
 
     def name_writer(self, pattern: Pattern, back_ns: int = 0) -> Callable[[], str]:
@@ -147,10 +148,13 @@ def _read(operation: table.Read, stage: Stage, name: Callable[[], str]) -> Actio
     return act
 
 
-def _content(operation: table.Content, stage: Stage) -> Callable[[], bytes]:
+def _content(operation: table.Content, stage: Stage) -> Contents:
     if operation.text is not None:
-        return text_writer(operation.text, stage.moment, stage.values)
-    return filler(operation.size or [0, 0], stage.rng, stage.seed)
+        contents: Contents = Texts(operation.text, stage.moment, stage.values)
+    else:
+        contents = Fillers(operation.size or [0, 0], stage.rng, stage.seed)
+    stage.contents.append(contents)
+    return contents
 
 
 def _conditional(once: Action, only_if: str | None, stage: Stage, name: Callable[[], str]) -> Action:

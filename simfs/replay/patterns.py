@@ -122,6 +122,12 @@ class Moment:
         return f"{hour if name == 'hour' else minute if name == 'minute' else second:02}"
 
 
+def tick_ns(pattern: Pattern) -> int:
+    """How long the pattern's fields of the clock all keep their text."""
+    ticks = [_TICK_NS[name] for name in pattern.fields if name in _TICK_NS]
+    return min(ticks, default=1 << 200)  # no field of the clock: the one tick never ends
+
+
 def name_writer(pattern: Pattern, moment: Moment, back_ns: int = 0) -> Callable[[], str]:
     """A function that fills the pattern in, `back_ns` before `moment`.
 
@@ -130,8 +136,7 @@ def name_writer(pattern: Pattern, moment: Moment, back_ns: int = 0) -> Callable[
     if not pattern.fields:
         text = filled(pattern, moment)
         return lambda: text
-    ticks = [_TICK_NS[name] for name in pattern.fields if name in _TICK_NS]
-    tick_ns = min(ticks, default=1 << 200)  # no field of the clock: the one tick never ends
+    kept_ns = tick_ns(pattern)
     shifted = Moment()
     kept_for: tuple[int, int, int] | None = None
     kept = ""
@@ -139,7 +144,7 @@ def name_writer(pattern: Pattern, moment: Moment, back_ns: int = 0) -> Callable[
     def write() -> str:
         nonlocal kept_for, kept
         now_ns = moment.now_ns - back_ns
-        now = (now_ns // tick_ns, moment.counter, moment.boot)
+        now = (now_ns // kept_ns, moment.counter, moment.boot)
         if now != kept_for:
             kept_for = now
             shifted.now_ns, shifted.counter, shifted.boot = now_ns, moment.counter, moment.boot

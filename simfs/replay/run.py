@@ -10,16 +10,29 @@ while the flash is busy starts when the flash is free again; computing takes no 
 from __future__ import annotations
 
 import errno
-from collections.abc import Callable
+from bisect import bisect_left
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 from simfs.files import Store
 from simfs.flash import Counts, NorFlash
 from simfs.replay.records import Boot, HeldReads, NameFault, Refusal, Skipped, Stall, StallLog, TaskTally
 from simfs.store.meters import Meters
+from simfs.store.stretch import Programs, Stretch
 
 T = TypeVar("T")
+
+
+class Alike(NamedTuple):
+    """Writes that were done together: each one's start, which is after the end of the one before, and programs."""
+
+    starts_ns: Sequence[int]
+    programs: Programs
+    program_bytes: int
+    host_bytes: int
+    live_bytes_after: Callable[[int], int]  # that write, counted from 0
+
 
 _Readings = tuple[int, ...]  # the clock, the flash's counters, the store's meters
 
@@ -112,6 +125,43 @@ class Device:
             self._note_refusal(tally, operation, pattern or name, error)
         self._account(tally, operation, name, before, writes)
         return result
+
+    def stretch(self, name: str) -> Stretch | None:
+        """Where many appends to this file can be done at once, with nothing noted about them but `note_alike`."""
+        if name not in self.names_used and len(self.names_used) < NAMES_KEPT:
+            return None
+        return self.store.stretch(name)
+
+    def is_usual(self, programs: int) -> bool:
+        """Whether a write of so many programs and nothing else would not stand out."""
+        longest, at_max, sheet = self.writes.longest, self.writes.longest_at_max, self.flash.datasheet
+        return (
+            longest is not None
+            and at_max is not None
+            and programs * sheet.program_typ_ns <= longest.busy_ns
+            and programs * sheet.program_max_ns <= at_max.busy_max_ns
+        )
+
+    def note_alike(self, task: str, operation: str, done: Alike) -> None:
+        """Note many usual writes of a task that were done together, as `perform` does each; the clock stands behind
+        the last one."""
+        tally, typ_ns = self.tasks.get(task) or self._new_tally(task), self.flash.datasheet.program_typ_ns
+        each, total, alike = done.programs
+        tally.operations[operation] += len(each)
+        tally.host_bytes += done.host_bytes
+        tally.programs += total
+        tally.program_bytes += done.program_bytes
+        tally.busy_ns += total * typ_ns
+        self.writes.count += len(each)
+        self.writes.total_ns += total * typ_ns
+        for programs, count in alike:
+            self.writes.histogram[programs * typ_ns] += count
+        self.now_ns = done.starts_ns[-1] + each[-1] * typ_ns
+        self._busy_task, self._busy_operation = task, operation
+        if self.store.live_bytes > self._live_bytes_max:
+            first = bisect_left(range(len(each)), self.store.live_bytes, key=done.live_bytes_after)
+            self._live_bytes_max = self.store.live_bytes
+            self._live_bytes_max_at_ns = done.starts_ns[first] + each[first] * typ_ns - self.start_ns
 
     def wait_until(self, at_ns: int) -> None:
         """Let the time pass; a store that cleans in idle time gets it. Afterwards it may be later than `at_ns`."""
