@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
+from functools import partial
 
 STOPPED = "stopped early"
 
@@ -64,15 +65,26 @@ def measure(row: Row, cases: int, workers: int = 1, stop_after: int = 20) -> Mea
     began = time.perf_counter()
     outcome = Outcome()
     parts = list(row.parts(cases))
+    run = partial(_run_part, row.run)
     if workers == 1:
-        _collect(outcome, map(row.run, parts), stop_after)
+        _collect(outcome, map(run, parts), stop_after)
     else:
         with ProcessPoolExecutor(workers) as pool:
-            _collect(outcome, pool.map(row.run, parts), stop_after)
+            _collect(outcome, pool.map(run, parts), stop_after)
             pool.shutdown(cancel_futures=True)
     if row.judge is not None:
         row.judge(outcome)
     return Measured(row, outcome, time.perf_counter() - began)
+
+
+def _run_part(run: Callable[[str], Outcome], part: str) -> Outcome:
+    """A part that ends with an error is a violation of its own: it spoils no other."""
+    try:
+        return run(part)
+    except Exception as error:
+        outcome = Outcome()
+        outcome.violated(part, error)
+        return outcome
 
 
 def _collect(outcome: Outcome, found: Iterable[Outcome], stop_after: int) -> None:
