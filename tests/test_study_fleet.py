@@ -17,10 +17,11 @@ from simfs.study.fleet import (
     device_seed,
     first_lost,
     first_lost_by,
-    kth_lost_by,
+    kth_lost_at,
     log_survival,
     mean_first_lost,
     simulate,
+    store_lost_by,
 )
 from simfs.study.limits import LognormalLimits, WeibullLimits, limits_of, passed
 from simfs.study.order import chance_of, failed_chance, sampled
@@ -105,11 +106,21 @@ def test_the_chance_to_have_all_blocks_is_the_product():
 
 @pytest.mark.parametrize(("shape", "mean"), [(2, 0.147453), (5, 0.459980)])
 def test_the_third_of_128_is_as_published(shape, mean):
-    law = WeibullLimits(SCALE, shape)
-    steps = 1000
-    found = fmean(kth_lost_by(law, EVEN, 3, (step + 0.5) / steps) for step in range(steps)) / SCALE_NS
+    law, steps = WeibullLimits(SCALE, shape), 1000
+    found = fmean(kth_lost_at(law, 128, 3, (step + 0.5) / steps) for step in range(steps)) / SCALE
     assert found == pytest.approx(mean, rel=3e-5)
-    assert kth_lost_by(law, EVEN, 1, 0.1) == pytest.approx(first_lost_by(law, EVEN, 0.1), rel=1e-9)
+    first_ns = kth_lost_at(law, 128, 1, 0.1) * EVEN.over_ns / EVEN.erases[0]
+    assert first_ns == pytest.approx(first_lost_by(law, EVEN, 0.1), rel=1e-9)
+
+
+def test_blocks_that_are_left_take_over_the_wear():
+    """While few have failed it makes no odds. When half have, of limits that are exponential (shape 1), a round takes
+    the mean of exp(-c) from 0 to ln 2 of its first time: (1 - 1/2) / ln 2."""
+    for failures, shape, factor in ((1, 3, 1.0), (64, 1, 0.5 / math.log(2))):
+        law = WeibullLimits(SCALE, shape)
+        cycles = kth_lost_at(law, 128, failures, 0.5)
+        ratio = store_lost_by(law, EVEN, failures, 0.5) / (cycles * EVEN.over_ns / EVEN.erases[0])
+        assert ratio == pytest.approx(factor, rel=0.005)
 
 
 def test_failures_of_equal_blocks_are_binomial():

@@ -86,30 +86,40 @@ def first_lost_by(law: Law, pace: Pace, share: float) -> int:
     return int(_falls_to(wanted, lambda at_ns: log_survival(law, pace, at_ns), *bounds))
 
 
-def kth_lost_by(law: Law, pace: Pace, failures: int, share: float) -> int:
-    """When this share of the fleet have lost that many blocks, if all blocks wear alike, also after the first ones
-    have failed: P = I_F(t)(k, N - k + 1)."""
+def kth_lost_at(law: Law, blocks: int, failures: int, share: float) -> float:
+    """The erases of each block by which that many of so many equal blocks have failed on this share of the devices:
+    P = I_F(cycles)(k, N - k + 1)."""
+
+    def kept(cycles: float) -> float:
+        return 1 - failed_chance(failures, blocks, -math.expm1(law.log_survival(cycles)))
+
+    return _falls_to(1 - share, kept, law.cycles_at(-1e-12), law.cycles_at(math.log(1e-12)))
+
+
+def store_lost_by(law: Law, pace: Pace, failures: int, share: float) -> int:
+    """When this share of the fleet have lost so many blocks, ns from new, if the blocks that are left share the wear
+    evenly: with S(c) of them left, a round of erases takes S(c) times as long as it did at first.
+
+    Left out is that cleaning costs more the fewer blocks are left, so it is late rather than early. The blocks left are
+    taken at their mean, so it is no exact formula.
+    """
     blocks, even = len(pace.erases), pace.even()
-    per_cycle = even.over_ns / even.erases[0]
-
-    def kept(at_ns: float) -> float:
-        failed = -math.expm1(law.log_survival(at_ns / per_cycle))
-        return 1 - failed_chance(failures, blocks, failed)
-
-    bounds = [per_cycle * law.cycles_at(chance) for chance in (-1e-12, math.log(1e-12))]
-    return int(_falls_to(1 - share, kept, *bounds))
+    end = kth_lost_at(law, blocks, failures, share)
+    left = [math.exp(law.log_survival(end * step / SIMPSON_STEPS)) for step in range(SIMPSON_STEPS + 1)]
+    return int(simpson(left, end / SIMPSON_STEPS) * even.over_ns / even.erases[0])
 
 
 def mean_first_lost(law: Law, pace: Pace) -> int:
     """The mean time to the first lost block: the integral of t x survival over ln t, by Simpson's rule, to 1e-6."""
     first, last = (math.log(first_lost_by(law, pace, share)) for share in (1e-9, 1 - 1e-12))
     step = (last - first) / SIMPSON_STEPS
-    total = 0.0
-    for number in range(SIMPSON_STEPS + 1):
-        at_ns = math.exp(first + number * step)
-        weight = 1 if number in (0, SIMPSON_STEPS) else 4 if number % 2 else 2
-        total += weight * at_ns * math.exp(log_survival(law, pace, at_ns))
-    return int(math.exp(first) + total * step / 3)
+    times = [math.exp(first + number * step) for number in range(SIMPSON_STEPS + 1)]
+    return int(times[0] + simpson([at_ns * math.exp(log_survival(law, pace, at_ns)) for at_ns in times], step))
+
+
+def simpson(heights: Sequence[float], step: float) -> float:
+    """The integral of a smooth curve through heights at even steps, an odd number of them, by Simpson's rule."""
+    return step / 3 * math.fsum([heights[0], heights[-1], 4 * math.fsum(heights[1::2]), 2 * math.fsum(heights[2:-1:2])])
 
 
 def device_seed(seed: int, number: int) -> int:

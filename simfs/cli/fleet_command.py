@@ -1,0 +1,128 @@
+"""`simfs fleet`."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from simfs.cli.ends import UNMET, WORKERS_MAX, Refused, Stopped, print_report, progress_bar, worker_pool
+from simfs.cli.limit_options import KEYS, check_limit_options, law_of, limit_options
+from simfs.cli.sources import check_source, recording_options, replay_source
+
+if TYPE_CHECKING:
+    from simfs.study.fleet import Pace
+    from simfs.study.fleet_report import FleetReport
+    from simfs.study.limits import Law
+    from simfs.study.lost_store import SampledLosses
+    from simfs.study.retention import Kept
+
+DEVICES, DEVICES_MAX = 1000, 100_000
+STORES_MAX = 10_000
+HURRIED_CYCLES = 50
+ACTIVATION_EV = 1.1
+
+
+@click.command()
+@click.argument("file")
+@limit_options
+@click.option("--devices", type=click.IntRange(2, DEVICES_MAX), default=DEVICES, help="Simulate so many; 1,000.")
+@click.option("--seed", type=click.IntRange(0), default=0, metavar="S", help="The seed of their limits, 0 by default.")
+@click.option(
+    "--stores", type=click.IntRange(1, STORES_MAX), metavar="N", help="Run N devices until their store is lost."
+)
+@click.option(
+    "--hurried-cycles",
+    type=click.IntRange(10, 10**9),
+    default=HURRIED_CYCLES,
+    metavar="N",
+    help=f"There half the blocks stand N erases, {HURRIED_CYCLES} by default: the more, the longer and the closer.",
+)
+@click.option("--workers", type=click.IntRange(1, WORKERS_MAX), metavar="N", help="Processes; one a core by default.")
+@click.option("--quick", is_flag=True, help="Take the pace of wear from the run as it is, not from its whole life.")
+@click.option("--kept-at", type=float, metavar="C", help="How long data is kept at so many degrees Celsius.")
+@click.option("--activation", type=float, metavar="EV", help=f"Activation energy for that, {ACTIVATION_EV} by default.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
+@recording_options
+def fleet(file: str, as_json: bool, **options: Any) -> None:
+    """Tell when devices that all do as FILE lose blocks, and their store.
+
+    FILE is a scenario (.toml), a Python script (.py), or a recording, as for
+    `simfs run`. How many erases the blocks of real parts stand is yours to
+    say: by a law's parameters, or by a test that so many parts passed.
+
+    The exit status is 0, or 1 when 1 % of the devices have lost a block
+    before the life_min that the scenario expects, or 2 on bad input.
+    """
+    own = {key: options.pop(key) for key in (*KEYS, *_OWN)}
+    check_source(file)
+    check_limit_options(own)
+    if own["activation"] is not None and own["kept_at"] is None:
+        raise Refused("--activation: it is for --kept-at; give both")
+    if own["stores"] and not file.endswith(".toml"):
+        raise Refused(f"--stores: {file} has an end of its own, only a scenario goes on; leave it out")
+    try:
+        report = _report(file, own, options)
+        text = _text(report, as_json)
+    except KeyboardInterrupt:
+        raise Stopped("simfs: stopped") from None
+    print_report(text)
+    if report.met is False:
+        sys.exit(UNMET)
+
+
+_OWN = ("devices", "seed", "stores", "hurried_cycles", "workers", "quick", "kept_at", "activation")
+
+
+def _report(file: str, own: dict[str, Any], options: dict[str, Any]) -> FleetReport:
+    from simfs.study.fleet_report import fleet_report
+    from simfs.study.pace import pace_of_run
+
+    run = replay_source(file, options)
+    law_name, law = law_of(own, run.flash.datasheet)
+    try:
+        pace = pace_of_run(run)
+    except ValueError as error:
+        raise Refused(f"{file}: {error}") from None
+    kept = _kept(own, run.flash.datasheet.rated_cycles, pace)
+    sample = _sample(file, own, law, pace) if own["stores"] else None
+    return fleet_report(
+        run, law_name, law, pace, devices=own["devices"], seed=own["seed"], store_sample=sample, kept=kept
+    )
+
+
+def _kept(own: dict[str, Any], rated_cycles: int, pace: Pace) -> tuple[Kept, ...]:
+    from simfs.study.retention import kept
+
+    if own["kept_at"] is None:
+        return ()
+    activation_ev = ACTIVATION_EV if own["activation"] is None else own["activation"]
+    try:
+        return tuple(kept(rated_cycles, own["kept_at"], activation_ev, pace.over_ns / max(pace.erases)))
+    except ValueError as error:
+        raise Refused(f"--kept-at: {error}") from None
+
+
+def _sample(file: str, own: dict[str, Any], law: Law, pace: Pace) -> SampledLosses:
+    from simfs.replay.reading import load_scenario
+    from simfs.study.lost_store import hurry_for, sample_losses
+
+    with progress_bar() as progress, worker_pool(own["workers"]) as executor:
+        try:
+            return sample_losses(
+                load_scenario(file), law, pace, devices=own["stores"], seed=own["seed"],
+                hurry=hurry_for(law, own["hurried_cycles"]), executor=executor, progress=progress,
+            )  # fmt: skip
+        except ValueError as error:
+            raise Refused(f"{file}: {error}") from None
+
+
+def _text(report: FleetReport, as_json: bool) -> str:
+    if as_json:
+        from simfs.show.json import object_of
+
+        return object_of(report)
+    from simfs.show.fleet import as_text
+
+    return as_text(report)

@@ -1,0 +1,90 @@
+"""The options that say how many erases blocks stand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from simfs.cli.ends import Refused
+
+if TYPE_CHECKING:
+    from simfs.flash.datasheet import Datasheet
+    from simfs.study.limits import Law
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+KEYS = (
+    "scale_cycles", "shape", "passed_parts", "passed_blocks", "passed_cycles", "confidence", "median_cycles", "sigma",
+)  # fmt: skip
+HOW = (
+    "--scale-cycles and --shape (Weibull), --passed-parts and --shape (Weibull, from a test that parts passed), or "
+    "--median-cycles and --sigma (lognormal)"
+)
+CONFIDENCE = 0.6
+_WAYS = {
+    "scale_cycles": ("shape",),
+    "passed_parts": ("shape", "passed_blocks", "passed_cycles", "confidence"),
+    "median_cycles": ("sigma",),
+}
+
+_OPTIONS = (
+    click.option("--scale-cycles", type=float, metavar="N", help="Weibull: the erases that 37 % of the blocks stand."),
+    click.option("--shape", type=float, metavar="B", help="Weibull: 1 is chance, the larger the more alike."),
+    click.option("--passed-parts", type=int, metavar="N", help="Weibull, from a test: so many parts, none failed."),
+    click.option("--passed-blocks", type=int, metavar="N", help="Blocks of each; by default the whole chip's."),
+    click.option("--passed-cycles", type=int, metavar="N", help="Erases in the test; by default the rated cycles."),
+    click.option("--confidence", type=float, metavar="C", help=f"Confidence of the test, by default {CONFIDENCE}."),
+    click.option("--median-cycles", type=float, metavar="N", help="Lognormal: the erases that half the blocks stand."),
+    click.option("--sigma", type=float, metavar="S", help="Lognormal: the standard deviation of the logarithm."),
+)
+
+
+def limit_options(command: Command) -> Command:
+    """The options of a command that is about true limits."""
+    for option in reversed(_OPTIONS):
+        command = option(command)
+    return command
+
+
+def check_limit_options(given: dict[str, Any]) -> None:
+    """Refuse what is no law, or more than one."""
+    ways = [way for way in _WAYS if given[way] is not None]
+    if len(ways) != 1:
+        raise Refused(f"the limits of the blocks: {'given twice' if ways else 'not given'}; give {HOW}")
+    way = ways[0]
+    asked = [key for key in KEYS if given[key] is not None and key != way]
+    wrong = [key for key in asked if key not in _WAYS[way]]
+    if wrong:
+        raise Refused(f"{_spelt(wrong[0])}: it does not go with {_spelt(way)}; leave it out")
+    if given[_WAYS[way][0]] is None:
+        raise Refused(f"{_spelt(_WAYS[way][0])}: it is missing; give {HOW}")
+
+
+def law_of(given: dict[str, Any], sheet: Datasheet) -> tuple[str, Law]:
+    """The name of the law and the law itself."""
+    from simfs.study.limits import LognormalLimits, WeibullLimits, passed
+
+    try:
+        if given["median_cycles"] is not None:
+            return "lognormal", LognormalLimits(given["median_cycles"], given["sigma"])
+        if given["scale_cycles"] is not None:
+            return "Weibull", WeibullLimits(given["scale_cycles"], given["shape"])
+        return "Weibull", passed(
+            given["passed_parts"],
+            _or(given["passed_blocks"], sheet.size_bytes // sheet.block_bytes),
+            _or(given["passed_cycles"], sheet.rated_cycles),
+            _or(given["confidence"], CONFIDENCE),
+            given["shape"],
+        )
+    except ValueError as error:
+        raise Refused(f"the limits of the blocks: {error}") from None
+
+
+def _or(given: Any, usual: Any) -> Any:
+    return usual if given is None else given
+
+
+def _spelt(key: str) -> str:
+    return f"--{key.replace('_', '-')}"
