@@ -98,8 +98,8 @@ def close_open_block(store: Store) -> None:
     """Let the log go on in the next block."""
     state = store._volume.state
     log = state.log
-    if log.asleep:
-        state.segments.wake()
+    for which in range(len(log.heads)):
+        state.segments.wake(which)
     if log.heads[0] is not None:
         state.segments.advance(0)
 

@@ -23,8 +23,8 @@ def close_open_blocks(store: Store) -> list[int]:
     """Let every head go on in another block; the blocks that it left, which are closed now."""
     state = store._volume.state
     log = state.log
-    if log.asleep:
-        state.segments.wake()
+    for which in range(len(log.heads)):
+        state.segments.wake(which)
     left = [head.block for head in log.heads if head is not None]
     for which, head in enumerate(log.heads):
         if head is not None:

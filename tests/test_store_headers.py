@@ -18,6 +18,7 @@ from on_flash import (
 )
 
 from simfs import NorFlash, Store, StoreConfig
+from simfs.store.blocks import State
 from simfs.store.codec import DISCARD_AT, RECORD_BYTES
 
 ERASE_RECORD, OPEN_RECORD, COPY = range(16), range(OPEN_AT, COPY_AT), range(COPY_AT, DISCARD_AT)
@@ -30,7 +31,7 @@ def test_a_header_serves_while_its_open_record_or_the_copy_is_sound(heads: int) 
     blocks = sorted({frame.block for frame in frames_on(store.flash)})
     assert len(blocks) > 3
     for start in (512 * block for block in blocks):
-        for at in range(RECORD_BYTES):
+        for at in range(0, RECORD_BYTES, heads):
             image[start + at] ^= 1 << at % 8
             assert outcome(image) == expected, (start // 512, at)
             image[start + at] ^= 1 << at % 8
@@ -73,6 +74,27 @@ def test_an_open_block_whose_header_is_damaged_is_named_with_its_place() -> None
     text = refusal(image)
     assert f"block {older} " in text
     assert f"{512 * older:#x}" in text
+
+
+def test_a_block_that_the_newest_open_record_names_is_not_erased() -> None:
+    """A mount would miss it. Another open record makes it free to go."""
+    config = StoreConfig(buffer_bytes=32, name_bytes=12, log_heads=2, cleaner="oldest-first")
+    store = Store.format(NorFlash(8, 512, 64), config)
+    put(store, "static", bytes(300))
+    churn(store, 40)
+    state = store._volume.state
+    head = state.log.heads[1]
+    assert head is not None
+    store.remove("static")
+    state.segments.leave(1)
+    store._volume.cleaner.clean(head.block)
+    assert state.blocks.state[head.block] == State.FREED
+    assert head.block in state.segments.stated
+    assert head.block not in state.segments.erasable()
+    assert mounted(store) == contents(store)
+    state.segments.advance(0)
+    assert head.block not in state.segments.stated
+    assert mounted(store) == contents(store)
 
 
 def test_a_discarded_block_holds_nothing_and_is_erased_first() -> None:
