@@ -12,6 +12,7 @@ import click
 from simfs.cli.cuts_command import cuts
 from simfs.cli.ends import BAD_INPUT, STOPPED, print_report
 from simfs.cli.run_command import run
+from simfs.cli.sweep_command import sweep
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -21,6 +22,7 @@ def commands() -> None:
 
 commands.add_command(run)
 commands.add_command(cuts)
+commands.add_command(sweep)
 
 
 @commands.command()

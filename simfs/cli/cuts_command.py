@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import shlex
 import sys
-from collections.abc import Iterable, Iterator
-from concurrent.futures import Executor, ProcessPoolExecutor
-from contextlib import contextmanager
+from collections.abc import Iterable
 from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from simfs.cli.ends import UNMET, Refused, Stopped, print_report, progress_bar
+from simfs.cli.ends import UNMET, WORKERS_MAX, Refused, Stopped, print_report, progress_bar, worker_pool
 from simfs.cli.sources import check_source, recording_options, replay_source
 
 if TYPE_CHECKING:
@@ -25,7 +23,6 @@ EVERY = ("operation", "byte", "bit")
 PROFILES = ("program-contained", "page-contained", "sector-collateral")
 DEPTH_MAX = 3
 PLACES_MAX = 2_000_000  # of cuts in one campaign: hours of work, and some hundred MiB to list them
-WORKERS_MAX = 1024
 SHRINK_TRIES_MIN, SHRINK_TRIES_MAX, SHRINK_CALLS_MAX = 20, 600, 200_000
 
 
@@ -128,7 +125,7 @@ def _report(history: History, file: str, case: str, own: dict[str, Any], options
 
     places = _places(own)
     again = _Repeat(file, case, own["profile"], options)
-    with progress_bar() as progress, _executor(own["workers"]) as executor:
+    with progress_bar() as progress, worker_pool(own["workers"]) as executor:
         try:
             result = campaign(
                 history, _cuts(history, places), profile=own["profile"], depth=places.depth, executor=executor,
@@ -170,19 +167,6 @@ def _cuts(history: History, places: Places) -> Iterable[CutPoint]:
 
 def _bad_cut(only: str | None, error: ValueError) -> str:
     return f"--only {only}: {str(error).removeprefix(f'{only}: ')}"
-
-
-@contextmanager
-def _executor(workers: int | None) -> Iterator[Executor | None]:
-    """So many processes; None leaves it to the campaign."""
-    if workers is None:
-        yield None
-        return
-    with ProcessPoolExecutor(workers) as pool:
-        try:
-            yield pool
-        finally:
-            pool.shutdown(cancel_futures=True)
 
 
 class _Repeat:

@@ -1,4 +1,5 @@
-"""How a command goes and ends: a progress bar; a report, or a line for each fault and an exit code of its own."""
+"""How a command goes and ends: a progress bar, processes to work in; a report, or a line for each fault and an exit
+code of its own."""
 
 from __future__ import annotations
 
@@ -6,14 +7,18 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING, Any
 
 import click
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
 
 Progress = Callable[[int, int], None]
 
 UNMET, BAD_INPUT, STOPPED, READER_GONE = 1, 2, 130, 141
 FAULT_SIGNS_MAX = 2000
+WORKERS_MAX = 1024
 
 
 class Refused(click.ClickException):
@@ -52,6 +57,21 @@ def progress_bar() -> Iterator[Progress | None]:
             bar.update(done - bar.n)
 
         yield tell
+
+
+@contextmanager
+def worker_pool(workers: int | None) -> Iterator[Executor | None]:
+    """So many processes; None leaves it to the study."""
+    if workers is None:
+        yield None
+        return
+    from concurrent.futures import ProcessPoolExecutor
+
+    with ProcessPoolExecutor(workers) as pool:
+        try:
+            yield pool
+        finally:
+            pool.shutdown(cancel_futures=True)
 
 
 def print_report(text: str) -> None:

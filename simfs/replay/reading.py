@@ -7,7 +7,7 @@ import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from pydantic import TypeAdapter, ValidationError
 
@@ -20,14 +20,30 @@ from simfs.replay.toml_lines import key_lines, line_of, spell
 
 FILE_BYTES_MAX = 1 << 20
 
+Found = tuple[KeyPath, str]
+"""The path to a fault, and what is wrong there."""
+
 _LINE_IN_MESSAGE = re.compile(r" \(at line (\d+), column \d+\)")
+
+
+class Findings(NamedTuple):
+    """What is wrong with a scenario's table, each with its path: in the table of one kind, or only between them."""
+
+    within: list[Found]
+    between: list[Found]
 
 
 def load_scenario(path: str | Path) -> Scenario:
     """The scenario in a TOML file. `BadScenario` has every fault; `OSError` where the file can't be read."""
-    with Path(path).open("rb") as file:
-        raw = file.read(FILE_BYTES_MAX + 1)
-    return parse_scenario(raw, str(path))
+    return parse_scenario(_bytes_of(path), str(path))
+
+
+def load_table(path: str | Path) -> dict[str, Any]:
+    """The table in a TOML file that holds a sound scenario, to be changed and given to `scenario_of`. Fails as
+    `load_scenario` does."""
+    raw = _bytes_of(path)
+    parse_scenario(raw, str(path))
+    return tomllib.loads(_text_of(raw, str(path)))
 
 
 def parse_scenario(raw: bytes, source: str) -> Scenario:
@@ -40,17 +56,23 @@ def parse_scenario(raw: bytes, source: str) -> Scenario:
     except RecursionError:
         what = "it is nested too deeply; write tables, as [chip]"
         raise BadScenario([Fault(source, 1, "the whole file", what)]) from None
-    found: list[tuple[KeyPath, str]]
+    found = scenario_of(table)
+    if isinstance(found, Scenario):
+        return found
+    lines = key_lines(text)
+    faults = [Fault(source, line_of(lines, path), spell(path), what) for path, what in found.within + found.between]
+    raise BadScenario(faults)
+
+
+def scenario_of(table: dict[str, Any]) -> Scenario | Findings:
+    """The scenario that a table holds, or everything that is wrong with it."""
     try:
         scenario = Scenario.model_validate(table)
-        found = list(cross_faults(_sections(scenario)))
-        if not found:
-            return scenario
     except ValidationError as error:
-        found = model_faults(error, Scenario, table)
-        found += cross_faults(_sound_sections(table, [path for path, _ in found]))
-    lines = key_lines(text)
-    raise BadScenario([Fault(source, line_of(lines, path), spell(path), what) for path, what in found])
+        within = model_faults(error, Scenario, table)
+        return Findings(within, list(cross_faults(_sound_sections(table, [path for path, _ in within]))))
+    between = list(cross_faults(_sections(scenario)))
+    return Findings([], between) if between else scenario
 
 
 def check_expectations(table: Mapping[str, object], source: str) -> dict[str, object]:
@@ -65,6 +87,11 @@ def check_expectations(table: Mapping[str, object], source: str) -> dict[str, ob
 def scenario_schema() -> str:
     """JSON Schema of a scenario, for editors that check and complete TOML."""
     return json.dumps(Scenario.model_json_schema(), indent=2, ensure_ascii=False)
+
+
+def _bytes_of(path: str | Path) -> bytes:
+    with Path(path).open("rb") as file:
+        return file.read(FILE_BYTES_MAX + 1)
 
 
 def _text_of(raw: bytes, source: str) -> str:

@@ -84,13 +84,13 @@ def _tasks(figures: Figures) -> str:
 def _verdicts(verdicts: tuple[Verdict, ...]) -> str:
     table = []
     for verdict in verdicts:
-        measured, wanted = _judged(verdict)
+        measured, wanted = judged(verdict)
         met = "met" if verdict.met else "! NOT MET"
         table.append((met, verdict.name, _wrapped(measured, NOTE_WIDTH), wanted))
     return tabulate(table, ("expected", "", "measured", "wanted"), tablefmt="simple", disable_numparse=True)
 
 
-def _judged(verdict: Verdict) -> tuple[str, str]:
+def judged(verdict: Verdict) -> tuple[str, str]:
     """What was measured, and what was wanted."""
     if not verdict.unit:
         first = units.plain(verdict.faults[0], 100) if verdict.faults else "as wanted"

@@ -1,0 +1,103 @@
+"""`simfs sweep`."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from simfs.cli.ends import WORKERS_MAX, Refused, Stopped, print_report, progress_bar, worker_pool
+from simfs.cli.sources import check_source
+
+if TYPE_CHECKING:
+    from simfs.study.sweep import Sweep, Variation
+
+SORT_WORDS = (  # those of simfs.study.sweep, which only a sweep loads
+    "life", "longest-write", "longest-write-bound", "write-amplification", "erases", "programs", "energy", "ram",
+    "free-room", "mount", "refused",
+)  # fmt: skip
+
+
+@click.command()
+@click.argument("scenario")
+@click.option(
+    "--vary",
+    "varied",
+    multiple=True,
+    required=True,
+    metavar="PATH=VALUE,VALUE...",
+    help="A setting of the scenario and its values; again for another one.",
+)
+@click.option("--sort", "sorted_by", type=click.Choice(SORT_WORDS), help="The best of this first.")
+@click.option("--workers", type=click.IntRange(1, WORKERS_MAX), metavar="N", help="Processes; one a core by default.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
+def sweep(scenario: str, varied: tuple[str, ...], sorted_by: str | None, workers: int | None, as_json: bool) -> None:
+    """Run SCENARIO with some of its settings varied, and compare.
+
+    A setting is a path into the scenario's TOML: store.size, chip.part,
+    task.gauge.every, task[0].operations[0].size. Every combination of the
+    values is run, and is a line of the table; so is one that can't be run,
+    with the reason.
+
+    The exit status is 0, also where expectations are not met, or 2 on bad
+    input and when no combination can be run.
+    """
+    check_source(scenario)
+    if not scenario.endswith(".toml"):
+        raise Refused(f"{scenario}: only a scenario has settings to vary; give a .toml file")
+    variations = _variations(varied)
+    try:
+        done = _swept(scenario, variations, sorted_by or "", workers)
+        text = _text(done, as_json)
+    except KeyboardInterrupt:
+        raise Stopped("simfs: stopped") from None
+    print_report(text)
+
+
+def _variations(varied: tuple[str, ...]) -> list[Variation]:
+    from simfs.study.sweep import Variation
+
+    faults: list[str] = []
+    found: list[Variation] = []
+    for text in varied:
+        try:
+            found.append(Variation.parse(text))
+        except ValueError as error:
+            faults.append(f"--vary {text}: {error}")
+    if faults:
+        raise Refused(*faults)
+    return found
+
+
+def _swept(scenario: str, variations: list[Variation], sorted_by: str, workers: int | None) -> Sweep:
+    from simfs.replay.faults import BadScenario
+    from simfs.study.sweep import BadVariation, sweep
+
+    try:
+        with progress_bar() as progress, worker_pool(workers) as executor:
+            done = sweep(scenario, variations, sorted_by=sorted_by, executor=executor, progress=progress)
+    except BadScenario as error:
+        raise Refused(*error.faults) from None
+    except BadVariation as error:
+        raise Refused(*(f"--vary {fault}" for fault in error.faults)) from None
+    except OSError as error:  # the file went away
+        raise Refused(f"{scenario}: {error.strerror or error}") from None
+    if all(variant.summary is None for variant in done.variants):
+        raise Refused(
+            *(
+                f"--vary {' '.join(f'{name}={value}' for name, value in variant.settings.items())}: {reason}"
+                for variant in done.variants
+                for reason in variant.refused
+            )
+        )
+    return done
+
+
+def _text(done: Sweep, as_json: bool) -> str:
+    if as_json:
+        from simfs.show.json import object_of
+
+        return object_of(done)
+    from simfs.show.sweep import as_text
+
+    return as_text(done)

@@ -1,0 +1,114 @@
+"""A sweep as one table, at most 100 columns wide where its settings are short; below it what could not be run, and
+which expectations are not met."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Callable, Iterator
+from typing import Any, NamedTuple
+
+from tabulate import tabulate
+
+from simfs.show import WHOSE, units
+from simfs.show.text import judged
+from simfs.study.expect import Verdict
+from simfs.study.sweep import ORDERS, Summary, Sweep, Variant
+
+COLUMNS = 100
+VALUE_WIDTH = 24
+NOTES_SHOWN = 12
+
+
+class Column(NamedTuple):
+    """One figure of all variants."""
+
+    heading: tuple[str, str]
+    figure: str
+    shown: Callable[[Any], str]
+    always: bool = True  # or only where it is what the variants are sorted by
+
+
+TABLE = (
+    Column(("", "life"), "life_ns", units.years),
+    Column(("longest", "write"), "longest_write_ns", units.time),
+    Column(("bound,", "worst part"), "longest_write_at_max_ns", units.time, always=False),
+    Column(("write", "ampl."), "write_amplification", units.ratio),
+    Column(("", "erases"), "erases", units.number),
+    Column(("page", "programs"), "programs", units.number, always=False),
+    Column(("energy", "a day"), "energy_a_day_nj", units.energy),
+    Column(("", "RAM"), "ram_bytes", units.size),
+    Column(("free", "at least"), "free_bytes_min", units.size),
+    Column(("slowest", "mount"), "mount_ns", units.time, always=False),
+    Column(("", "refused"), "refused_operations", units.number),
+)
+
+
+def as_text(sweep: Sweep) -> str:
+    """The whole report, without a line end."""
+    notes = [note for variant in sweep.variants for note in _notes(variant)]
+    more = len(notes) - NOTES_SHOWN
+    shown = [textwrap.fill(note, COLUMNS, subsequent_indent="  ") for note in notes[:NOTES_SHOWN]]
+    shown += [f"{more:,} more with --json"] if more > 0 else []
+    if any(variant.summary and variant.summary.life_ns is None for variant in sweep.variants):
+        shown.insert(0, "Life -: the run is too short to tell.")
+    return "\n\n".join(part for part in (_heading(sweep), _table(sweep), "\n".join(shown)) if part)
+
+
+def _heading(sweep: Sweep) -> str:
+    order = f"; {ORDERS[sweep.sorted_by].first} first" if sweep.sorted_by else ""
+    if sweep.sorted_by and any(variant.unmet for variant in sweep.variants):
+        order += ", those with unmet expectations behind the others"
+    runs = f"{units.counted(len(sweep.variants), 'run')} over {' and '.join(sweep.settings)}"
+    lines = [
+        units.plain(sweep.title, COLUMNS),
+        f"scenario {units.plain(sweep.source)}: {runs}{order}.",
+        f"{WHOSE} Life is that of the hottest block; times are typical ones.",
+    ]
+    return "\n".join(textwrap.fill(line, COLUMNS, break_on_hyphens=False) for line in lines)
+
+
+def _table(sweep: Sweep) -> str:
+    figure = ORDERS[sweep.sorted_by].figure if sweep.sorted_by else ""
+    columns = [column for column in TABLE if column.always or column.figure == figure]
+    settings = [("", heading) for heading in _settings_headings(sweep.settings)]
+    headings = zip(("", ""), *settings, *(column.heading for column in columns), strict=True)
+    lines = [[_mark(variant), *_values(variant), *_cells(variant.summary, columns)] for variant in sweep.variants]
+    table = [*map(list, headings), *lines]
+    table.insert(2, ["-" * max(map(len, column)) for column in zip(*table, strict=True)])
+    right = ["right"] * (len(table[0]) - 1)
+    return tabulate(table, tablefmt="plain", disable_numparse=True, colalign=("left", *right))
+
+
+def _settings_headings(settings: tuple[str, ...]) -> list[str]:
+    """What ends a path is enough to tell settings apart, mostly."""
+    short = [setting.rpartition(".")[2] for setting in settings]
+    return short if len(set(short)) == len(short) else list(settings)
+
+
+def _values(variant: Variant) -> list[str]:
+    return [units.plain(value, VALUE_WIDTH) for value in variant.settings.values()]
+
+
+def _cells(summary: Summary | None, columns: list[Column]) -> list[str]:
+    if summary is None:
+        return ["not run", *["-"] * (len(columns) - 1)]
+    values = [getattr(summary, column.figure) for column in columns]
+    return ["-" if value is None else column.shown(value) for column, value in zip(columns, values, strict=True)]
+
+
+def _mark(variant: Variant) -> str:
+    return "!" if variant.refused or variant.unmet else ""
+
+
+def _notes(variant: Variant) -> Iterator[str]:
+    which = ", ".join(f"{name}={value}" for name, value in variant.settings.items())
+    if variant.refused:
+        reasons = ". ".join(units.plain(reason, 400) for reason in variant.refused)
+        yield f"! {units.plain(which, COLUMNS)}: not run. {reasons}"
+    if variant.unmet:
+        yield f"! {units.plain(which, COLUMNS)}: not met are {'; '.join(map(_unmet, variant.unmet))}"
+
+
+def _unmet(verdict: Verdict) -> str:
+    measured, wanted = judged(verdict)
+    return f"{verdict.name}: {measured}{f', wanted {wanted}' if verdict.unit else ''}"
