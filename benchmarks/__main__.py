@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import argparse
 
-from benchmarks import append, memory, mount, scale, startup
+from benchmarks import append, campaign, memory, mount, scale, startup
 
-BENCHMARKS = {"append": append, "scale": scale, "mount": mount, "memory": memory, "startup": startup}
+BENCHMARKS = {
+    "append": append, "scale": scale, "mount": mount, "memory": memory, "startup": startup, "campaign": campaign,
+}  # fmt: skip
 
 
 def main(arguments: list[str] | None = None) -> None:
