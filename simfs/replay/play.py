@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from simfs.files import Store
+from simfs.flash import NorFlash
 from simfs.flash.late import LateFlash
 from simfs.replay.crosschecks import region_blocks
 from simfs.replay.fast import FastPlayer
@@ -33,10 +34,10 @@ def replay(
     return play(load_scenario(path), str(path), progress, watch, plain=plain)
 
 
-def make_store(scenario: Scenario) -> Store:
+def make_store(scenario: Scenario, flash_type: type[NorFlash] = LateFlash) -> Store:
     """A freshly formatted store on the flash that the scenario describes."""
     sheet = scenario.chip.datasheet()
-    flash = LateFlash(region_blocks(scenario.chip, scenario.store), datasheet=sheet)
+    flash = flash_type(region_blocks(scenario.chip, scenario.store), datasheet=sheet)
     return Store.format(flash, scenario.store.config())
 
 

@@ -1,0 +1,179 @@
+"""A scenario carried on to the end of its device's life: until a block reaches its limit, or the store is full.
+
+The scenario's own duration does not count: its tasks go on. What is skipped where, and that the outcome is the same,
+stands with the players (`simfs.replay.fast`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+
+from simfs.replay.clock import NS_PER_YEAR, format_moment, moment
+from simfs.replay.crosschecks import region_blocks
+from simfs.replay.fast import FastPlayer
+from simfs.replay.play import make_store
+from simfs.replay.player import Player
+from simfs.replay.scenario import Scenario
+from simfs.study.wear_notes import LifeDevice, LifeEnded, Wear, WornFlash
+
+UNTIL = ("rated", "limit", "full")
+MAX_NS = 1_000_000 * NS_PER_YEAR
+TURNS_PROJECTED = 24  # erases of each block on average before a projection, half of which give the pace
+
+Progress = Callable[[int, int], None]
+"""Is told the erases of the most worn block and its limit."""
+
+
+@dataclass(frozen=True, slots=True)
+class EndOfLife:
+    """When a life ended, by which block, and which task wore it. Counts are since the run's start.
+
+    until         what was asked: "rated" cycles of a block, its true "limit", or a "full" store
+    end           what came: one of these, or "never" where no block ever gets there
+    exact         False where it is projected from the pace of a shorter run
+    at_ns         since the run's start: when the operation began that did it; None: never
+    clock         the device's clock then
+    cycles        erases of the block then, since new; `limit_cycles` what it reached
+    task          the task in whose operations that block was erased most
+    simulated_ns  device time that was carried out; `skipped_ns` what was known without
+    """
+
+    until: str
+    end: str
+    exact: bool
+    at_ns: int | None
+    clock: str
+    past_year_9999: bool
+    block: int | None
+    cycles: int
+    limit_cycles: int | None
+    task: str
+    block_erases_by_task: dict[str, int]
+    erases_by_task: dict[str, int]
+    operation: str
+    name: str
+    erase_counts: tuple[int, ...]
+    operations: int
+    host_bytes: int
+    programs: int
+    program_bytes: int
+    erases: int
+    simulated_ns: int
+    skipped_ns: int
+    skipped_periods: int
+    period_ns: int
+
+
+def end_of_life(
+    scenario: Scenario,
+    *,
+    until: str = "rated",
+    limits: Sequence[int] | None = None,
+    project: bool = False,
+    max_ns: int | None = None,
+    plain: bool = False,
+    progress: Progress | None = None,
+) -> EndOfLife:
+    """The end of the life of a scenario's device.
+
+    `limits` are the true limits of the blocks in cycles, for `until` "limit". A "full" store is one that refuses a
+    write with ENOSPC; that search ends at the rated cycles too, since nobody knows what a block does beyond them.
+    `project` carries on only until the pace of wear is known. `max_ns` is when to give up. `plain` carries out each
+    operation by itself. ValueError: another `until`, or not one limit for each block.
+    """
+    block_count = region_blocks(scenario.chip, scenario.store)
+    if until not in UNTIL:
+        raise ValueError(f"until is {until!r}; it must be one of {', '.join(UNTIL)}")
+    if (until == "limit") != (limits is not None) or (limits is not None and len(limits) != block_count):
+        raise ValueError(f"limits are for until='limit', one for each of {block_count} blocks")
+    rated = scenario.chip.datasheet().rated_cycles
+    life = _Life(scenario, until, tuple(limits) if limits is not None else (rated,) * block_count, progress)
+    life.erases_max = TURNS_PROJECTED * block_count if project else 0
+    life.go_on(MAX_NS if max_ns is None else max_ns, plain)
+    return life.projected() if project and life.device.ended is None else life.told()
+
+
+class _Life:
+    """A device on its way to its end."""
+
+    def __init__(self, scenario: Scenario, until: str, limits: tuple[int, ...], progress: Progress | None) -> None:
+        self._scenario, self._until, self._progress = scenario, until, progress
+        store = make_store(scenario, WornFlash)
+        assert isinstance(store.flash, WornFlash)
+        self._flash = store.flash
+        self.wear = self._flash.wear = Wear(limits)
+        self.device = LifeDevice(store, start_ns=scenario.run.start)
+        self.device.begin_life(self.wear, until == "full", self._turn)
+        self.erases_max = 0  # after which the pace of wear is known; 0: no matter
+        self._half: tuple[int, list[int]] = (0, [0] * len(limits))  # time and erases at half of that
+
+    def go_on(self, max_ns: int, plain: bool) -> None:
+        """Until the end, or as far as was asked."""
+        run = self._scenario.run.model_copy(update={"duration": max_ns})
+        scenario = self._scenario.model_copy(update={"run": run})
+        with suppress(LifeEnded):
+            (Player if plain else FastPlayer)(scenario, self.device).play(None)
+
+    def _turn(self) -> int:
+        """Now and then: tell the progress, note the pace, stop when it is known."""
+        counts, erases = self._flash.erase_counts, self.wear.erases
+        if self._progress:
+            self._progress(max(counts), min(self.wear.limits))
+        if self.erases_max and 2 * erases >= self.erases_max and not self._half[0]:
+            self._half = (self.device.now_ns, counts)
+        if self.erases_max and erases >= self.erases_max:
+            raise LifeEnded
+        return erases + len(counts)
+
+    def told(self) -> EndOfLife:
+        """What came."""
+        ended, limits = self.device.ended, self.wear.limits
+        if ended is None:
+            return self._made("never", None, None, self._flash.erase_counts)
+        end = ("limit" if self._until == "limit" else "rated") if ended.end == "worn" else "full"
+        limit = limits[ended.block] if ended.end == "worn" else None
+        at_ns = ended.at_ns - self.device.start_ns
+        made = self._made(end, ended.block, at_ns, self._flash.erase_counts)
+        return replace(made, limit_cycles=limit, operation=ended.operation, name=ended.name)
+
+    def projected(self) -> EndOfLife:
+        """What will come first if wear goes on as since half of the erases: where it is levelled, every block at the
+        pace of their mean, so that the most worn one stays as far ahead; else each at its own."""
+        counts, limits = self._flash.erase_counts, self.wear.limits
+        since_ns, before = self._half
+        span_ns, levelled = self.device.now_ns - since_ns, bool(self.device.store.config.level_threshold)
+        paces = [now - then for now, then in zip(counts, before, strict=True)]
+        whole = len(paces) if levelled else 1
+        of_each = [sum(paces)] * len(paces) if levelled else paces
+        left = [
+            ((limit - count) * span_ns * whole // pace, block)
+            for block, (limit, count, pace) in enumerate(zip(limits, counts, of_each, strict=True))
+            if pace
+        ]
+        if not left or not since_ns:
+            return replace(self.told(), exact=False)
+        left_ns, block = min(left)
+        at_ns = self.device.now_ns + left_ns - self.device.start_ns
+        made = self._made("limit" if self._until == "limit" else "rated", block, at_ns, counts)
+        return replace(made, exact=False, cycles=limits[block], limit_cycles=limits[block])
+
+    def _made(self, end: str, block: int | None, at_ns: int | None, counts: list[int]) -> EndOfLife:
+        device, tallies, by_task = self.device, self.device.tasks.values(), self.wear.by_task
+        of_block = {} if block is None else {task: of[block] for task, of in by_task.items() if of[block]}
+        clock_ns = device.now_ns if at_ns is None else device.start_ns + at_ns
+        return EndOfLife(
+            until=self._until, end=end, exact=True, at_ns=at_ns, clock=format_moment(clock_ns),
+            past_year_9999=clock_ns >= moment(10_000), block=block,
+            cycles=0 if block is None else counts[block], limit_cycles=None,
+            task=max(of_block, key=of_block.__getitem__, default=""), block_erases_by_task=of_block,
+            erases_by_task={task: sum(of) for task, of in by_task.items() if any(of)}, operation="", name="",
+            erase_counts=tuple(counts),
+            operations=sum(tally.operations.total() for tally in tallies),
+            host_bytes=sum(tally.host_bytes for tally in tallies),
+            programs=sum(tally.programs for tally in tallies),
+            program_bytes=sum(tally.program_bytes for tally in tallies),
+            erases=self.wear.erases, simulated_ns=device.now_ns - device.start_ns,
+            skipped_ns=0, skipped_periods=0, period_ns=0,
+        )  # fmt: skip
