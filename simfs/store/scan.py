@@ -6,7 +6,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import cache, partial
-from itertools import chain
 
 from simfs.store.codec import (
     ENTRY_BYTES,
@@ -95,12 +94,14 @@ def read_frames(state: StoreState, block: int, stop: int) -> Frames:
         partial(_frame_at, raw, start, salt, layout.payload_max)
     )  # no place of a damaged block is read twice
     found = Frames(end=start + layout.first)
-    at = layout.first
+    at, place = layout.first, 0  # the next frame; where one stands after a gap at the latest
     while at + FRAME_BYTES <= stop:
         frame = frame_at(at)
         following = None if frame is None else _resumed_within(frame_at, at, frame, layout)
         if frame is None or following is not None:
-            following = following or _resume(frame_at, at, end, layout)
+            if following is None and place <= at:
+                place = next(filter(frame_at, _places(at, end, layout)), layout.block_bytes)
+            following = following or _resume(frame_at, at, end, place, layout)
             if following is None:
                 break
             found.gaps.append((start + at, start + following))
@@ -155,14 +156,12 @@ def _places(at: int, end: int, layout: Layout) -> Iterator[int]:
         yield align_up(page + FENCE_BYTES, layout.step)
 
 
-def _resume(frame_at: FrameAt, at: int, end: int, layout: Layout) -> int | None:
-    """Where sound frames go on after offset `at`, which holds none: where they may, else anywhere, which is damage.
-    Nothing stands from `end` on."""
-    anywhere = range(align_up(at + 1, layout.step), end, layout.step)
-    for candidate in chain(_places(at, end, layout), anywhere):
-        if frame_at(candidate) is not None:
-            return candidate
-    return None
+def _resume(frame_at: FrameAt, at: int, end: int, place: int, layout: Layout) -> int | None:
+    """Where sound frames go on after offset `at`, which holds none: at this place, where they may, else anywhere, which
+    is damage. Nothing stands from `end` on."""
+    if place < end:
+        return place
+    return next(filter(frame_at, range(align_up(at + 1, layout.step), end, layout.step)), None)
 
 
 def counted_frames(state: StoreState, found: Frames) -> list[Frame]:
