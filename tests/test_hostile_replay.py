@@ -3,6 +3,7 @@ through the command."""
 
 from __future__ import annotations
 
+import tracemalloc
 from pathlib import Path
 from random import Random
 
@@ -27,6 +28,19 @@ def test_hostile_recordings_are_told_or_replayed() -> None:
     tally = run_recordings(150, seed=1)
     assert tally.violations == []
     assert all(tally.outcomes[outcome] > 10 for outcome in ("refused", "replayed", "nothing to replay"))
+
+
+def test_hostile_recordings_take_no_memory_to_speak_of() -> None:
+    """A line of a few bytes may speak of sizes up to 2^64."""
+    for number in range(15):
+        raw = hostile_recording(Random(f"memory {number}"))
+        tracemalloc.start()
+        try:
+            judge_recording(raw)
+            peak = tracemalloc.get_traced_memory()[1]
+        finally:
+            tracemalloc.stop()
+        assert peak < 2 << 20, f"memory {number}"
 
 
 def test_what_is_made_from_a_sound_scenario_is_the_same_scenario() -> None:
