@@ -31,6 +31,7 @@ RANDOM_BITS = 600  # random parts of the bits of each of its programs
 PHASES = ("zeros", "rising", "raised")
 RANDOM_PHASES = 40  # random states of each erase
 WEAK_SEEDS = 3
+TRIES_MAX = 60  # to shrink a case
 
 
 @cache
@@ -109,7 +110,7 @@ class Cuts:
         for violation in result.violations:
             said = f"{violation.promise}: {violation.what}"
             if depth == 1 and len(cuts) == 1:
-                shrunk = shrink(history, violation, profile)
+                shrunk = shrink(history, violation, profile, TRIES_MAX)
                 said += f"; shrunk: {shrunk[0]} cut at {shrunk[1]}" if shrunk else ""
             outcome.violated(f"{scenario}; {profile}; {violation.cut}", said)
         if profile != PROGRAM:

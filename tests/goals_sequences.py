@@ -25,6 +25,7 @@ from simfs.study.shrink import shrink
 
 GOAL = 471_000
 LENGTH_MAX = 3
+TRIES_MAX = 60  # to shrink a case
 TEMPLATES: dict[str, list[Call]] = {
     "replace": whole("a", b"other contents" * 2),
     "append": added("a", b"some more"),
@@ -87,7 +88,7 @@ def run(part: str) -> Outcome:
     outcome.counts["sequences"] = 1
     outcome.counts["erases cut"] = sum(count for what, count in result.counts.items() if what.startswith("erase"))
     for violation in result.violations:
-        shrunk = shrink(history, violation) if only else None
+        shrunk = shrink(history, violation, tries_max=TRIES_MAX) if only else None
         said = f"; shrunk: {shrunk[0]} cut at {shrunk[1]}" if shrunk else ""
         outcome.violated(f"{sequence}; {violation.cut}", f"{violation.promise}: {violation.what}{said}")
     history_of.cache_clear()
