@@ -26,7 +26,7 @@ SETTINGS = {
     "units of 8, two heads": Setting(
         {**WIDE, "block_count": 8, "program_unit_bytes": 8}, {"buffer_bytes": 64, "name_bytes": 12, "log_heads": 2}
     ),
-    "four programs a page": Setting({**WIDE, "page_programs_max": 4}, {"buffer_bytes": 64, "name_bytes": 12}),
+    "eight programs a page": Setting({**WIDE, "page_programs_max": 8}, {"buffer_bytes": 64, "name_bytes": 12}),
 }
 SHORT: list[Call] = [
     ("open", "a", "w"), ("write", "a", None, b"settings"), ("close", "a"),
