@@ -36,7 +36,7 @@ def scenario(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def invoke(*words: object) -> Result:
-    return CliRunner().invoke(commands, ["fleet", *map(str, words), "--quick"])
+    return CliRunner().invoke(commands, ["fleet", *map(str, words)])
 
 
 def test_the_report_has_formula_simulation_and_estimate(scenario: Path) -> None:

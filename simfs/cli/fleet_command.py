@@ -12,6 +12,7 @@ from simfs.cli.limit_options import KEYS, check_limit_options, law_of, limit_opt
 from simfs.cli.sources import check_source, recording_options, replay_source
 
 if TYPE_CHECKING:
+    from simfs.replay.run import Run
     from simfs.study.fleet import Pace
     from simfs.study.fleet_report import FleetReport
     from simfs.study.limits import Law
@@ -40,7 +41,12 @@ ACTIVATION_EV = 1.1
     help=f"There half the blocks stand N erases, {HURRIED_CYCLES} by default: the more, the longer and the closer.",
 )
 @click.option("--workers", type=click.IntRange(1, WORKERS_MAX), metavar="N", help="Processes; one a core by default.")
-@click.option("--quick", is_flag=True, help="Take the pace of wear from the run as it is, not from its whole life.")
+@click.option(
+    "--carry-on",
+    type=click.IntRange(10, 10**9),
+    metavar="N",
+    help="Scenario: take the pace of wear from going on until a block has had N erases.",
+)
 @click.option("--kept-at", type=float, metavar="C", help="How long data is kept at so many degrees Celsius.")
 @click.option("--activation", type=float, metavar="EV", help=f"Activation energy for that, {ACTIVATION_EV} by default.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
@@ -60,8 +66,11 @@ def fleet(file: str, as_json: bool, **options: Any) -> None:
     check_limit_options(own)
     if own["activation"] is not None and own["kept_at"] is None:
         raise Refused("--activation: it is for --kept-at; give both")
-    if own["stores"] and not file.endswith(".toml"):
-        raise Refused(f"--stores: {file} has an end of its own, only a scenario goes on; leave it out")
+    for key in ("stores", "carry_on"):
+        if own[key] and not file.endswith(".toml"):
+            raise Refused(
+                f"--{key.replace('_', '-')}: {file} has an end of its own, only a scenario goes on; leave it out"
+            )
     try:
         report = _report(file, own, options)
         text = _text(report, as_json)
@@ -72,24 +81,35 @@ def fleet(file: str, as_json: bool, **options: Any) -> None:
         sys.exit(UNMET)
 
 
-_OWN = ("devices", "seed", "stores", "hurried_cycles", "workers", "quick", "kept_at", "activation")
+_OWN = ("devices", "seed", "stores", "hurried_cycles", "workers", "carry_on", "kept_at", "activation")
 
 
 def _report(file: str, own: dict[str, Any], options: dict[str, Any]) -> FleetReport:
     from simfs.study.fleet_report import fleet_report
-    from simfs.study.pace import pace_of_run
 
     run = replay_source(file, options)
-    law_name, law = law_of(own, run.flash.datasheet)
+    sheet = run.flash.datasheet
+    law_name, law = law_of(own, sheet)
     try:
-        pace = pace_of_run(run)
+        pace = _pace(file, run, own["carry_on"])
+        sample = _sample(file, own, law, pace) if own["stores"] else None
     except ValueError as error:
         raise Refused(f"{file}: {error}") from None
-    kept = _kept(own, run.flash.datasheet.rated_cycles, pace)
-    sample = _sample(file, own, law, pace) if own["stores"] else None
+    kept = _kept(own, sheet.rated_cycles, pace)
     return fleet_report(
         run, law_name, law, pace, devices=own["devices"], seed=own["seed"], store_sample=sample, kept=kept
     )
+
+
+def _pace(file: str, run: Run, cycles: int | None) -> Pace:
+    from simfs.replay.reading import load_scenario
+    from simfs.study.pace import pace_of_life, pace_of_run
+
+    roughly = pace_of_run(run)
+    if cycles is None:
+        return roughly
+    with progress_bar() as progress:
+        return pace_of_life(load_scenario(file), roughly, cycles, progress)
 
 
 def _kept(own: dict[str, Any], rated_cycles: int, pace: Pace) -> tuple[Kept, ...]:
@@ -109,13 +129,10 @@ def _sample(file: str, own: dict[str, Any], law: Law, pace: Pace) -> SampledLoss
     from simfs.study.lost_store import hurry_for, sample_losses
 
     with progress_bar() as progress, worker_pool(own["workers"]) as executor:
-        try:
-            return sample_losses(
-                load_scenario(file), law, pace, devices=own["stores"], seed=own["seed"],
-                hurry=hurry_for(law, own["hurried_cycles"]), executor=executor, progress=progress,
-            )  # fmt: skip
-        except ValueError as error:
-            raise Refused(f"{file}: {error}") from None
+        return sample_losses(
+            load_scenario(file), law, pace, devices=own["stores"], seed=own["seed"],
+            hurry=hurry_for(law, own["hurried_cycles"]), executor=executor, progress=progress,
+        )  # fmt: skip
 
 
 def _text(report: FleetReport, as_json: bool) -> str:

@@ -104,7 +104,10 @@ def _notes(report: FleetReport) -> Iterator[str]:
     if report.store_sample is not None:
         yield from _sample_notes(report.store_sample)
     if report.wear.erases_max < ERASES_FEW:
-        yield "! The pace comes from few erases, so wear looks less even than it is. Run longer for a better one."
+        yield (
+            "! The pace comes from few erases, so wear looks less even than it will be: the line for even wear may be "
+            "nearer. --carry-on 100 finds a better pace."
+        )
     yield "The law of the limits is yours: nobody publishes one for this kind of flash. A model is no qualification."
 
 

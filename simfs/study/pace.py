@@ -1,9 +1,15 @@
-"""The pace at which a run wears the blocks."""
+"""The pace at which a run wears the blocks: of the run as it is, or of one that goes on until it is known well."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from simfs.replay.run import Run
+from simfs.replay.scenario import Scenario
+from simfs.study.endlife import end_of_life
 from simfs.study.fleet import Pace
+
+PATIENCE = 4  # times as long as the run's own pace says
 
 
 def pace_of_run(run: Run) -> Pace:
@@ -12,4 +18,21 @@ def pace_of_run(run: Run) -> Pace:
     erases = [now - first for now, first in zip(run.flash.erase_counts, run.erase_counts_first, strict=True)]
     filled = [block.state not in ("blank", "ready") for block in run.store.blocks()]
     fills = tuple(count + held for count, held in zip(erases, filled, strict=True))
-    return Pace(run.duration_ns, fills if any(erases) else (), "the run")
+    return Pace(run.duration_ns, fills if any(erases) else (), "the run as it is")
+
+
+def pace_of_life(
+    scenario: Scenario, roughly: Pace, cycles: int, progress: Callable[[int, int], None] | None = None
+) -> Pace:
+    """The erases of each block until the first has had so many; the pace is then known to about one in so many.
+
+    `roughly` is the pace of a short run; one that falls below a quarter of it is refused with a ValueError. Takes the
+    time of all those erases.
+    """
+    roughly_ns = int(roughly.over_ns * cycles / max(roughly.erases))
+    found = end_of_life(
+        scenario, until="limit", limits=(cycles,) * len(roughly.erases), max_ns=PATIENCE * roughly_ns, progress=progress
+    )
+    if found.at_ns is None:
+        raise ValueError("its tasks end or slow down, so it has no pace that lasts; take that of the run as it is")
+    return Pace(found.at_ns, found.erase_counts, f"until the first block's {cycles:,}th erase")

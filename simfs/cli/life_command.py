@@ -1,0 +1,101 @@
+"""`simfs life`."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from simfs.cli.ends import UNMET, Refused, Stopped, print_report, progress_bar
+from simfs.cli.limit_options import KEYS, check_limit_options, law_of, limit_options
+from simfs.cli.sources import check_source
+
+if TYPE_CHECKING:
+    from simfs.replay.scenario import Scenario
+    from simfs.study.life_report import LifeReport
+
+UNTIL = ("rated", "limit", "full")
+
+
+@click.command()
+@click.argument("scenario")
+@click.option(
+    "--until",
+    type=click.Choice(UNTIL),
+    default=UNTIL[0],
+    help="A block at its rated cycles (default), at its true limit, or a full store.",
+)
+@limit_options
+@click.option("--seed", type=click.IntRange(0), metavar="S", help="The device whose true limits these are.")
+@click.option("--quick", is_flag=True, help="Project from the pace of wear, once it is steady.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
+def life(scenario: str, until: str, seed: int | None, quick: bool, as_json: bool, **limits: Any) -> None:
+    """Carry SCENARIO on to the end of its device's life.
+
+    Tells when that comes, which block it is, and which task wore it. The
+    scenario's own duration does not count. True limits come from a law, as for
+    `simfs fleet`; a seed draws those of one device.
+
+    The exit status is 0, or 1 when a block reaches its rated cycles before
+    the life_min that the scenario expects, or 2 on bad input.
+    """
+    check_source(scenario)
+    if not scenario.endswith(".toml"):
+        raise Refused(f"{scenario}: only a scenario goes on for ever; give a .toml file, or take `simfs run`")
+    _check_limits(until, {**limits, "seed": seed})
+    try:
+        report = _report(scenario, until, limits, seed or 0, quick)
+        text = _text(report, as_json)
+    except KeyboardInterrupt:
+        raise Stopped("simfs: stopped") from None
+    print_report(text)
+    if report.met is False:
+        sys.exit(UNMET)
+
+
+def _check_limits(until: str, given: dict[str, Any]) -> None:
+    if until == "limit":
+        check_limit_options(given)
+        return
+    for key in (*KEYS, "seed"):
+        if given[key] is not None:
+            raise Refused(f"--{key.replace('_', '-')}: it is for --until limit; leave it out or ask for that")
+
+
+def _report(path: str, until: str, limits: dict[str, Any], seed: int, quick: bool) -> LifeReport:
+    from simfs.replay.faults import BadScenario
+    from simfs.replay.reading import load_scenario
+    from simfs.study.endlife import end_of_life
+    from simfs.study.life_report import life_report
+
+    try:
+        scenario = load_scenario(path)
+        drawn = _limits(scenario, limits, seed) if until == "limit" else None
+        with progress_bar() as progress:
+            found = end_of_life(scenario, until=until, limits=drawn, project=quick, progress=progress)
+    except BadScenario as error:
+        raise Refused(*error.faults) from None
+    except OSError as error:
+        raise Refused(f"{path}: {error.strerror or error}") from None
+    return life_report(scenario, path, Path(path).stem, found)
+
+
+def _limits(scenario: Scenario, given: dict[str, Any], seed: int) -> list[int]:
+    from simfs.replay.crosschecks import region_blocks
+    from simfs.study.fleet import device_seed
+    from simfs.study.limits import limits_of
+
+    _, law = law_of(given, scenario.chip.datasheet())
+    return limits_of(law, device_seed(seed, 0), region_blocks(scenario.chip, scenario.store))
+
+
+def _text(report: LifeReport, as_json: bool) -> str:
+    if as_json:
+        from simfs.show.json import object_of
+
+        return object_of(report)
+    from simfs.show.life import as_text
+
+    return as_text(report)

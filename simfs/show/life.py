@@ -1,0 +1,118 @@
+"""The report on the end of a device's life, on one screen."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+
+from tabulate import tabulate
+
+from simfs.replay.clock import NS_PER_YEAR
+from simfs.show import WHOSE, units
+from simfs.study.endlife import EndOfLife
+from simfs.study.life_report import LifeReport
+
+COLUMNS = 100
+NOTE_WIDTH = 78
+NAME_WIDTH = 40
+TASKS_SHOWN = 8
+ASKED = {
+    "rated": "to the first block at its rated cycles",
+    "limit": "to the first block at its true limit",
+    "full": "until the store can't hold its data any more",
+}
+
+
+def as_text(report: LifeReport) -> str:
+    """The whole report, without a line end."""
+    life = report.life
+    parts = [_heading(report), _table(list(_lines(life)))]
+    if life.erases_by_task:
+        parts.append(_tasks(life))
+    if report.met is not None and report.life_min_ns is not None:
+        met = "met" if report.met else "! NOT MET"
+        parts.append(f"expected life_min {units.time(report.life_min_ns)}: {met}")
+    return "\n\n".join(parts)
+
+
+def _heading(report: LifeReport) -> str:
+    blocks = units.counted(report.block_count, "block")
+    lines = [
+        units.plain(report.title, COLUMNS),
+        f"scenario {units.plain(report.source)}, carried on {ASKED[report.life.until]}",
+        f"flash {report.part}: {blocks}",
+        WHOSE,
+    ]
+    return "\n".join(textwrap.fill(line, COLUMNS, break_on_hyphens=False) for line in lines)
+
+
+def _table(lines: list[tuple[str, str]]) -> str:
+    rows = [(figure, textwrap.fill(text, NOTE_WIDTH, break_on_hyphens=False)) for figure, text in lines]
+    return tabulate(rows, tablefmt="plain", disable_numparse=True)
+
+
+def _lines(life: EndOfLife) -> Iterator[tuple[str, str]]:
+    if life.at_ns is None:
+        yield "ends", f"never: {_never(life)}"
+    else:
+        yield "ends", f"after {_span(life.at_ns)}, on {life.clock.partition('.')[0]}{_beyond(life)}"
+        yield "because", _because(life)
+        if life.operation:
+            yield "in", f"{life.operation} {units.plain(life.name)}"
+    if life.block is not None:
+        yield "worn by", f"task {units.plain(life.task)}" if life.task else "no task"
+    least, most = min(life.erase_counts), max(life.erase_counts)
+    then = "" if life.exact else ", by when it was projected"
+    yield "all blocks", f"{least:,} to {most:,} erases, {life.erases:,} together{then}"
+    yield "device wrote", f"{units.size(life.host_bytes)} in {units.counted(life.operations, 'operation')}"
+    yield "how", _how(life)
+
+
+def _span(time_ns: int) -> str:
+    return f"{units.number(time_ns / NS_PER_YEAR)} years" if time_ns >= NS_PER_YEAR else units.time(time_ns)
+
+
+def _beyond(life: EndOfLife) -> str:
+    return ", past the year 9999 where many clocks end" if life.past_year_9999 else ""
+
+
+def _never(life: EndOfLife) -> str:
+    return "nothing wears any more" if not life.erases else f"not within {_span(life.simulated_ns + life.skipped_ns)}"
+
+
+def _because(life: EndOfLife) -> str:
+    if life.end == "full":
+        return (
+            f"the store refused a write; the most worn block, {life.block}, had {units.counted(life.cycles, 'erase')}"
+        )
+    has, limit = "has" if life.exact else "will have", "rated" if life.end == "rated" else "true"
+    return f"block {life.block} {has} had {units.counted(life.cycles, 'erase')}, its {limit} limit"
+
+
+def _how(life: EndOfLife) -> str:
+    if not life.exact:
+        return (
+            f"projected from {_span(life.simulated_ns)} that were carried out; leave out --quick for the exact answer"
+        )
+    if not life.skipped_periods:
+        return "exact: every operation was carried out"
+    return (
+        f"exact: {_span(life.simulated_ns)} were carried out, then {units.counted(life.skipped_periods, 'period')} of "
+        f"{_span(life.period_ns)} that repeat it skipped"
+    )
+
+
+def _tasks(life: EndOfLife) -> str:
+    shares = sorted(life.erases_by_task.items(), key=lambda share: -share[1])
+    block_erases = max(1, sum(life.block_erases_by_task.values()))
+    rows = [
+        (
+            units.plain(task, NAME_WIDTH), f"{erases:,}", f"{life.block_erases_by_task.get(task, 0):,}",
+            units.percent(100 * life.block_erases_by_task.get(task, 0) / block_erases),
+        )
+        for task, erases in shares[:TASKS_SHOWN]
+    ]  # fmt: skip
+    headers = ("task", "erases", f"of block {life.block}", "share")
+    text = tabulate(rows, headers, disable_numparse=True, colalign=("left", "right", "right", "right"))
+    rest = len(shares) - TASKS_SHOWN
+    return f"{text}\n{units.counted(rest, 'more task')} with --json" if rest > 0 else text
