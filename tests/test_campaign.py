@@ -67,18 +67,23 @@ def test_the_cuts_there_are() -> None:
 
 def test_no_cut_in_a_short_run_breaks_a_promise() -> None:
     history = short_history()
-    result = campaign(history, every_byte(history), depth=2)
+    cuts = list(every_byte(history))[::2]
+    result = campaign(history, cuts, depth=2)
     assert result.violations == ()
-    assert result.states > 2 * len(list(every_byte(history)))
+    assert result.states > 2 * len(cuts)
     assert sum(found.states for found in result.found) == result.states
     assert {found.event for found in result.found} == set(range(len(history.events) + 1))
 
 
-def test_the_executor_does_not_matter() -> None:
+def test_the_executor_does_not_matter(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nor how the cuts fall into chunks."""
     history = short_history()
-    cuts = [*every_byte(history), *every_byte(history)]
+    cuts = list(every_byte(history))[::3]
+    whole = campaign(history, cuts)
+    monkeypatch.setattr("simfs.study.campaign.CUTS_PER_CHUNK", 11)
+    assert campaign(history, cuts) == whole  # in a pool of processes
     with ThreadPoolExecutor(3) as threads:
-        assert campaign(history, cuts, executor=threads) == campaign(history, cuts)
+        assert campaign(history, cuts[::-1], executor=threads) == whole
 
 
 def test_a_cut_that_the_run_does_not_have() -> None:

@@ -96,8 +96,11 @@ class _Judgement:
             for step in self._steps():
                 self.step = step
         except Exception as error:
-            what = str(error) if isinstance(error, Broken) else f"{type(error).__name__}: {error}"
-            violation = Violation(self._cut, self.step, what)
+            if isinstance(error, CorruptStore) and not self._rules.keeps_all:
+                self.event = TOLD
+            else:
+                what = str(error) if isinstance(error, Broken) else f"{type(error).__name__}: {error}"
+                violation = Violation(self._cut, self.step, what)
         return Verdict(self.event, self.recovery, violation)
 
     def _steps(self) -> Iterator[str]:
@@ -106,8 +109,6 @@ class _Judgement:
         found = self._read_only(flash)
         yield "read-only"
         _promise(not flash.changes, f"a read-only mount made {len(flash.changes)} changes")
-        if found is None:
-            return
         yield "mount"
         store = Store.mount(flash)
         self.recovery = tuple(flash.changes)
@@ -140,15 +141,9 @@ class _Judgement:
         store = Store.mount(self._flash_later(), read_only=True)
         _same(self._read(store), expected, "after some operations, a mount finds")
 
-    def _read_only(self, flash: NotedFlash) -> Contents | None:
-        """What a read-only mount finds; None when the store tells that it is damaged, and may."""
-        try:
-            found = self._read(Store.mount(flash, read_only=True))
-        except CorruptStore:
-            if self._rules.keeps_all:
-                raise
-            self.event = TOLD
-            return None
+    def _read_only(self, flash: NotedFlash) -> Contents:
+        """What a read-only mount finds."""
+        found = self._read(Store.mount(flash, read_only=True))
         self.event = next((event for event, contents in self._allowed if contents == found), None)
         if self.event is None:
             wanted = " or ".join(shown(contents, found) for _, contents in self._allowed[:4])
