@@ -91,6 +91,10 @@ class BlockTable:
         self.state[block] = State.READY
         self.ready.add((self.erase_count[block], block))
 
+    def find_ready(self, blocks: list[int]) -> None:
+        """At a mount: these blocks are blank."""
+        self.ready.update([(self.erase_count[block], block) for block in blocks])
+
     def doubt(self, block: int) -> None:
         """The block that seemed ready is not blank, or may not be: it needs an erase."""
         self.ready.remove((self.erase_count[block], block))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 from simfs.flash import NorFlash
 from simfs.store.codec import (
@@ -20,6 +21,7 @@ from simfs.store.codec import (
 )
 from simfs.store.errors import CorruptStore
 
+HEADERS_KEPT = 1024  # many blocks say the same: those that were erased as often
 BASE_MAX = 1 << 63  # beyond it no store ever gets
 
 
@@ -43,14 +45,32 @@ class Header:
     salt: int = 0
     version: int | None = None
 
+    def fields(self) -> Fields:
+        """All but the block."""
+        return (
+            self.erase_count, self.ready, self.opened, self.discarded, self.record, self.base, self.head, self.salt,
+            self.version,
+        )  # fmt: skip
+
 
 def read_header(flash: NorFlash, block: int, block_bytes: int) -> Header:
     """One read of 128 bytes."""
-    raw = flash.read(block * block_bytes, RECORD_BYTES)
-    header = Header(block, decode_erase_count(raw), version=erase_record_version(raw))
+    header = Header(block, *_decoded(flash.read(block * block_bytes, RECORD_BYTES)))
+    if header.base >= BASE_MAX:
+        raise CorruptStore(f"block {block} has the sequence number {header.base}, which no store reaches")
+    return header
+
+
+Fields = tuple[int | None, bool, bool, bool, OpenRecord | None, int, int, int, int | None]
+
+
+@lru_cache(HEADERS_KEPT)
+def _decoded(raw: bytes) -> Fields:
+    """What the first bytes of a block say, in the order of Header's fields."""
+    header = Header(0, decode_erase_count(raw), version=erase_record_version(raw))
     if raw[ERASE_RECORD_BYTES:] == b"\xff" * (RECORD_BYTES - ERASE_RECORD_BYTES):
         header.ready = header.erase_count is not None
-        return header
+        return header.fields()
     opened = raw[ERASE_RECORD_BYTES + FENCE_BYTES :]
     found = decode_open_record(opened)
     copy = decode_open_copy(opened[OPEN_RECORD_BYTES:]) if found is None else None
@@ -61,6 +81,4 @@ def read_header(flash: NorFlash, block: int, block_bytes: int) -> Header:
         header.base, header.erase_count, header.head, header.salt = copy
     header.opened = found is not None or copy is not None
     header.discarded = is_discarded(raw[DISCARD_AT:])
-    if header.base >= BASE_MAX:
-        raise CorruptStore(f"block {block} has the sequence number {header.base}, which no store reaches")
-    return header
+    return header.fields()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from simfs.flash import Geometry
 from simfs.store.codec import ENTRY_BYTES, FRAME_BYTES, RECORD_BYTES, RECORDS, SEAL_BYTES
 from simfs.store.config import StoreConfig
@@ -61,6 +63,12 @@ class Layout:
         """What `length` bytes of one run cost when they are written in as few frames as can be."""
         full, rest = divmod(length, self.buffer_bytes)
         return full * self.full_cost + self.costs[rest]
+
+
+@lru_cache(16)
+def layout_of(geometry: Geometry, config: StoreConfig) -> Layout:
+    """The layout of a store with these settings, which never changes."""
+    return Layout(geometry, config)
 
 
 def buffer_bytes(config: StoreConfig, page_bytes: int) -> int:

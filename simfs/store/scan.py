@@ -27,6 +27,7 @@ from simfs.store.codec import (
 from simfs.store.layout import Layout, align_up
 from simfs.store.reader import damaged
 from simfs.store.runs import Run, RunTable, decode_runs
+from simfs.store.seen import frames_seen, keep_frames
 from simfs.store.state import StoreState
 
 Sealed = tuple[Seal, list[Run] | None]
@@ -45,6 +46,7 @@ class Frames:
     end: int = 0
     content_end: int = 0
     gaps: list[tuple[int, int]] = field(default_factory=list)
+    counted: list[Frame] | None = None  # once `counted_frames` was asked
 
 
 def read_seal(state: StoreState, block: int) -> Sealed | None:
@@ -93,8 +95,10 @@ def read_frames(state: StoreState, block: int, stop: int) -> Frames:
     frame_at = cache(
         partial(_frame_at, raw, start, salt, layout.payload_max)
     )  # no place of a damaged block is read twice
-    found = Frames(end=start + layout.first)
-    at, place = layout.first, 0  # the next frame; where one stands after a gap at the latest
+    found = Frames(frames_seen(raw, start, salt, layout))
+    found.end, known = end_of(found.frames, block, layout), len(found.frames)
+    at = align_up(found.end - start, layout.step)  # of the next frame
+    place = 0  # where one stands after a gap at the latest
     while at + FRAME_BYTES <= stop:
         frame = frame_at(at)
         following = None if frame is None else _resumed_within(frame_at, at, frame, layout)
@@ -113,6 +117,9 @@ def read_frames(state: StoreState, block: int, stop: int) -> Frames:
     torn = decode_header(raw[at : at + HEADER_BYTES], start + at, salt) if at + HEADER_BYTES <= stop else None
     announced = start + at + FRAME_BYTES + torn.length if torn is not None else 0
     found.content_end = max(start + end, found.end, announced)
+    if len(found.frames) > known:
+        first_gap = found.gaps[0][0] if found.gaps else found.end
+        keep_frames(raw, start, salt, layout, [frame for frame in found.frames if frame.address < first_gap])
     return found
 
 
@@ -168,6 +175,12 @@ def counted_frames(state: StoreState, found: Frames) -> list[Frame]:
     """The frames that count, in the order of their addresses. A frame written again takes away what it replaces; the
     newest is asked first, since one that is itself void takes nothing away. CorruptStore when frames are missing
     that none declares void."""
+    if found.counted is None:
+        found.counted = _counted(state, found)
+    return found.counted
+
+
+def _counted(state: StoreState, found: Frames) -> list[Frame]:
     resumed = {gap_end: gap_start for gap_start, gap_end in found.gaps}
     counted: list[Frame] = []
     below = ORDER_MAX + 1  # frames count only with an order below this

@@ -6,7 +6,7 @@ from simfs.flash import Geometry
 from simfs.store.codec import FRAME_BYTES, NO_BLOCK, OpenRecord
 from simfs.store.config import CLEANERS, StoreConfig
 from simfs.store.errors import CorruptStore
-from simfs.store.layout import PAGE_PROGRAMS_MIN, Layout
+from simfs.store.layout import PAGE_PROGRAMS_MIN, layout_of
 
 PAGE_PACKING, FOLD_CASE, CUT_NAMES, IDLE_CLEANING = 1, 2, 4, 8
 
@@ -35,7 +35,7 @@ def record_of(config: StoreConfig, geometry: Geometry) -> OpenRecord:
         block_count=geometry.block_count,
         seed=config.seed,
         name_bytes=config.name_bytes,
-        buffer_bytes=Layout(geometry, config).buffer_bytes,
+        buffer_bytes=layout_of(geometry, config).buffer_bytes,
         reserve_blocks=config.reserve,
         level_threshold=config.level_threshold,
         open_files_max=config.open_files_max,
@@ -89,7 +89,7 @@ def check_fit(geometry: Geometry, config: StoreConfig) -> None:
         raise ValueError(
             f"a store needs at least {PAGE_PROGRAMS_MIN} programs a page; the flash allows {geometry.page_programs_max}"
         )
-    layout = Layout(geometry, config)
+    layout = layout_of(geometry, config)
     largest = layout.slack // 2
     room = max(layout.block_room, 0)
     if room < 2 * largest:

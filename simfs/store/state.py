@@ -10,7 +10,7 @@ from simfs.store.claims import Claims
 from simfs.store.codec import OpenRecord
 from simfs.store.config import StoreConfig
 from simfs.store.index import FileNode, Index
-from simfs.store.layout import Layout
+from simfs.store.layout import layout_of
 from simfs.store.log import Log
 from simfs.store.meters import Meters
 from simfs.store.reader import Reader
@@ -24,7 +24,7 @@ class StoreState:
     def __init__(self, flash: NorFlash, config: StoreConfig, record: OpenRecord) -> None:
         self.flash = flash
         self.config = config
-        self.layout = Layout(flash.geometry, config)
+        self.layout = layout_of(flash.geometry, config)
         self.blocks = BlockTable(
             flash.geometry.block_count, flash.geometry.block_bytes, self.layout.block_room, self.layout.capacity
         )
