@@ -27,6 +27,11 @@ class Cleaner:
         rng = Rng(state.config.seed, "cleaner", state.log.sequence)
         self._choose = policy(state.config, state.blocks, state.layout.block_room, lambda: state.log.logged_bytes, rng)
 
+    @property
+    def memory(self) -> tuple[bool, bool]:
+        """What it remembers from one cleaning to the next."""
+        return self._may_level, self._moves_cold
+
     def make_room(self, which: int, kind: int, file: int, offset: int, length: int, payload_bytes: int) -> None:
         """See to it that this frame fits the head's open block: clean, seal, erase and open blocks as it takes.
         Raises OutOfBlocks when a whole round of cleaning brings nothing."""

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from simfs.store.codec import AGAIN_MAX, ENTRY_BYTES, FRAME_BYTES, SEAL_BYTES, U32, Frame, Kind
+from simfs.store.codec import AGAIN_MAX, FRAME_BYTES, U32, Frame, Kind
 from simfs.store.log import Head
 from simfs.store.scan import Frames, build_runs, counted_frames
 from simfs.store.state import StoreState
@@ -34,13 +34,6 @@ def tail_of(state: StoreState, which: int, found: Frames) -> Tail:
     head = state.log.heads[which]
     assert head is not None
     return Tail(which, head, counted_frames(state, found), found.content_end)
-
-
-def has_torn_seal(state: StoreState, tail: Tail) -> bool:
-    """Whether the seal's place in the block is not blank: its program was cut."""
-    runs = len(tail.head.table.runs)
-    listed = runs * ENTRY_BYTES if runs <= state.layout.runs_max else 0
-    return tail.content_end > max(tail.head.end - SEAL_BYTES - listed, tail.head.at)
 
 
 def is_settled(state: StoreState, tails: list[Tail]) -> bool:

@@ -12,7 +12,6 @@ from simfs.store.headers import Header, read_header
 from simfs.store.layout import align_up
 from simfs.store.runs import Run, RunTable
 from simfs.store.scan import Frames, build_runs, check_end, counted_frames, read_frames, read_seal
-from simfs.store.settle import has_torn_seal, tail_of
 from simfs.store.setup import check_geometry, config_of
 from simfs.store.state import StoreState
 
@@ -48,14 +47,15 @@ def survey(flash: NorFlash) -> tuple[StoreState, dict[int, Used]]:
     block_bytes = flash.geometry.block_bytes
     headers = [read_header(flash, block, block_bytes) for block in range(flash.geometry.block_count)]
     state = _state_of(flash, headers)
-    used = {}
+    used, ready = {}, []
     for header in headers:
         if header.opened and not header.discarded:
             used[header.block] = _read_used(state, header)
         elif header.ready:
-            state.blocks.make_ready(header.block)
+            ready.append(header.block)
         else:
             state.torn.add(header.block)
+    state.blocks.find_ready(ready)
     _check_stated(state, used)
     frameless = [block for block, use in used.items() if not use.holds_frames]
     for block in frameless:  # a cut while opening
@@ -118,33 +118,28 @@ def _check_stated(state: StoreState, used: dict[int, Used]) -> None:
 
 
 def _take_up_heads(state: StoreState, used: dict[int, Used]) -> set[int]:
-    """Give the heads their blocks, and return those. The log goes on in the newest one of each head, unless its seal's
-    place is not blank: then it is closed, and all its frames count."""
+    """Give the heads their blocks, and return those: the log goes on in the newest one of each head, unless it is
+    sealed. A seal that was cut is like a frame that was cut: what stands last is in doubt."""
     heads = set()
     for which in range(len(state.log.heads)):
         own = [use for use in used.values() if use.head == which]
         newest = max(own, key=lambda use: use.base, default=None)
         if newest is not None and newest.seal is None:
             newest.table = _table(state, newest)
-            if _take_up_head(state, newest):
-                heads.add(newest.block)
+            _take_up_head(state, newest)
+            heads.add(newest.block)
     return heads
 
 
-def _take_up_head(state: StoreState, use: Used) -> bool:
+def _take_up_head(state: StoreState, use: Used) -> None:
     assert use.found is not None
-    layout, which = state.layout, use.head
+    layout = state.layout
     at = align_up(use.found.end, layout.step)
     page_start = at - at % layout.page_bytes
     in_page = sum(frame.address + FRAME_BYTES + frame.length > page_start for frame in use.found.frames)
     records = RECORDS if at % layout.block_bytes < layout.page_bytes else 0
-    state.log.resume(which, use.block, at, use.table, in_page + records, taken_up=True)
-    torn = has_torn_seal(state, tail_of(state, which, use.found))
-    if torn:
-        state.log.heads[which] = None
-    else:
-        state.blocks.take_over(use.block)
-    return not torn
+    state.log.resume(use.head, use.block, at, use.table, in_page + records, taken_up=True)
+    state.blocks.take_over(use.block)
 
 
 def _close_others(state: StoreState, used: dict[int, Used], heads: set[int]) -> None:
