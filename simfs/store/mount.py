@@ -15,7 +15,7 @@ from simfs.store.survey import Used, survey
 
 
 def load(flash: NorFlash, writable: bool) -> StoreState:
-    """The state of the store on the flash. Reads 96 bytes a block, the seals with their run entries, the blocks that
+    """The state of the store on the flash. Reads 128 bytes a block, the seals with their run entries, the blocks that
     list none, and the frames that speak of names. When `writable`, what a power cut left in doubt is settled by
     writing; a second time there is nothing to settle, and nothing is written. CorruptStore when there is no sound
     store."""
