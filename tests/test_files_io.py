@@ -303,6 +303,22 @@ def test_a_removed_file_lives_until_its_last_handle_is_closed(side: Any, mode: s
     assert side.read("f") == b"new"
 
 
+def test_a_removed_file_may_be_written_and_cut_while_it_is_open(side: Any) -> None:
+    side.put("f", b"0123456789")
+    with side.open("f", "r+") as file:
+        side.remove("f")
+        file.truncate(4)
+        file.seek(2)
+        file.write(b"xyz" * 100)
+        file.flush()
+        assert file.truncate(20) == 20
+        file.seek(0)
+        assert file.read() == b"01" + b"xyz" * 6
+        assert file.truncate(0) == 0
+        assert file.seek(0, 2) == 0
+    assert side.names() == []
+
+
 @pytest.mark.parametrize("mode", ["r", "r+"])
 def test_a_file_that_is_renamed_over_lives_until_its_last_handle_is_closed(side: Any, mode: str) -> None:
     side.put("f", b"still here")
