@@ -14,9 +14,10 @@ from functools import partial
 from random import Random
 
 from goals_cuts import history_of
-from goals_errors import Counter as Noted
 from goals_errors import before as before_recovery
-from goals_errors import judge_recovery, judge_work, live, plan_of, start
+from goals_errors import judge_recovery, judge_work, plan_of
+from goals_lives import Counter as Noted
+from goals_lives import live, start
 from goals_records import ERASE, RECORDS, records_of
 from goals_rot import states
 from goals_scenarios import SCENARIOS

@@ -29,13 +29,15 @@ from test_differential_remount import SETTINGS
 import simfs
 from simfs import NorFlash, Store
 from simfs.flash.faults import FaultHooks
-from simfs.store import codec, log, replayed, scan, survey
+from simfs.store import codec, headers, layout, log, replayed, scan, setup, state, survey
 from simfs.store.room import Room
 
 WALK_OPERATIONS = 400
 BATCH = 25
 HASH_SEEDS = ("0", "1", "4711", "random")
 VERSION_MIN = (3, 11)
+PLAIN = False  # whether scenarios do one operation after the other
+SHIPPED = {path.name: path for path in sorted((Path(__file__).parent.parent / "scenarios").glob("*.toml"))}
 
 
 def walk(number: int) -> Walk:
@@ -59,6 +61,11 @@ def digest_of(store: Store, seen: list[int], reads: bool) -> str:
 
 
 def digest_of_scenario(name: str) -> str:
+    if name in SHIPPED:
+        from simfs.replay.play import play  # needs libraries that another Python may not have
+        from simfs.replay.reading import load_scenario
+
+        return digest_of(play(load_scenario(SHIPPED[name]), name, plain=PLAIN).store, [], reads=False)
     store = SCENARIOS[name].store()
     return digest_of(store, [SCENARIOS[name].play(store)], reads=False)
 
@@ -135,16 +142,16 @@ class AskedPlan(FaultHooks):
     """A plan of no faults: a flash that has one takes none of its quick paths."""
 
 
-def read_unlisted(state: Any, block: int) -> Any:
+def read_unlisted(of: Any, block: int) -> Any:
     """The seal as if it listed no runs: the frames have to be read."""
-    found = scan_read_seal(state, block)
+    found = scan_read_seal(of, block)
     return None if found is None else (found[0], None)
 
 
 scan_read_seal = scan.read_seal
 
 
-def in_order(state: Any, blocks: Any) -> list[Any]:
+def in_order(of: Any, blocks: Any) -> list[Any]:
     """All runs sorted, although one head's blocks follow each other."""
     kinds = (codec.Kind.DATA, codec.Kind.HOLE)
     pairs = [(base + run.order, run) for base, runs in blocks for run in runs if run.kind in kinds]
@@ -185,6 +192,10 @@ SLOW_PATHS: dict[str, Callable[[], Iterable[Any]]] = {
     "listings": lambda: [patch.object(module, "read_seal", read_unlisted) for module in (scan, survey)],
     "order": lambda: [patch.object(replayed, "_in_order", in_order)],
     "costs": lambda: [patch.object(Room, "room_for", room_for)],
+    "frames seen": lambda: [patch.object(scan, "frames_seen", lambda raw, start, salt, layout: [])],
+    "headers": lambda: [patch.object(headers, "_decoded", headers._decoded.__wrapped__)],
+    "layouts": lambda: [patch.object(module, "layout_of", layout.layout_of.__wrapped__) for module in (setup, state)],
+    "stretches": lambda: [patch(f"{__name__}.PLAIN", True), patch.object(Store, "stretch", lambda self, name: None)],
 }
 
 
@@ -199,8 +210,11 @@ def without(names: Iterable[str]) -> Iterator[None]:
 
 
 def path_parts(cases: int) -> Iterable[str]:
-    """The reference scenarios with each of them off and with all off; and walks, one in two with all off."""
-    scenarios = [f"{what} off; {name}" for what in ("all", *SLOW_PATHS) for name in SCENARIOS][: max(1, cases // 4)]
+    """The reference scenarios with each of them off and with all off, the shipped ones with all off; and walks, one in
+    two with all off."""
+    scenarios = [f"{what} off; {name}" for what in ("all", *SLOW_PATHS) for name in SCENARIOS]
+    scenarios[len(SCENARIOS) : len(SCENARIOS)] = [f"all off; {name}" for name in SHIPPED]
+    scenarios = scenarios[: max(1, cases // 4)]
     yield from scenarios
     whats = [what for name in SLOW_PATHS for what in ("all", name)]
     size = max(2, min(BATCH, cases // len(whats)))
@@ -211,7 +225,7 @@ def path_parts(cases: int) -> Iterable[str]:
 def run_paths(part: str) -> Outcome:
     what, which = part.split(" off; ")
     outcome = Outcome()
-    if which in SCENARIOS:
+    if which in SCENARIOS or which in SHIPPED:
         compare_paths(outcome, what, which, partial(digest_of_scenario, which))
         return outcome
     _, first, _, end = which.split()
