@@ -13,14 +13,19 @@ from simfs.store.volume import Volume
 def check(volume: Volume) -> list[str]:
     """The broken invariants, each with its figures. Mounts a second time, read-only, and reads every live byte."""
     state = volume.state
-    problems = _sums(state) + _spans(state) + _blocks(state)
+    problems = invariants(state)
     for node in state.nodes.values():
         problems += _readable(volume, node)
     try:
-        problems += _against_flash(state, load(state.flash, writable=False))
+        problems += differences(state, load(state.flash, writable=False))
     except CorruptStore as error:
         problems.append(f"a mount would fail: {error.strerror}")
     return problems
+
+
+def invariants(state: StoreState) -> list[str]:
+    """What in RAM contradicts itself. Reads nothing."""
+    return _sums(state) + _spans(state) + _blocks(state)
 
 
 def _sums(state: StoreState) -> list[str]:
@@ -101,7 +106,7 @@ def _readable(volume: Volume, node: FileNode) -> list[str]:
     return []
 
 
-def _against_flash(state: StoreState, found: StoreState) -> list[str]:
+def differences(state: StoreState, found: StoreState) -> list[str]:
     """Names, sizes, spans and erase counts as a mount would find them. Tombstones may differ: RAM knows of dead blocks
     that a mount still reads, and the other way round."""
     problems = []

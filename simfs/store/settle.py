@@ -28,6 +28,9 @@ class Tail:
     def sequence(self) -> int:
         return self.head.base + self.last.order
 
+    def room_bytes(self) -> int:
+        return self.head.room_end - self.content_end
+
 
 def tail_of(state: StoreState, which: int, found: Frames) -> Tail:
     """The tail of the head's open block."""
@@ -52,17 +55,16 @@ def settle(state: StoreState, tails: list[Tail], newest: int) -> None:
     """Make the tails sound; `newest` is the sequence number of the newest frame of all blocks but MARKs. Three programs
     for the head that has the newest frame, two for another; more when a block has no room for that."""
     last = max(tail.sequence() for tail in tails)
-    doubtful = next((tail for tail in tails if tail.last.kind != Kind.MARK and tail.sequence() == newest), None)
     heads = []
-    for tail in tails:
-        if tail is not doubtful and not _is_sound(tail, last):
+    for tail in sorted(tails, key=Tail.room_bytes):  # when no block is left for one, nothing has been written in vain
+        if tail.last.kind != Kind.MARK and tail.sequence() == newest:
+            tail.head.quiet = False
+            _write_again(state, tail)
+            heads.append(tail.which)
+        elif not _is_sound(tail, last):
             tail.head.quiet = False
             _step_over(state, tail)
             heads.append(tail.which)
-    if doubtful is not None:
-        doubtful.head.quiet = False
-        _write_again(state, doubtful)
-        heads.append(doubtful.which)
     _end_tails(state, heads)
 
 

@@ -158,7 +158,7 @@ class _Judgement:
     def _check(self, store: Store, second: Store) -> None:
         """As `Store.check` does, which mounts a second time too, and reads every byte again."""
         state, found = store._volume.state, second._volume.state
-        problems = check._sums(state) + check._spans(state) + check._blocks(state) + check._against_flash(state, found)
+        problems = check.invariants(state) + check.differences(state, found)
         _promise(not problems, "; ".join(problems))
 
     def _erase_counts(self, store: Store) -> None:
