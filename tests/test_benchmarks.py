@@ -29,6 +29,7 @@ GOALS = {
     "startup": [60, 150],
     "campaign": [1.0, 0.4],
     "full": [1.15, 1.15],
+    "fleet": [3],
 }
 
 

@@ -91,6 +91,25 @@ def test_lognormal_limits(scenario: Path) -> None:
     assert "agree with the formula" in done.stdout
 
 
+def test_the_pace_of_a_longer_run_and_the_way_itself_agree(scenario: Path) -> None:
+    words = ("--scale-cycles", "120", "--shape", "3", "--devices", "100", "--json")
+    short, longer, exact = (
+        json.loads(invoke(scenario, *words, *more).stdout) for more in ((), ("--carry-on", "40"), ("--exact",))
+    )
+    assert [one["wear"]["source"] for one in (short, longer, exact)] == [
+        "the run as it is",
+        "until the first block's 40th erase",
+        "until each device has lost a block",
+    ]
+    assert longer["wear"]["erases_max"] == 40
+    for found in (short, longer):
+        for one, other in zip(found["first_block"], exact["first_block"], strict=True):
+            assert one["formula_ns"] == pytest.approx(other["formula_ns"], rel=0.1)
+    assert exact["check"]["devices"] == 100
+    assert exact["check"]["agrees"] is True
+    assert exact["first_block"][2]["simulated"] != longer["first_block"][2]["simulated"]
+
+
 def test_stores_are_run_to_their_loss(scenario: Path) -> None:
     words = ("--stores", "2", "--hurried-cycles", "10", "--workers", "1", "--devices", "2")
     done = invoke(scenario, *WEIBULL, *words)
@@ -116,6 +135,7 @@ def test_stores_are_run_to_their_loss(scenario: Path) -> None:
         (("--scale-cycles", "5", "--shape", "0"), "the limits of the blocks: shape must be from 0.1 to 100, not 0.0"),
         (("--passed-parts", "0", "--shape", "2"), "the limits of the blocks: parts must be at least 1, not 0"),
         ((*WEIBULL, "--activation", "1"), "--activation: it is for --kept-at; give both"),
+        ((*WEIBULL, "--exact", "--carry-on", "20"), "--carry-on: it does not go with --exact"),
         ((*WEIBULL, "--kept-at", "-400"), "--kept-at: temperatures must be from -223 to 726"),
         ((*WEIBULL, "--part", "W25Q32JV"), "--part: it is for recordings"),
     ],

@@ -13,7 +13,7 @@ from simfs.cli.sources import check_source, recording_options, replay_source
 
 if TYPE_CHECKING:
     from simfs.replay.run import Run
-    from simfs.study.fleet import Pace
+    from simfs.study.fleet import Lost, Pace
     from simfs.study.fleet_report import FleetReport
     from simfs.study.limits import Law
     from simfs.study.lost_store import SampledLosses
@@ -47,6 +47,7 @@ ACTIVATION_EV = 1.1
     metavar="N",
     help="Scenario: take the pace of wear from going on until a block has had N erases.",
 )
+@click.option("--exact", is_flag=True, help="Scenario: go on until each of the simulated devices has lost a block.")
 @click.option("--kept-at", type=float, metavar="C", help="How long data is kept at so many degrees Celsius.")
 @click.option("--activation", type=float, metavar="EV", help=f"Activation energy for that, {ACTIVATION_EV} by default.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
@@ -66,7 +67,9 @@ def fleet(file: str, as_json: bool, **options: Any) -> None:
     check_limit_options(own)
     if own["activation"] is not None and own["kept_at"] is None:
         raise Refused("--activation: it is for --kept-at; give both")
-    for key in ("stores", "carry_on"):
+    if own["carry_on"] and own["exact"]:
+        raise Refused("--carry-on: it does not go with --exact, which goes on for longer; leave it out")
+    for key in ("stores", "carry_on", "exact"):
         if own[key] and not file.endswith(".toml"):
             raise Refused(
                 f"--{key.replace('_', '-')}: {file} has an end of its own, only a scenario goes on; leave it out"
@@ -81,7 +84,7 @@ def fleet(file: str, as_json: bool, **options: Any) -> None:
         sys.exit(UNMET)
 
 
-_OWN = ("devices", "seed", "stores", "hurried_cycles", "workers", "carry_on", "kept_at", "activation")
+_OWN = ("devices", "seed", "stores", "hurried_cycles", "workers", "carry_on", "exact", "kept_at", "activation")
 
 
 def _report(file: str, own: dict[str, Any], options: dict[str, Any]) -> FleetReport:
@@ -91,25 +94,27 @@ def _report(file: str, own: dict[str, Any], options: dict[str, Any]) -> FleetRep
     sheet = run.flash.datasheet
     law_name, law = law_of(own, sheet)
     try:
-        pace = _pace(file, run, own["carry_on"])
+        pace, losses = _worn(file, run, law, own)
         sample = _sample(file, own, law, pace) if own["stores"] else None
     except ValueError as error:
         raise Refused(f"{file}: {error}") from None
     kept = _kept(own, sheet.rated_cycles, pace)
-    return fleet_report(
-        run, law_name, law, pace, devices=own["devices"], seed=own["seed"], store_sample=sample, kept=kept
-    )
+    return fleet_report(run, law_name, law, pace, losses, seed=own["seed"], store_sample=sample, kept=kept)
 
 
-def _pace(file: str, run: Run, cycles: int | None) -> Pace:
+def _worn(file: str, run: Run, law: Law, own: dict[str, Any]) -> tuple[Pace, list[Lost]]:
+    """The pace of wear, and the first blocks that the simulated devices lose."""
     from simfs.replay.reading import load_scenario
-    from simfs.study.pace import pace_of_life, pace_of_run
+    from simfs.study import pace as paces
+    from simfs.study.fleet import simulate
 
-    roughly = pace_of_run(run)
-    if cycles is None:
-        return roughly
+    pace = paces.pace_of_run(run)
     with progress_bar() as progress:
-        return pace_of_life(load_scenario(file), roughly, cycles, progress)
+        if own["exact"]:
+            return paces.losses_of_life(load_scenario(file), pace, law, own["devices"], own["seed"], progress)
+        if own["carry_on"]:
+            pace = paces.pace_of_life(load_scenario(file), pace, own["carry_on"], progress)
+    return pace, simulate(law, pace, own["devices"], own["seed"])
 
 
 def _kept(own: dict[str, Any], rated_cycles: int, pace: Pace) -> tuple[Kept, ...]:

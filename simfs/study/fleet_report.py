@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from simfs.replay.run import Run
 from simfs.study.fleet import (
     SHARES,
     Check,
+    Lost,
     Pace,
     check,
     first_lost_by,
-    simulate,
     store_lost_by,
 )
 from simfs.study.limits import Law
@@ -87,14 +88,13 @@ def fleet_report(
     law_name: str,
     law: Law,
     pace: Pace,
+    losses: Sequence[Lost],
     *,
-    devices: int,
     seed: int,
     store_sample: SampledLosses | None = None,
     kept: tuple[Kept, ...] = (),
 ) -> FleetReport:
-    """Every figure of a fleet whose devices all do as `run`. Takes 2 ms a device and 1,000 blocks."""
-    losses = simulate(law, pace, devices, seed)
+    """Every figure of a fleet whose devices all do as `run`; `losses` are the first blocks that simulated ones lost."""
     times, even = [lost.at_ns for lost in losses], pace.even()
     spare = spare_blocks(run)
     life_min_ns = run.expect.get("life_min")

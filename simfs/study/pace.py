@@ -7,7 +7,9 @@ from collections.abc import Callable
 from simfs.replay.run import Run
 from simfs.replay.scenario import Scenario
 from simfs.study.endlife import end_of_life
-from simfs.study.fleet import Pace
+from simfs.study.fleet import Lost, Pace, device_seed
+from simfs.study.limits import Law, limits_of
+from simfs.study.shared_path import first_losses
 
 PATIENCE = 4  # times as long as the run's own pace says
 
@@ -36,3 +38,24 @@ def pace_of_life(
     if found.at_ns is None:
         raise ValueError("its tasks end or slow down, so it has no pace that lasts; take that of the run as it is")
     return Pace(found.at_ns, found.erase_counts, f"until the first block's {cycles:,}th erase")
+
+
+def losses_of_life(
+    scenario: Scenario,
+    roughly: Pace,
+    law: Law,
+    devices: int,
+    seed: int,
+    progress: Callable[[int, int], None] | None = None,
+) -> tuple[Pace, list[Lost]]:
+    """The first block that each simulated device loses on the way itself, and the pace until the last has.
+
+    The devices are those of `fleet.simulate`. `roughly` as of `pace_of_life`. Takes the time of all the erases that the
+    longest-lived device stands.
+    """
+    blocks = len(roughly.erases)
+    limits = [limits_of(law, device_seed(seed, number), blocks) for number in range(devices)]
+    longest = max(min(of_device) for of_device in limits) + 1
+    max_ns = int(PATIENCE * roughly.over_ns * longest / min(filter(None, roughly.erases)))
+    losses, pace = first_losses(scenario, limits, max_ns=max_ns, progress=progress)
+    return pace, losses
