@@ -16,6 +16,7 @@ from simfs.study.figures import figures
 from simfs.study.fleet import device_seed
 from simfs.study.limits import WeibullLimits, limits_of
 
+ROOT = Path(__file__).parent.parent
 SCENARIO = """\
 title = "A small device"
 [chip]
@@ -166,3 +167,21 @@ def test_a_small_record_every_ten_minutes_wears_a_large_store_slowly() -> None:
     life = figures(done).life
     assert life.hottest_ns is not None
     assert life.hottest_ns > 1000 * NS_PER_YEAR
+
+
+def shown_in_readme(command: str) -> list[str]:
+    """The lines that README.md shows of a command's output, without those before the dots."""
+    text = (ROOT / "README.md").read_text()
+    return text.partition(f"$ {command}\n...\n")[2].partition("```")[0].splitlines()
+
+
+def test_readme_shows_what_is_printed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of the fleet without the devices that are run, which take long."""
+    monkeypatch.chdir(ROOT)
+    lines = shown_in_readme("simfs life scenarios/settings.toml --quick")
+    assert len(lines) == 4
+    assert set(lines) <= set(invoke("scenarios/settings.toml", "--quick").stdout.splitlines())
+    words = ["fleet", "scenarios/settings.toml", "--passed-parts", "231", "--shape", "3"]
+    lines = shown_in_readme(f"simfs {' '.join(words)} --stores 20 --kept-at 40")
+    assert len(lines) == 9
+    assert set(lines[:7]) <= set(CliRunner().invoke(commands, words).stdout.splitlines())
