@@ -27,26 +27,31 @@ def run_images(cases: int, seed: int) -> Tally:
     """Judge so many hostile images. About half of them have all checksums repaired."""
     tally = Tally()
     for number in range(cases):
-        base = hostile_image(Random(f"{seed} {number}"))
-        outcome, fault = judge_image(base)
+        base, crafted = _drawn(Random(f"{seed} {number}"))
+        outcome, fault = judge_image(base, crafted)
         tally.note(outcome, fault and f"run_images: hostile_image(Random('{seed} {number}')): {fault}")
     return tally
 
 
 def hostile_image(random: Random) -> Base:
     """One image: structure-aware, damaged, random, truncated."""
+    return _drawn(random)[0]
+
+
+def _drawn(random: Random) -> tuple[Base, bool]:
+    """One image, and whether any checksum of it was repaired."""
     base = random.choice(bases())
     sort = random.randrange(20)
     if sort < 10:
-        return changed(base, random)
+        return changed(base, random), True
     if sort < 15:
-        return Base(base.shape, damaged(base.image, random))
+        return Base(base.shape, damaged(base.image, random)), False
     if sort < 16:
-        return Base(base.shape, random.randbytes(len(base.image)))
+        return Base(base.shape, random.randbytes(len(base.image))), False
     if sort < 18:
-        return truncated(base, random)
+        return truncated(base, random), False
     both = changed(base, random)
-    return Base(both.shape, damaged(both.image, random))
+    return Base(both.shape, damaged(both.image, random)), True
 
 
 def changed(base: Base, random: Random) -> Base:
