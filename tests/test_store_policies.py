@@ -38,11 +38,13 @@ def test_greedy_takes_the_block_with_the_least_live() -> None:
     assert chooser(blocks, "greedy")(blocks.closed) == 1
 
 
-def test_greedy_takes_the_block_that_died_first() -> None:
+@pytest.mark.parametrize(("wear", "taken"), [((5, 5, 5, 5), 1), ((0, 6, 5, 0), 2), ((0, 5, 6, 0), 1)])
+def test_greedy_takes_the_least_worn_dead_block(wear: tuple[int, ...], taken: int) -> None:
     blocks = table([500, 300, 900, 301])
+    blocks.erase_count[:] = wear
     for block, cost in ((2, 900), (1, 300)):
         blocks.charge(1024 * block + 64, -cost)
-    assert chooser(blocks, "greedy")(blocks.closed) == 2
+    assert chooser(blocks, "greedy")(blocks.closed) == taken
 
 
 def test_greedy_takes_no_dead_block_that_is_alive_again() -> None:

@@ -36,7 +36,7 @@ class BlockTable:
         self.salt = [0] * block_count
         self.live = [0] * block_count
         self.live_total = 0
-        self.died: dict[int, None] = {}  # in that order; what was freed since, or is alive again, is still among them
+        self.died: SortedList = SortedList()  # (erase count, block); what was freed since is still among them
         self.freed_at = [0] * block_count
         self.written_at = [0] * block_count  # bytes logged when its youngest data was written
         self.ready: SortedList = SortedList()  # (erase count, block)
@@ -69,15 +69,15 @@ class BlockTable:
         self.live[block] += cost
         self.live_total += cost
         if cost < 0 and not self.live[block]:
-            self.died[block] = None
+            self.died.add((self.erase_count[block], block))
 
     def dead(self) -> int | None:
-        """A closed block in which nothing is live: of several the one that died first."""
+        """A closed block in which nothing is live: of several the least worn, which spares the cleaner levelling."""
         while self.died:
-            block = next(iter(self.died))
-            if self.state[block] == State.CLOSED and not self.live[block]:
-                return block
-            del self.died[block]
+            erase_count, block = self.died[0]
+            if self.state[block] == State.CLOSED and not self.live[block] and self.erase_count[block] == erase_count:
+                return int(block)
+            del self.died[0]
         return None
 
     def note_erase_count(self, block: int, erase_count: int) -> None:
@@ -158,7 +158,7 @@ class BlockTable:
         self.state[block] = State.CLOSED
         self.closed.append(block)
         if not self.live[block]:
-            self.died[block] = None
+            self.died.add((self.erase_count[block], block))
         self.closed_by_wear.add((self.erase_count[block], block))
 
     def free(self, block: int, sequence: int) -> None:

@@ -116,11 +116,12 @@ def _orders(volume: Volume) -> Hashable:
     """In which order blocks come, and what the cleaner remembers."""
     state, blocks = volume.state, volume.state.blocks
     least = min(blocks.erase_count)
-    died = tuple(block for block in blocks.died if blocks.state[block] == State.CLOSED and not blocks.live[block])
-    aged = tuple(at - state.log.logged_bytes for at in blocks.written_at) if state.config.cleaner == "cost-benefit" else ()
+    aged = (
+        tuple(at - state.log.logged_bytes for at in blocks.written_at) if state.config.cleaner == "cost-benefit" else ()
+    )
     return (
         tuple(blocks.closed), tuple((count - least, block) for count, block in blocks.ready), frozenset(blocks.freed),
-        died, aged, blocks.erase_count_max - least, tuple(blocks.opened), frozenset(state.segments.stated),
+        aged, blocks.erase_count_max - least, tuple(blocks.opened), frozenset(state.segments.stated),
         frozenset(state.torn), frozenset(state.doubted), volume.cleaner.memory,
     )  # fmt: skip
 
