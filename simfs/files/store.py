@@ -137,6 +137,11 @@ class Store:
         return check(self._volume)
 
     @property
+    def volume(self) -> Volume:
+        """What the store is made of, for those who look inside."""
+        return self._volume
+
+    @property
     def live_bytes(self) -> int:
         """`usage().live_bytes` alone, without a look at every block."""
         return self._volume.state.committed

@@ -3,13 +3,14 @@ together. Whatever else there is goes one by one, and everything comes out the s
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from itertools import accumulate
 
 from simfs.replay.contents import Contents, Series
 from simfs.replay.patterns import tick_ns
 from simfs.replay.player import PlayedTask, Player
-from simfs.replay.run import Alike, Device
+from simfs.replay.records import Alike
+from simfs.replay.run import Device
 from simfs.replay.scenario import Scenario
 from simfs.replay.task import Append
 from simfs.store.stretch import Payloads, Programs, Stretch
@@ -27,6 +28,10 @@ class EveryTimes:
     def __next__(self) -> int:
         self._next_ns += self.every_ns
         return self._next_ns - self.every_ns
+
+    def later(self, by_ns: int) -> EveryTimes:
+        """The times, each so much later."""
+        return EveryTimes(self._next_ns + by_ns, self.every_ns)
 
     def skip(self, count: int) -> None:
         """Leave out the next `count` times."""
@@ -84,6 +89,16 @@ class FastPlayer(Player):
         if appends is None or not self._run_alike(appends, due_ns, times):
             super()._run(played, due_ns, times)
 
+    def move(self, by_ns: int, runs: Sequence[int], boots: int, name_of: Callable[[str], str]) -> None:
+        evenly = {played: times for _, _, played, times in self._heap if isinstance(times, EveryTimes)}
+        super().move(by_ns, runs, boots, name_of)
+        self._heap[:] = [
+            (due_ns, pushed, played, evenly[played].later(by_ns) if played in evenly else times)
+            for due_ns, pushed, played, times in self._heap
+        ]
+        for appends in self._appends.values():
+            appends.newest = None
+
     def _run_alike(self, appends: _Appends, due_ns: int, times: Iterator[int]) -> bool:
         """Do this run, and those after it that are alike; False where this one has to be done by itself."""
         device, played = self.device, appends.played
@@ -92,7 +107,9 @@ class FastPlayer(Player):
         name = appends.name()
         goes_on = name == appends.newest and device.now_ns == due_ns
         appends.newest = name if device.now_ns == due_ns else None
-        horizon_ns = min(self._heap[0][0] if self._heap else self.end_ns, self.end_ns, appends.same_name_until(due_ns))
+        horizon_ns = min(self.end_ns, self.pause_ns, appends.same_name_until(due_ns))
+        if self._heap:
+            horizon_ns = min(horizon_ns, self._heap[0][0])
         if not goes_on or (isinstance(times, EveryTimes) and horizon_ns - due_ns <= times.every_ns):
             return False
         stretch = device.stretch(name)

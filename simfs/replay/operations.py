@@ -31,6 +31,7 @@ class Stage:
     rng: Rng
     seed: int
     late_ns: int = 0  # by how much this run began late; the run's first read takes note of it
+    newest: list[str] = field(default_factory=list)  # the file that each rotating operation wrote last
     contents: list[Contents] = field(default_factory=list)  # of the operations that write, in their order
     writers: dict[tuple[Pattern, int], Callable[[], str]] = field(default_factory=dict)
 
@@ -78,14 +79,14 @@ def _growing(operation: table.Append | table.Write | table.Create, stage: Stage,
     if operation.keep is None:
         return lambda: put(name(), content(), pattern)
     rotate = _rotation(operation.file, operation.keep, files)
-    newest = ""
+    newest, key = stage.newest, len(stage.newest)
+    newest.append("")
 
     def act() -> None:
-        nonlocal newest
         file = name()
-        if file != newest:
+        if file != newest[key]:
             rotate(file)
-            newest = file
+            newest[key] = file
         put(file, content(), pattern)
 
     return act

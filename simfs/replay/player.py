@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from heapq import heappop, heappush
 from itertools import count
 
@@ -20,6 +20,7 @@ Progress = Callable[[int, int], None]
 """Is told the device time that has passed and that there will be, both in ns."""
 
 PROGRESS_STEPS = 200
+NEVER_NS = 1 << 200
 
 
 class PlayedTask:
@@ -103,6 +104,7 @@ class Player:
         self._tasks = [PlayedTask(task, scenario, device) for task in scenario.task]
         self._heap: list[tuple[int, int, PlayedTask, Iterator[int]]] = []  # due, order of arrival, ...
         self._pushed = 0
+        self.pause_ns = NEVER_NS
         self.boot_count = 0
 
     def play(self, progress: Progress | None) -> None:
@@ -113,6 +115,9 @@ class Player:
                 self.push(played, self._times_of(played))
         report = _Reporter(progress, device, self.end_ns)
         while heap and heap[0][0] < self.end_ns:
+            if heap[0][0] >= self.pause_ns:
+                self.pause()
+                continue
             due_ns, _, played, times = heappop(heap)
             if due_ns > device.now_ns:
                 device.wait_until(due_ns)
@@ -121,6 +126,48 @@ class Player:
                 report()
         device.wait_until(self.end_ns)
         report()
+
+    def pause(self) -> None:
+        """Called when all that was due before `pause_ns` is done; sets it anew."""
+        self.pause_ns = NEVER_NS
+
+    def runs(self) -> tuple[tuple[int, ...], int]:
+        """How often each task has run, and the boots."""
+        return tuple(played.runs for played in self._tasks), self.boot_count
+
+    def phase(self, since_ns: int, name_of: Callable[[str], Hashable]) -> Hashable:
+        """What is due next, counted from `since_ns`, and what the tasks remember, but for their counters."""
+        device = self.device
+        due = tuple((due_ns - since_ns, self._tasks.index(played)) for due_ns, _, played, _ in sorted(self._heap))
+        newest = tuple(name_of(name) for played in self._tasks for name in played.stage.newest)
+        ended = tuple(played.ended for played in self._tasks)
+        idle_since_ns = device.now_ns - since_ns  # matters to a store that cleans in idle time
+        began_ns = idle_since_ns if device.store.config.idle_cleaning else max(idle_since_ns, 0)
+        return due, newest, ended, began_ns, device.busy_with
+
+    def keeps_lengths(self, by_ns: int, runs: Sequence[int], boots: int) -> bool:
+        """Whether all contents are as long as now so much later, after so many more runs of the tasks and boots."""
+        now, later = Moment(), Moment()
+        now.now_ns, now.boot = self.device.now_ns, self.boot_count
+        later.now_ns, later.boot = now.now_ns + by_ns, now.boot + boots
+        for played, more in zip(self._tasks, runs, strict=True):
+            now.counter = played.runs // played.task.counter_every
+            later.counter = (played.runs + more) // played.task.counter_every
+            if any(contents.length_at(now) != contents.length_at(later) for contents in played.stage.contents):
+                return False
+        return True
+
+    def move(self, by_ns: int, runs: Sequence[int], boots: int, name_of: Callable[[str], str]) -> None:
+        """Go on so much later, with more runs of each task and boots behind it, and with other names."""
+        self.device.now_ns += by_ns
+        self.pause_ns += by_ns
+        self.boot_count += boots
+        for played, more in zip(self._tasks, runs, strict=True):
+            played.runs += more
+            played.stage.newest[:] = [name_of(name) for name in played.stage.newest]
+        self._heap[:] = [
+            (due + by_ns, pushed, played, later(times, by_ns)) for due, pushed, played, times in self._heap
+        ]
 
     def _times_of(self, played: PlayedTask) -> Iterator[int]:
         return due_times(played.task, triggers(played.task, self.device.start_ns), played.rng)
@@ -150,13 +197,18 @@ class Player:
         heappush(self._heap, (due_ns, self._pushed, played, times))
 
 
+def later(times: Iterator[int], by_ns: int) -> Iterator[int]:
+    """The times, each so much later."""
+    return (due_ns + by_ns for due_ns in times)
+
+
 class _Reporter:
     """Tells the progress now and then: at `next_ns`, and at the end."""
 
     def __init__(self, progress: Progress | None, device: Device, end_ns: int) -> None:
         self._progress, self._device, self._end_ns = progress, device, end_ns
         self._step_ns = (end_ns - device.start_ns) // PROGRESS_STEPS + 1
-        self.next_ns = device.start_ns + self._step_ns if progress else 1 << 200
+        self.next_ns = device.start_ns + self._step_ns if progress else NEVER_NS
 
     def __call__(self) -> None:
         if self._progress:

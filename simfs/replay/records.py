@@ -6,7 +6,11 @@ Times are device time, in ns since the run's start.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from simfs.store.stretch import Programs
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +65,23 @@ class StallLog:
             or cleanings > (self.most_cleanings.cleanings if self.most_cleanings else 0)
         )
 
+    def is_usual(self, busy_ns: int, busy_max_ns: int) -> bool:
+        """Whether an operation that cleans nothing would not stand out."""
+        longest, at_max = self.longest, self.longest_at_max
+        return (
+            longest is not None
+            and at_max is not None
+            and busy_ns <= longest.busy_ns
+            and busy_max_ns <= at_max.busy_max_ns
+        )
+
+    def count_usual(self, program_ns: int, count: int, programs: int, alike: Sequence[tuple[int, int]]) -> None:
+        """Count operations that do not stand out, by their programs."""
+        self.count += count
+        self.total_ns += programs * program_ns
+        for each, how_often in alike:
+            self.histogram[each * program_ns] += how_often
+
     def keep(self, stall: Stall) -> None:
         """Keep a stall where it is the longest of its sort."""
         if self.longest is None or stall.busy_ns > self.longest.busy_ns:
@@ -69,6 +90,16 @@ class StallLog:
             self.longest_at_max = stall
         if stall.cleanings > (self.most_cleanings.cleanings if self.most_cleanings else 0):
             self.most_cleanings = stall
+
+
+class Alike(NamedTuple):
+    """Writes that were done together: each one's start, which is after the end of the one before, and programs."""
+
+    starts_ns: Sequence[int]
+    programs: Programs
+    program_bytes: int
+    host_bytes: int
+    live_bytes_after: Callable[[int], int]  # that write, counted from 0
 
 
 @dataclass(slots=True)
@@ -84,6 +115,13 @@ class TaskTally:
     program_bytes: int = 0
     erases: int = 0
     busy_ns: int = 0
+
+    def add(self, before: TaskTally, times: int) -> None:
+        """What came since `before` so many times more."""
+        for operation, count in self.operations.items():
+            self.operations[operation] += times * (count - before.operations[operation])
+        for name in ("refused", "host_bytes", "read_bytes", "programs", "program_bytes", "erases", "busy_ns"):
+            setattr(self, name, getattr(self, name) + times * (getattr(self, name) - getattr(before, name)))
 
 
 @dataclass(slots=True)

@@ -11,27 +11,17 @@ from __future__ import annotations
 
 import errno
 from bisect import bisect_left
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
-from typing import NamedTuple, TypeVar
+from typing import TypeVar
 
 from simfs.files import Store
 from simfs.flash import Counts, NorFlash
-from simfs.replay.records import Boot, HeldReads, NameFault, Refusal, Skipped, Stall, StallLog, TaskTally
+from simfs.replay.records import Alike, Boot, HeldReads, NameFault, Refusal, Skipped, Stall, StallLog, TaskTally
 from simfs.store.meters import Meters
-from simfs.store.stretch import Programs, Stretch
+from simfs.store.stretch import Stretch
 
 T = TypeVar("T")
-
-
-class Alike(NamedTuple):
-    """Writes that were done together: each one's start, which is after the end of the one before, and programs."""
-
-    starts_ns: Sequence[int]
-    programs: Programs
-    program_bytes: int
-    host_bytes: int
-    live_bytes_after: Callable[[int], int]  # that write, counted from 0
 
 
 _Readings = tuple[int, ...]  # the clock, the flash's counters, the store's meters
@@ -134,13 +124,8 @@ class Device:
 
     def is_usual(self, programs: int) -> bool:
         """Whether a write of so many programs and nothing else would not stand out."""
-        longest, at_max, sheet = self.writes.longest, self.writes.longest_at_max, self.flash.datasheet
-        return (
-            longest is not None
-            and at_max is not None
-            and programs * sheet.program_typ_ns <= longest.busy_ns
-            and programs * sheet.program_max_ns <= at_max.busy_max_ns
-        )
+        sheet = self.flash.datasheet
+        return self.writes.is_usual(programs * sheet.program_typ_ns, programs * sheet.program_max_ns)
 
     def note_alike(self, task: str, operation: str, done: Alike) -> None:
         """Note many usual writes of a task that were done together, as `perform` does each; the clock stands behind
@@ -152,16 +137,18 @@ class Device:
         tally.programs += total
         tally.program_bytes += done.program_bytes
         tally.busy_ns += total * typ_ns
-        self.writes.count += len(each)
-        self.writes.total_ns += total * typ_ns
-        for programs, count in alike:
-            self.writes.histogram[programs * typ_ns] += count
+        self.writes.count_usual(typ_ns, len(each), total, alike)
         self.now_ns = done.starts_ns[-1] + each[-1] * typ_ns
         self._busy_task, self._busy_operation = task, operation
         if self.store.live_bytes > self._live_bytes_max:
             first = bisect_left(range(len(each)), self.store.live_bytes, key=done.live_bytes_after)
             self._live_bytes_max = self.store.live_bytes
             self._live_bytes_max_at_ns = done.starts_ns[first] + each[first] * typ_ns - self.start_ns
+
+    @property
+    def busy_with(self) -> tuple[str, str]:
+        """The task and the operation that kept the flash busy last."""
+        return self._busy_task, self._busy_operation
 
     def wait_until(self, at_ns: int) -> None:
         """Let the time pass; a store that cleans in idle time gets it. Afterwards it may be later than `at_ns`."""

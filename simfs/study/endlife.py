@@ -8,13 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from copy import deepcopy
 from dataclasses import dataclass, replace
 
-from simfs.replay.clock import NS_PER_YEAR, format_moment, moment
+from simfs.replay.clock import NS_PER_DAY, NS_PER_YEAR, format_moment, moment
 from simfs.replay.crosschecks import region_blocks
+from simfs.replay.dated_names import obstacle
 from simfs.replay.fast import FastPlayer
+from simfs.replay.periods import Passed, PeriodFinder
 from simfs.replay.play import make_store
 from simfs.replay.player import Player
+from simfs.replay.records import TaskTally
+from simfs.replay.run import Device
 from simfs.replay.scenario import Scenario
 from simfs.study.wear_notes import LifeDevice, LifeEnded, Wear, WornFlash
 
@@ -95,6 +100,26 @@ def end_of_life(
     return life.projected() if project and life.device.ended is None else life.told()
 
 
+class _SkippingPlayer(FastPlayer):
+    """Takes the periods that it finds at once."""
+
+    def __init__(self, scenario: Scenario, device: Device, life: _Life) -> None:
+        super().__init__(scenario, device)
+        self._life, self._finder = life, PeriodFinder(self, scenario)
+        if not obstacle(scenario) and not life.erases_max:
+            self.pause_ns = device.start_ns - device.start_ns % NS_PER_DAY + NS_PER_DAY
+
+    def pause(self) -> None:
+        """At midnight."""
+        today = self.pause_ns // NS_PER_DAY
+        passed = self._finder.look(today)
+        if self._finder.began == today:
+            self._life.note()
+        if passed is not None:
+            self._life.take_periods(self._finder, passed, self.end_ns)
+        self.pause_ns += NS_PER_DAY
+
+
 class _Life:
     """A device on its way to its end."""
 
@@ -107,18 +132,44 @@ class _Life:
         self.device = LifeDevice(store, start_ns=scenario.run.start)
         self.device.begin_life(self.wear, until == "full", self._turn)
         self.erases_max = 0  # after which the pace of wear is known; 0: no matter
+        self.skipped_ns = self.skipped_periods = self.period_ns = 0
         self._half: tuple[int, list[int]] = (0, [0] * len(limits))  # time and erases at half of that
 
     def go_on(self, max_ns: int, plain: bool) -> None:
         """Until the end, or as far as was asked."""
         run = self._scenario.run.model_copy(update={"duration": max_ns})
         scenario = self._scenario.model_copy(update={"run": run})
+        player = Player(scenario, self.device) if plain else _SkippingPlayer(scenario, self.device, self)
         with suppress(LifeEnded):
-            (Player if plain else FastPlayer)(scenario, self.device).play(None)
+            player.play(None)
+
+    def note(self) -> None:
+        """A period may begin here."""
+        self._before = self.wear.copy(), deepcopy(self.device.tasks)
+
+    def take_periods(self, finder: PeriodFinder, passed: Passed, end_ns: int) -> None:
+        """Let periods like the one since `note` pass, as many as end before a block is at its limit, or `end_ns`
+        comes."""
+        wear, tallies = self._before
+        period_ns = passed.days * NS_PER_DAY
+        worn = self.wear.periods_left(wear)
+        if worn is None:  # nothing wears
+            raise LifeEnded
+        count = finder.longest(passed, min(worn, (end_ns - self.device.now_ns) // period_ns))
+        if count <= 0:
+            return
+        self.wear.add(wear, count)
+        for task, tally in self.device.tasks.items():
+            tally.add(tallies.get(task) or TaskTally(task), count)
+        finder.skip(passed, count)
+        self.skipped_ns += count * period_ns
+        self.skipped_periods += count
+        self.period_ns = period_ns
+        self.device.next_turn = 0
 
     def _turn(self) -> int:
         """Now and then: tell the progress, note the pace, stop when it is known."""
-        counts, erases = self._flash.erase_counts, self.wear.erases
+        counts, erases = self.wear.counts, self.wear.erases
         if self._progress:
             self._progress(max(counts), min(self.wear.limits))
         if self.erases_max and 2 * erases >= self.erases_max and not self._half[0]:
@@ -131,17 +182,17 @@ class _Life:
         """What came."""
         ended, limits = self.device.ended, self.wear.limits
         if ended is None:
-            return self._made("never", None, None, self._flash.erase_counts)
+            return self._made("never", None, None, self.wear.counts)
         end = ("limit" if self._until == "limit" else "rated") if ended.end == "worn" else "full"
         limit = limits[ended.block] if ended.end == "worn" else None
         at_ns = ended.at_ns - self.device.start_ns
-        made = self._made(end, ended.block, at_ns, self._flash.erase_counts)
+        made = self._made(end, ended.block, at_ns, self.wear.counts)
         return replace(made, limit_cycles=limit, operation=ended.operation, name=ended.name)
 
     def projected(self) -> EndOfLife:
         """What will come first if wear goes on as since half of the erases: where it is levelled, every block at the
         pace of their mean, so that the most worn one stays as far ahead; else each at its own."""
-        counts, limits = self._flash.erase_counts, self.wear.limits
+        counts, limits = self.wear.counts, self.wear.limits
         since_ns, before = self._half
         span_ns, levelled = self.device.now_ns - since_ns, bool(self.device.store.config.level_threshold)
         paces = [now - then for now, then in zip(counts, before, strict=True)]
@@ -174,6 +225,6 @@ class _Life:
             host_bytes=sum(tally.host_bytes for tally in tallies),
             programs=sum(tally.programs for tally in tallies),
             program_bytes=sum(tally.program_bytes for tally in tallies),
-            erases=self.wear.erases, simulated_ns=device.now_ns - device.start_ns,
-            skipped_ns=0, skipped_periods=0, period_ns=0,
+            erases=self.wear.erases, simulated_ns=device.now_ns - device.start_ns - self.skipped_ns,
+            skipped_ns=self.skipped_ns, skipped_periods=self.skipped_periods, period_ns=self.period_ns,
         )  # fmt: skip

@@ -49,6 +49,37 @@ class Wear:
         found = self.by_task.get(task)
         self._of_task = found if found is not None else self.by_task.setdefault(task, [0] * len(self.limits))
 
+    @property
+    def counts(self) -> list[int]:
+        """Erases of each block."""
+        return self._counts.copy()
+
+    def copy(self) -> dict[str, list[int]]:
+        """Erases so far, by task."""
+        return {task: of.copy() for task, of in self.by_task.items()}
+
+    def periods_left(self, before: dict[str, list[int]]) -> int | None:
+        """How many times the erases since `before` can come again before a block is at its limit; None: any number."""
+        gained = self._gained(before)
+        each = zip(self.limits, self._counts, map(sum, zip(*gained.values(), strict=True)), strict=True)
+        return min(((limit - 1 - count) // more for limit, count, more in each if more), default=None)
+
+    def add(self, before: dict[str, list[int]], times: int) -> None:
+        """The erases since `before` so many times more."""
+        for task, of in self._gained(before).items():
+            mine = self.by_task[task]
+            for block, more in enumerate(of):
+                mine[block] += times * more
+                self._counts[block] += times * more
+                self.erases += times * more
+
+    def _gained(self, before: dict[str, list[int]]) -> dict[str, list[int]]:
+        none = [0] * len(self.limits)
+        return {
+            task: [now - then for now, then in zip(of, before.get(task, none), strict=True)]
+            for task, of in self.by_task.items()
+        }
+
     def erased(self, block: int) -> None:
         """One more erase of the block."""
         self.erases += 1
@@ -122,7 +153,7 @@ class LifeDevice(Device):
             self.next_turn = self.on_turn()
         if self.wear.worn is None and not self._no_room:
             return
-        counts = self.flash.erase_counts
+        counts = self.wear.counts
         block = counts.index(max(counts)) if self.wear.worn is None else self.wear.worn
         self.ended = End("full" if self.wear.worn is None else "worn", block, began_ns, task, operation, name)
         raise LifeEnded
