@@ -1,0 +1,149 @@
+"""`simfs mount`."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from simfs.cli.ends import UNMET, Refused, Stopped, print_report
+from simfs.cli.results import check_target, report_of, save_image
+from simfs.cli.sources import PART_OF_RECORDINGS, check_source
+
+if TYPE_CHECKING:
+    from simfs.files import Store
+    from simfs.flash.datasheet import Datasheet
+    from simfs.replay.scenario import Scenario
+
+
+@click.command()
+@click.argument("source")
+@click.argument("directory")
+@click.option("--part", metavar="NAME", help="Image: the chip that it is of; `simfs parts` lists them.")
+@click.option("--device", metavar="SCENARIO", help="Image: a scenario that tells the chip.")
+@click.option("--read-only", is_flag=True, help="Nothing can be changed, and the flash stays as it is.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
+@click.option("--save-image", "image", metavar="IMAGE", help="Keep the flash as it stands at the end in this file.")
+def mount(
+    source: str,
+    directory: str,
+    part: str | None,
+    device: str | None,
+    read_only: bool,
+    as_json: bool,
+    image: str | None,
+) -> None:
+    """Put a store under DIRECTORY, for any program to work on.
+
+    SOURCE is an image of a store, or a scenario (.toml): then the store is
+    new, on the scenario's chip and with its settings, and none of its tasks is
+    played. The mount ends with `fusermount3 -u DIRECTORY`, Ctrl-C or SIGTERM;
+    then comes the report. SOURCE itself stays as it is.
+
+    The exit status is 0, or 1 when an expectation of the scenario is not met,
+    or 2 on bad input.
+    """
+    if image is not None:
+        _check_image(image, source, directory)
+    try:
+        report, met, fault = _served(source, directory, part, device, read_only, as_json, image)
+    except KeyboardInterrupt:
+        raise Stopped("simfs: stopped") from None
+    print_report(report)
+    if fault:
+        raise Refused(fault)
+    if not met:
+        sys.exit(UNMET)
+
+
+def _served(
+    source: str,
+    directory: str,
+    part: str | None,
+    device: str | None,
+    read_only: bool,
+    as_json: bool,
+    image: str | None,
+) -> tuple[str, bool, str]:
+    """Report, whether it is as expected, and what went wrong with the image."""
+    from simfs.bridges.mounted import CannotMount
+    from simfs.bridges.mounted import mount as serve
+    from simfs.bridges.mounted_report import with_left
+    from simfs.bridges.mounted_store import CannotShow
+
+    scenario = _scenario(source) if source.endswith(".toml") else None
+    store = _new_store(scenario, part, device) if scenario else _store_in(source, part, device, read_only)
+    title = (scenario.title if scenario else "") or Path(source).stem
+    try:
+        run, left = serve(
+            store, directory, title=title, source=source, read_only=read_only,
+            expect=scenario.expect.table() if scenario else {}, ready=lambda: _tell(directory),
+        )  # fmt: skip
+    except CannotMount as error:
+        raise Refused(error) from None
+    except CannotShow as error:
+        raise Refused(f"{source}: {error}") from None
+    report, met = report_of(run, as_json)
+    return with_left(report, left, as_json), met, save_image(run, image) if image is not None else ""
+
+
+def _tell(directory: str) -> None:
+    print(f"simfs: {directory} is the store now; end it with fusermount3 -u {directory}", file=sys.stderr, flush=True)
+
+
+def _check_image(image: str, source: str, directory: str) -> None:
+    check_target(image)
+    if os.path.realpath(image).startswith(os.path.realpath(directory) + os.sep):
+        raise Refused(f"--save-image {image}: it would lie in the mounted directory; name another place")
+    if source.endswith(".toml") and os.path.realpath(image) == os.path.realpath(source):
+        raise Refused(f"--save-image {image}: this is the scenario; name another file")
+
+
+def _scenario(file: str) -> Scenario:
+    from simfs.replay.faults import BadScenario
+    from simfs.replay.reading import load_scenario
+
+    check_source(file)
+    try:
+        return load_scenario(file)
+    except BadScenario as error:
+        raise Refused(*error.faults) from None
+
+
+def _new_store(scenario: Scenario, part: str | None, device: str | None) -> Store:
+    from simfs.flash import NorFlash
+    from simfs.replay.play import make_store
+
+    if part or device:
+        raise Refused(f"--{'part' if part else 'device'}: it is for images; a scenario tells its chip itself")
+    return make_store(scenario, NorFlash)
+
+
+def _store_in(file: str, part: str | None, device: str | None, read_only: bool) -> Store:
+    from simfs.files import Store
+    from simfs.flash import NorFlash
+
+    check_source(file)
+    sheet = _datasheet(part, device)
+    try:
+        flash = NorFlash.from_image(Path(file).read_bytes(), datasheet=sheet)
+        return Store.mount(flash, read_only)
+    except ValueError as error:
+        raise Refused(f"{file}: {error}; --part or --device tell of other chips") from None
+    except OSError as error:
+        raise Refused(f"{file}: {error.strerror or error}") from None
+
+
+def _datasheet(part: str | None, device: str | None) -> Datasheet:
+    from simfs.flash.parts import PARTS
+
+    if part and device:
+        raise Refused(f"--part: {device} tells it already; leave out this or --device")
+    if device:
+        return _scenario(device).chip.datasheet()
+    if part and part not in PARTS:
+        raise Refused(f"--part {part}: there is no such part in the catalogue; known are {', '.join(PARTS)}")
+    return PARTS[part or PART_OF_RECORDINGS]
