@@ -127,6 +127,15 @@ def test_devices_lose_their_store_when_too_few_blocks_are_left(scenario, run, pa
     assert sample.shares[0].at_ns is sample.shares[0].least_ns is None
 
 
+def test_spare_blocks_are_those_that_what_is_kept_leaves(run):
+    capacity, reserve = run.store.usage().capacity_bytes, 2
+    share = capacity // (BLOCKS - reserve)
+    assert spare_blocks(replace(run, live_bytes_max=0)) == BLOCKS - reserve
+    assert spare_blocks(replace(run, live_bytes_max=capacity - 3 * share)) == 3
+    assert spare_blocks(replace(run, live_bytes_max=capacity - 3 * share + 1)) == 2
+    assert spare_blocks(replace(run, live_bytes_max=capacity)) == 0
+
+
 def test_hurrying_changes_the_time_little(scenario, pace):
     """Twice as many erases until a block fails: the same time within a few of them."""
     fast, slow = (losses_of(scenario, pace, devices=1, hurried=cycles).losses[0] for cycles in (20, 40))

@@ -37,7 +37,7 @@ def limits(devices):
 
 
 def test_each_device_loses_its_block_as_if_it_were_alone(scenario):
-    fleet = limits(3)
+    fleet = [[4] * BLOCKS, [5] * BLOCKS, *limits(3)]
     found, _ = first_losses(scenario, fleet, max_ns=NEVER_NS)
     for lost, of_device in zip(found, fleet, strict=True):
         alone = end_of_life(scenario, until="limit", limits=[limit + 1 for limit in of_device], plain=True)

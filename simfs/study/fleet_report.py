@@ -126,7 +126,5 @@ def fleet_report(
 def spare_blocks(run: Run) -> int:
     """How many blocks the store can lose and still hold what the run kept in it at most."""
     room = run.store.usage()
-    config, blocks = run.store.config, run.flash.geometry.block_count
-    reserve = config.log_heads + 1 if config.reserve_blocks is None else config.reserve_blocks
-    share_bytes = room.capacity_bytes // max(1, blocks - reserve)
+    share_bytes = room.capacity_bytes // max(1, run.flash.geometry.block_count - run.store.config.reserve)
     return max(0, (room.capacity_bytes - run.live_bytes_max) // max(1, share_bytes))

@@ -89,11 +89,6 @@ class _FleetDevice(Device):
             self._note(began_ns)
         return result
 
-    def boot(self) -> None:
-        began_ns = self.now_ns
-        super().boot()
-        self._note(began_ns)
-
     def _note(self, began_ns: int) -> None:
         flash, losses = self._counting, self._losses
         for block in flash.passed:
