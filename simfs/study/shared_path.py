@@ -1,7 +1,7 @@
 """Many devices on one path: a scenario that goes on until the last of them has lost its first block.
 
-Wear changes nothing before the first loss, so all devices are at the same place of the same run, each with limits of its
-own. The limits of a block on all devices lie in order, so that an erase looks at one number, and few look further.
+Wear changes nothing before the first loss, so all devices are at the same place of the same run, each with its own
+limits. The limits of a block on all devices lie in order, so that an erase looks at one number, and few look further.
 """
 
 from __future__ import annotations
