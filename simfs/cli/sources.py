@@ -89,9 +89,14 @@ def _replay_recording(
             f"{file}: it is no recording; give a scenario (.toml), a script (.py) or what "
             "strace -f -y -ttt -s 1048576 -x wrote"
         )
-    store = _store_like(device, part, size) if device else _store_on(part or PART_OF_RECORDINGS, size)
+    store = described_store(device, part, size)
     store = watch(store) if watch else store
     return replay_recording(file, store, directory=directory, strict=strict, progress=progress)
+
+
+def described_store(device: str | None, part: str | None, size: str | None) -> Store:
+    """A new store: as a scenario describes it, or on the beginning of a part, the plain generic one at first."""
+    return _store_like(device, part, size) if device else _store_on(part or PART_OF_RECORDINGS, size)
 
 
 def _store_like(device: str, part: str | None, size: str | None) -> Store:

@@ -1,0 +1,228 @@
+"""What is left in an image, block by block, whether it mounts or not: the frames that are sound and count, and where
+something else stands than a store would have written."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from simfs.bridges.images_dump import BadImage, Image
+from simfs.flash import NorFlash
+from simfs.store.codec import (
+    FRAME_BYTES,
+    HEADER_BYTES,
+    KINDS,
+    NO_BLOCK,
+    ORDER_MAX,
+    U32,
+    Frame,
+    Kind,
+    Seal,
+    decode_header,
+)
+from simfs.store.errors import CorruptStore
+from simfs.store.headers import Header, read_header
+from simfs.store.runs import Run
+from simfs.store.scan import Frames, read_frames, read_seal
+from simfs.store.setup import config_of
+from simfs.store.state import StoreState
+
+_DATA = (Kind.DATA, Kind.HOLE)
+
+
+class Left(NamedTuple):
+    """A frame that is sound and counts. `payload` is None where only its header is left, or its run's entry: then
+    `length` bytes of the file are lost."""
+
+    sequence: int
+    kind: int
+    file: int
+    offset: int
+    length: int
+    payload: bytes | None
+
+
+@dataclass(frozen=True, slots=True)
+class Damage:
+    """Bytes of the store, `start` to `end`, that should be something else. `told`: which frames stood there is known,
+    and they are in `lost` of their block. `harmless`: a power cut leaves this, and nothing acknowledged is in it."""
+
+    block: int
+    start: int
+    end: int
+    what: str
+    told: bool = False
+    harmless: bool = False
+
+
+@dataclass(slots=True)
+class BlockLeft:
+    """One erase block. state: "blank", "ready", "discarded", "open", "sealed", "left" (without a seal), "bad" or
+    "no header"."""
+
+    number: int
+    state: str
+    base: int = 0
+    head: int = 0
+    frames: list[Left] = field(default_factory=list)
+    lost: list[Left] = field(default_factory=list)
+    damage: list[Damage] = field(default_factory=list)
+
+
+def read_blocks(image: Image) -> list[BlockLeft]:
+    """Every block with what counts in it. One read of the image. BadImage when its settings are impossible."""
+    flash = image.flash()
+    try:
+        state = StoreState(flash, config_of(image.record), image.record)
+    except CorruptStore as error:
+        raise BadImage(f"{image.path}: {error.strerror}") from None
+    blocks = [_read_block(state, number) for number in range(flash.geometry.block_count)]
+    _leave_out(blocks)
+    stated = {image.record.opened, image.record.opened_too} - {NO_BLOCK}
+    for number in stated & {block.number for block in blocks if block.state in ("no header", "blank", "ready")}:
+        block = blocks[number]
+        size = flash.geometry.block_bytes
+        what = "its header is damaged, and it held what was written last"
+        block.damage = [Damage(number, number * size, (number + 1) * size, what)]
+    return blocks
+
+
+def _read_block(state: StoreState, number: int) -> BlockLeft:
+    flash, size = state.flash, state.layout.block_bytes
+    start = number * size
+    try:
+        header = read_header(flash, number, size)
+    except CorruptStore as error:
+        return BlockLeft(number, "no header", damage=[Damage(number, start, start + size, error.strerror or "")])
+    if not header.opened or header.discarded:
+        return _unused(flash, header, start, size)
+    state.blocks.salt[number], state.blocks.base[number] = header.salt, header.base
+    seal, runs = read_seal(state, number) or (None, None)
+    block = BlockLeft(number, "left" if seal is None else "sealed", header.base, header.head)
+    if header.record is None:
+        block.damage.append(Damage(number, start, start + size, "its open record is damaged; its copy serves", True))
+    found = read_frames(state, number, size if seal is None else seal.end)
+    _take_frames(state, block, found)
+    if seal is not None:
+        _against_seal(state, block, found, seal, runs)
+    elif found.content_end > found.end and not flash.blank(found.end, found.content_end - found.end):
+        what = "a frame or a seal that was cut, or damaged: no one can tell"
+        block.damage.append(Damage(number, found.end, found.content_end, what, harmless=True))
+    return block
+
+
+def _unused(flash: NorFlash, header: Header, start: int, size: int) -> BlockLeft:
+    number = header.block
+    if header.discarded:
+        return BlockLeft(number, "discarded")
+    if header.ready:
+        return BlockLeft(number, "ready")
+    if flash.blank(start, size):
+        return BlockLeft(number, "blank")
+    what = "no sound header: an erase that was cut, or damage; what stands in it has no place in the order"
+    return BlockLeft(number, "no header", damage=[Damage(number, start, start + size, what)])
+
+
+def _take_frames(state: StoreState, block: BlockLeft, found: Frames) -> None:
+    """The frames that count, by the rule of a mount: one written again takes away what it replaces, asked from the
+    newest backwards. A gap that none declares void is damage."""
+    gap_starts = {end: start for start, end in found.gaps}
+    below, declared = ORDER_MAX + 1, False
+    for frame in reversed(found.frames):
+        if frame.order < below:
+            payload = state.flash.read(frame.address + HEADER_BYTES, frame.length)
+            block.frames.append(_left(block, frame, payload))
+            below, declared = frame.order - frame.again, frame.again > 0
+        gap = gap_starts.get(frame.address)
+        if gap is not None and not declared and not state.flash.blank(gap, frame.address - gap):
+            _look_into(state, block, gap, frame.address)
+    block.frames.reverse()
+
+
+def _left(block: BlockLeft, frame: Frame, payload: bytes | None) -> Left:
+    prefix = U32.size if frame.kind == Kind.HOLE else 0
+    length = max(frame.length - prefix, 0)
+    return Left(block.base + frame.order, frame.kind, frame.file, frame.offset, length, payload)
+
+
+def _look_into(state: StoreState, block: BlockLeft, start: int, end: int) -> None:
+    """Damage between sound frames: a header that is sound still tells what the frame was."""
+    raw = state.flash.read(start, end - start)
+    salt = state.blocks.salt[block.number]
+    at = 0
+    while at + HEADER_BYTES <= len(raw):
+        frame = decode_header(raw[at : at + HEADER_BYTES], start + at, salt) if raw[at] in KINDS else None
+        if frame is None or frame.address + FRAME_BYTES + frame.length > end:
+            at += 1
+            continue
+        _note_unknown(block, start, frame.address, raw)
+        block.lost.append(_left(block, frame, None))
+        stop = frame.address + FRAME_BYTES + frame.length
+        what = f"contents of a {Kind(frame.kind).name} frame: {_whose(block.lost[-1])}"
+        block.damage.append(Damage(block.number, frame.address, stop, what, told=True))
+        raw, start, at = raw[stop - start :], stop, 0
+    _note_unknown(block, start, start + len(raw), raw)
+
+
+def _note_unknown(block: BlockLeft, start: int, end: int, raw: bytes) -> None:
+    if raw[: end - start].strip(b"\xff"):
+        block.damage.append(Damage(block.number, start, end, "no sound frame; nothing in it tells what stood there"))
+
+
+def _whose(lost: Left) -> str:
+    if lost.kind in _DATA:
+        return f"file {lost.file}, bytes {lost.offset:,} to {lost.offset + lost.length:,}"
+    return f"of file {lost.file}" if lost.kind != Kind.MARK else "it says nothing"
+
+
+def _against_seal(state: StoreState, block: BlockLeft, found: Frames, seal: Seal, runs: list[Run] | None) -> None:
+    """A seal knows where the frames end, and as a rule lists the runs: what of them no sound frame has is lost."""
+    end = block.number * state.layout.block_bytes + seal.end
+    if end > found.end and not state.flash.blank(found.end, end - found.end):
+        _look_into(state, block, found.end, end)
+    if runs is None or not block.damage:
+        return
+    told = [lost for run in runs for lost in _lost_of(block, run, found)]
+    block.lost = told
+    block.damage = [
+        Damage(hurt.block, hurt.start, hurt.end, hurt.what, told=True, harmless=hurt.harmless) for hurt in block.damage
+    ]
+
+
+def _lost_of(block: BlockLeft, run: Run, found: Frames) -> list[Left]:
+    """The bytes of a listed run that no sound frame of the block has."""
+    prefix = U32.size
+    covered = sorted(
+        (frame.offset, frame.offset + frame.length - (prefix if frame.kind == Kind.HOLE else 0))
+        for frame in found.frames
+        if frame.file == run.file and frame.kind in _DATA and frame.order >= run.order
+    )
+    if run.kind not in _DATA:
+        there = any(frame.address == run.address for frame in found.frames)
+        return [] if there else [Left(block.base + run.order, run.kind, run.file, run.offset, 0, None)]
+    lost, at = [], run.offset
+    for begin, end in [*covered, (run.offset + run.length, run.offset + run.length)]:
+        begin = min(begin, run.offset + run.length)
+        if begin > at:
+            lost.append(Left(block.base + run.order, int(Kind.DATA), run.file, at, begin - at, None))
+        at = max(at, end)
+    return lost
+
+
+def _leave_out(blocks: list[BlockLeft]) -> None:
+    """What counts depends on the other blocks: in one left without a seal nothing that is as new as the block that its
+    head opened next, and in one that a frame calls bad nothing at all. The newest block of a head is open."""
+    following: dict[int, int] = {}
+    used = [block for block in blocks if block.frames or block.state == "sealed"]
+    for block in sorted(used, key=lambda block: -block.base):
+        below = following.get(block.head)
+        if block.state == "left":
+            if below is None:
+                block.state = "open"
+            else:
+                block.frames = [frame for frame in block.frames if frame.sequence < below]
+                block.lost = [frame for frame in block.lost if frame.sequence < below]
+        following[block.head] = block.base
+    for number in {frame.file for block in blocks for frame in block.frames if frame.kind == Kind.BAD}:
+        if number < len(blocks) and blocks[number].state != "open":
+            blocks[number] = BlockLeft(number, "bad")
