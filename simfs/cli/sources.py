@@ -30,7 +30,7 @@ def recording_options(command: Command) -> Command:
 
 _RECORDING_OPTIONS = (
     click.option("--strict", is_flag=True, help="Recording: a line that can't be read is bad input."),
-    click.option("--directory", metavar="DIR", help="Recording: the directory that stands for the store."),
+    click.option("--directory", metavar="DIR", help="Recording by strace: the directory that stands for the store."),
     click.option("--device", metavar="SCENARIO", help="Recording: a scenario that tells chip and store."),
     click.option("--part", metavar="NAME", help="Recording: the chip; `simfs parts` lists them."),
     click.option("--size", metavar="SIZE", help="Recording: the store's room on the chip, such as 1MiB."),
@@ -82,21 +82,22 @@ def _replay_recording(
     part: str | None,
     size: str | None,
 ) -> Run:
+    from simfs.replay.console_log import is_console_log, replay_console_log
     from simfs.replay.recording import is_recording, replay_recording
 
-    if not is_recording(file):
+    from_console = not is_recording(file)
+    if from_console and not is_console_log(file):
         raise Refused(
-            f"{file}: it is no recording; give a scenario (.toml), a script (.py) or what "
-            "strace -f -y -ttt -s 1048576 -x wrote"
+            f"{file}: it is no recording; give a scenario (.toml), a script (.py), what "
+            "strace -f -y -ttt -s 1048576 -x wrote, or a console's log with lines of `simfs recorder`"
         )
-    store = described_store(device, part, size)
+    if from_console and directory:
+        raise Refused(f"--directory: it is for what strace wrote, and {file} has the store's own names; leave it out")
+    store = _store_like(device, part, size) if device else _store_on(part or PART_OF_RECORDINGS, size)
     store = watch(store) if watch else store
+    if from_console:
+        return replay_console_log(file, store, strict=strict, progress=progress)
     return replay_recording(file, store, directory=directory, strict=strict, progress=progress)
-
-
-def described_store(device: str | None, part: str | None, size: str | None) -> Store:
-    """A new store: as a scenario describes it, or on the beginning of a part, the plain generic one at first."""
-    return _store_like(device, part, size) if device else _store_on(part or PART_OF_RECORDINGS, size)
 
 
 def _store_like(device: str, part: str | None, size: str | None) -> Store:

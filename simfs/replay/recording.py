@@ -66,10 +66,10 @@ def replay_recording(
     source = os.fspath(path)
     directory = store_directory(path) if directory is None else _checked(directory)
     ledger = SkippedLedger(source, strict)
-    with _opened(path) as lines:
+    with opened(path) as lines:
         reader = Reader(lines, IGNORED, ledger.unreadable)
         try:
-            return _replay(reader, store, directory, ledger, _Parents(path), _told(lines, progress))
+            return _replay(reader, store, directory, ledger, _Parents(path), told(lines, progress))
         except Unreadable as error:
             raise BadRecording(str(error)) from None
 
@@ -81,11 +81,11 @@ def store_directory(path: str | os.PathLike[str]) -> str:
     none. Files in /dev, /proc and /sys don't count.
     """
     written: set[str] = set()
-    with _opened(path) as lines:
+    with opened(path) as lines:
         for call in Reader(lines, _AllBut(_OPENING), _unheard):
-            opened = _opened_for_writing(call)
-            if opened:
-                written.add(posixpath.dirname(opened))
+            place = _opened_for_writing(call)
+            if place:
+                written.add(posixpath.dirname(place))
     for top in sorted(written, key=len)[:1]:
         if top != "/" and all(f"{other}/".startswith(f"{top}/") for other in written):
             return top
@@ -149,7 +149,7 @@ class _Parents:
     def of(self, pid: int) -> Iterable[int]:
         if self._parents is None:
             self._parents = {}
-            with _opened(self._path) as lines:
+            with opened(self._path) as lines:
                 for call in Reader(lines, _AllBut(_FORKING), _unheard):
                     if call.name in _FORKING and call.value.isdigit():
                         self._parents.setdefault(int(call.value), []).append(call.pid)
@@ -160,12 +160,12 @@ def _unheard(line: int, text: str) -> None:
     """What a first look can't read is for the replay to tell."""
 
 
-def _opened(path: str | os.PathLike[str]) -> io.TextIOWrapper:
+def opened(path: str | os.PathLike[str]) -> io.TextIOWrapper:
     """A recording's lines, a character for every byte."""
     return open(path, encoding="latin-1", newline="\n")
 
 
-def _told(lines: io.TextIOWrapper, progress: Progress | None) -> Callable[[], None]:
+def told(lines: io.TextIOWrapper, progress: Progress | None) -> Callable[[], None]:
     number = lines.fileno()
     size_bytes = os.fstat(number).st_size
 

@@ -6,10 +6,10 @@ shares. It is closed when its last descriptor goes; the methods here hand such f
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 
+from simfs.files.handle import StoreFile
 from simfs.replay.strace_text import Unreadable, path_text
 
 COPIES_MAX = 1_000_000
@@ -20,7 +20,7 @@ class OpenFile:
     """One open file of the store, shared by its descriptors. Without a handle it was refused, or `lost` says why."""
 
     name: str
-    handle: io.RawIOBase | None = None
+    handle: StoreFile | None = None
     position: int = 0
     appends: bool = False
     writes: bool = False

@@ -17,23 +17,30 @@ class SkippedLedger:
         self._strict = strict
         self._first_line: dict[str, int] = {}
         self._count: dict[str, int] = {}
-        self._unreadable = 0
+        self._unreadable = self._losses = 0
 
     def note(self, line: int, what: str) -> None:
         """One more of a kind; `what` is the kind."""
         self._first_line.setdefault(what, line)
         self._count[what] = self._count.get(what, 0) + 1
 
-    def unreadable(self, line: int, text: str, why: str = "") -> None:
+    def unreadable(self, line: int, text: str, why: str = "", right: str = RIGHT_LINE) -> None:
         """A line that can't be read."""
         shown = ascii(text.strip()[:60]) + ("..." if len(text.strip()) > 60 else "")
         if self._strict:
-            raise Unreadable(f"{self.source}: line {line}: {shown} can't be read; {why or RIGHT_LINE}")
+            raise Unreadable(f"{self.source}: line {line}: {shown} can't be read; {why or right}")
         self._unreadable += 1
         if self._unreadable <= UNREADABLE_SHOWN:
             self.note(line, f"line {line} can't be read: {shown}" + (f" ({why})" if why else ""))
         else:
             self.note(line, "further lines can't be read")
+
+    def lost(self, line: int, what: str, right: str) -> None:
+        """Lines that are not there, before this one."""
+        if self._strict:
+            raise Unreadable(f"{self.source}: line {line}: {what}; {right}")
+        self._losses += 1
+        self.note(line, what if self._losses <= UNREADABLE_SHOWN else "further lines are lost")
 
     def entries(self) -> list[Skipped]:
         """Everything noted, in the order of the lines."""

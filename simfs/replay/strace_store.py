@@ -12,6 +12,7 @@ import io
 import os
 from collections import deque
 from collections.abc import Callable
+from typing import ClassVar
 
 from simfs.replay.run import Device
 from simfs.replay.strace_handles import open_mode, read_whole, write_whole, write_zeros
@@ -30,6 +31,8 @@ class RecordedStore:
     `line`, `first_line` (0 if it is the same), `stamp` and `task` are those of the present call.
     """
 
+    unknown: ClassVar[str] = THERE_BEFORE  # why a name may be used that nothing created
+
     def __init__(self, device: Device, skipped: SkippedLedger) -> None:
         self.device = device
         self.skipped = skipped
@@ -43,9 +46,13 @@ class RecordedStore:
         self._directories: set[str] = set()
         self._recent: deque[tuple[int, str]] = deque(maxlen=RECENT_MAX)
 
+    def due_ns(self) -> int:
+        """Device time of the present call."""
+        return stamp_ns(*self.stamp)
+
     def perform(self, operation: str, name: str, action: Callable[[], object], *, writes: bool) -> bool:
         """One operation now, or as soon as the flash is free. False when the store refused it."""
-        device, due_ns = self.device, stamp_ns(*self.stamp)
+        device, due_ns = self.device, self.due_ns()
         device.wait_until(due_ns)
         done = False
 
@@ -85,7 +92,7 @@ class RecordedStore:
             return file
         exists = self.device.store.exists(name)
         if not exists and "O_CREAT" not in flags and name not in self._refused:
-            file.lost = THERE_BEFORE
+            file.lost = self.unknown
             self.lost("open", file)
             return file
         mode = open_mode(flags, exists)
@@ -253,7 +260,7 @@ class RecordedStore:
     def _known(self, operation: str, name: str) -> bool:
         known = self.device.store.exists(name) or name in self._refused
         if not known:
-            self.skip(f"{operation} of {name}: {THERE_BEFORE}")
+            self.skip(f"{operation} of {name}: {self.unknown}")
         return known
 
     def _is_directory(self, name: str, flags: set[str]) -> bool:

@@ -1,0 +1,19 @@
+"""`simfs recorder`."""
+
+from __future__ import annotations
+
+import click
+
+from simfs.cli.ends import print_report
+
+
+@click.command()
+@click.option("--path", is_flag=True, help="Print where the header is, in place of its text.")
+def recorder(path: bool) -> None:
+    """Print recorder.h, with which a firmware tells its file operations on its console.
+
+    `simfs recorder > recorder.h` puts it beside the firmware's own sources; what its lines say, `simfs run` replays.
+    """
+    from simfs.bridges.recorder import HEADER, header_text
+
+    print_report(str(HEADER) if path else header_text().rstrip("\n"))

@@ -1,0 +1,87 @@
+"""Console logs: what a firmware printed with `recorder.h` about its files, replayed on a store.
+
+The device does what the firmware said, at its times. Names are the store's own. What was lost on the way, or does not
+stand in a log, is in `Run.skipped`.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterator
+from itertools import chain
+from pathlib import Path
+
+from simfs.files import Store
+from simfs.replay.console_lines import RIGHT_LINE, Joined, Record, Torn, found_in
+from simfs.replay.console_order import Gap, Order
+from simfs.replay.console_store import ConsoleReplayer
+from simfs.replay.name_check import name_faults
+from simfs.replay.recording import BadRecording, Progress, opened, told
+from simfs.replay.run import Device, Run
+from simfs.replay.strace_skipped import SkippedLedger
+from simfs.replay.strace_text import Unreadable
+
+SNIFFED_BYTES = 1 << 20  # at once
+_SEEMS = re.compile(rb"@fs[0-9]{1,3} [0-9]{1,10} [0-9]{1,10} [a-z]+ ")
+_SEEMS_BYTES_MAX = 64
+LINES_PER_PROGRESS = 4096
+
+
+def is_console_log(path: str | os.PathLike[str]) -> bool:
+    """Whether a line of `recorder.h`, whole or torn, stands somewhere in a file. Reads as far as the first one."""
+    try:
+        with open(path, "rb") as file:
+            rest = b""
+            while piece := file.read(SNIFFED_BYTES):
+                if _SEEMS.search(rest + piece):
+                    return True
+                rest = piece[-_SEEMS_BYTES_MAX:]
+    except OSError:
+        return False
+    return False
+
+
+def replay_console_log(
+    path: str | os.PathLike[str], store: Store, *, strict: bool = False, progress: Progress | None = None
+) -> Run:
+    """Replay a console's log on `store`, which should be freshly formatted.
+
+    Lines that are torn or lost are told and counted, with their place; with `strict` they raise `BadRecording`.
+    `OSError` where the file can't be read.
+    """
+    source = os.fspath(path)
+    ledger = SkippedLedger(source, strict)
+    device = Device(store)
+    replayer = ConsoleReplayer(device, ledger)
+    try:
+        with opened(path) as lines:
+            tell = told(lines, progress)
+            for number, record in enumerate(_in_order(lines, ledger)):
+                replayer.apply(record)
+                if not number % LINES_PER_PROGRESS:
+                    tell()
+            tell()
+    except Unreadable as error:
+        raise BadRecording(str(error)) from None
+    replayer.finish()
+    return device.finish(
+        title=f"{Path(source).stem}: as the firmware told it on its console",
+        source=source,
+        kind="recording",
+        name_faults=name_faults(replayer.store.names, store.config),
+        skipped=ledger.entries(),
+    )
+
+
+def _in_order(lines: Iterator[str], ledger: SkippedLedger) -> Iterator[Record | Gap]:
+    order = Order(ledger.note)
+    for number, text in enumerate(lines, 1):
+        for found in found_in(number, text):
+            if isinstance(found, Torn):
+                ledger.unreadable(found.line, found.text, found.why, RIGHT_LINE)
+            elif isinstance(found, Joined):
+                ledger.note(found.line, "a line end is lost, two lines stand in one")
+            else:
+                yield from order.take(found)
+    yield from chain(order.finish())
