@@ -12,6 +12,7 @@ import click
 from simfs.cli.cuts_command import cuts
 from simfs.cli.ends import BAD_INPUT, STOPPED, print_report
 from simfs.cli.fleet_command import fleet
+from simfs.cli.image_command import image
 from simfs.cli.life_command import life
 from simfs.cli.mount_command import mount
 from simfs.cli.recorder_command import recorder
@@ -27,6 +28,7 @@ def commands() -> None:
 commands.add_command(run)
 commands.add_command(cuts)
 commands.add_command(fleet)
+commands.add_command(image)
 commands.add_command(life)
 commands.add_command(mount)
 commands.add_command(recorder)

@@ -93,11 +93,16 @@ def _replay_recording(
         )
     if from_console and directory:
         raise Refused(f"--directory: it is for what strace wrote, and {file} has the store's own names; leave it out")
-    store = _store_like(device, part, size) if device else _store_on(part or PART_OF_RECORDINGS, size)
+    store = described_store(device, part, size)
     store = watch(store) if watch else store
     if from_console:
         return replay_console_log(file, store, strict=strict, progress=progress)
     return replay_recording(file, store, directory=directory, strict=strict, progress=progress)
+
+
+def described_store(device: str | None, part: str | None, size: str | None) -> Store:
+    """A new store: as a scenario describes it, or on the beginning of a part, the plain generic one at first."""
+    return _store_like(device, part, size) if device else _store_on(part or PART_OF_RECORDINGS, size)
 
 
 def _store_like(device: str, part: str | None, size: str | None) -> Store:
