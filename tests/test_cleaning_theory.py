@@ -75,7 +75,7 @@ class Length:
     stretch: int
 
 
-QUICK = {16: Length(8, 4), 64: Length(3, 1)}
+QUICK = {16: Length(8, 4), 64: Length(4, 2)}
 FULL = {16: Length(30, 24), 64: Length(8, 4)}  # host writes: 151,000 and 113,000
 STRETCHES = 5
 

@@ -204,8 +204,8 @@ SETTINGS: dict[str, tuple[dict[str, int], dict[str, Any]]] = {
     "idle cleaning": (SMALL, {"idle_cleaning": True}),
     "units of 8": ({**SMALL, "program_unit_bytes": 8}, {}),
     "units of 16, two heads": ({**SMALL, "program_unit_bytes": 16}, {"log_heads": 2}),
-    "four programs a page": ({**SMALL, "page_programs_max": 4}, {}),
-    "four programs a page, pages": ({**LARGE, "page_programs_max": 4, "program_unit_bytes": 4}, {"packing": "page"}),
+    "eight programs a page": ({**SMALL, "page_programs_max": 8}, {}),
+    "eight programs a page, pages": ({**LARGE, "page_programs_max": 8, "program_unit_bytes": 4}, {"packing": "page"}),
     "more reserve": (SMALL, {"reserve_blocks": 4}),
 }
 NAMES = ["a", "B", "/log/1", "/log/2", "abc/d", "abc/e", "A", "/Log/2", *(f"/event/2031-04-05/{n}" for n in range(5))]

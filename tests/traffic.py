@@ -13,11 +13,11 @@ from dataclasses import dataclass, fields
 from random import Random
 
 from simfs import NorFlash, Store, StoreConfig
-from simfs.store.codec import ENTRY_BYTES, FRAME_BYTES, RECORD_BYTES, SEAL_BYTES
+from simfs.store.codec import FRAME_BYTES, RECORD_BYTES, SEAL_BYTES
 
 PAYLOAD_BYTES = 32
 PAGE_BYTES_MAX = 1024
-LEFT_OVER_BYTES = 41  # room beside P frames for an ERASE and a NAME frame; it is less than another page needs
+LEFT_OVER_BYTES = 41  # room beside P frames for a NAME frame and a MARK; it is less than another page needs
 
 
 @dataclass(frozen=True)
@@ -55,7 +55,7 @@ class PagedStore:
         chosen = {"buffer_bytes": payload_bytes, "name_bytes": 2, "level_threshold": 0} | settings
         config = StoreConfig(**chosen)  # type: ignore[arg-type]
         frame_bytes = FRAME_BYTES + payload_bytes
-        overhead = RECORD_BYTES + SEAL_BYTES + FRAME_BYTES + ENTRY_BYTES + left_over_bytes
+        overhead = RECORD_BYTES + SEAL_BYTES + left_over_bytes
         block_bytes = (overhead + block_pages * frame_bytes + 15) // 16 * 16
         page_bytes = max(size for size in range(1, PAGE_BYTES_MAX + 1) if block_bytes % size == 0)
         self.flash = NorFlash(blocks + config.reserve, block_bytes, page_bytes)
