@@ -54,9 +54,9 @@ def play(
     `plain` does one operation after the other, and so does a run that is watched; else those that are alike are done
     together, which gives the same flash and the same notes sooner.
     """
-    store = make_store(scenario)
-    device = Device(watch(store) if watch else store, start_ns=scenario.run.start)
     one_by_one = plain or watch is not None
+    store = make_store(scenario, NorFlash if one_by_one else LateFlash)
+    device = Device(watch(store) if watch else store, start_ns=scenario.run.start)
     (Player if one_by_one else FastPlayer)(scenario, device).play(progress)
     return device.finish(
         title=scenario.title or Path(source).stem,

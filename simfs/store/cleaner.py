@@ -112,6 +112,9 @@ class Cleaner:
         aside, with those."""
         state = self._state
         state.meters.cleanings += 1
+        turns = state.segments.turns
+        if turns is not None and not state.blocks.live[victim] and turns.frees(victim):
+            return
         before = state.log.sequence
         try:
             self._move(victim)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
 from simfs.flash import FlashError
 from simfs.store.blocks import SEQUENCE_END, BlockTable, State
@@ -34,6 +35,9 @@ from simfs.store.log import Log
 from simfs.store.meters import Meters
 from simfs.store.runs import RunTable
 
+if TYPE_CHECKING:
+    from simfs.store.turns import Turns
+
 BLANK = b"\xff" * DISCARD_BYTES
 
 
@@ -52,15 +56,22 @@ class Segments:
         self.stated: set[int] = set()  # blocks that the newest open record says are open: none of them may vanish
         self.bad_at: dict[int, int] = {}  # bad block: address of the frame that says so; 0: not written yet
         log.on_failure = self._replace_block
+        self.turns: Turns | None = None  # does what comes over and over sooner
         self.bearers_in: dict[int, list[bytes]] = {}  # freed block: keys of the names that its dead frames bear
 
     def advance(self, which: int, cold: bool = False) -> None:
         """Leave the head's block, sealed, and open another one: a worn one for `cold` data. Costs a seal, an open
         record and, when no block is ready, an erase with its two records. Raises OutOfBlocks when there is none."""
+        if self.turns is not None and not cold and self.turns.advance():
+            return
         self._go_on(which, cold, None)
         if self.erases_early and not self.blocks.ready:
-            any(self.erase(following) for following in self.erasable())
+            self.erase_one()
         self.tell_bad()
+
+    def erase_one(self) -> None:
+        """Erase the first freed block that may be, and can."""
+        any(self.erase(following) for following in self.erasable())
 
     def abandon(self, which: int, base: int) -> None:
         """Leave the head's block as it is, and go on in another one. By the base of that nothing in the old one counts

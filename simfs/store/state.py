@@ -15,6 +15,7 @@ from simfs.store.log import Log
 from simfs.store.meters import Meters
 from simfs.store.reader import Reader
 from simfs.store.segments import Segments
+from simfs.store.turns import turns_of
 
 
 class StoreState:
@@ -40,6 +41,7 @@ class StoreState:
         self.doubted: set[int] = set()  # blocks that a mount found erased, but whose erase may have been cut
         self.next_number = 1
         self.reserved = 0  # room promised to bytes that wait in buffers
+        self.segments.turns = turns_of(self)
 
     def move_name(self, node: FileNode, place: int) -> None:
         """The file's live NAME (or RENAME) now stands at `place`; 0: nowhere."""

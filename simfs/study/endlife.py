@@ -11,6 +11,7 @@ from contextlib import suppress
 from copy import deepcopy
 from dataclasses import dataclass, replace
 
+from simfs.files import Store
 from simfs.replay.clock import NS_PER_DAY, NS_PER_YEAR, format_moment, moment
 from simfs.replay.crosschecks import region_blocks
 from simfs.replay.dated_names import obstacle
@@ -21,7 +22,7 @@ from simfs.replay.player import Player
 from simfs.replay.records import TaskTally
 from simfs.replay.run import Device
 from simfs.replay.scenario import Scenario
-from simfs.study.wear_notes import LifeDevice, LifeEnded, Wear, WornFlash
+from simfs.study.wear_notes import LifeDevice, LifeEnded, PromptFlash, Wear, WornFlash
 
 UNTIL = ("rated", "limit", "full")
 MAX_NS = 1_000_000 * NS_PER_YEAR
@@ -94,7 +95,9 @@ def end_of_life(
     if (until == "limit") != (limits is not None) or (limits is not None and len(limits) != block_count):
         raise ValueError(f"limits are for until='limit', one for each of {block_count} blocks")
     rated = scenario.chip.datasheet().rated_cycles
-    life = _Life(scenario, until, tuple(limits) if limits is not None else (rated,) * block_count, progress)
+    limits = tuple(limits) if limits is not None else (rated,) * block_count
+    store = make_store(scenario, PromptFlash if plain else WornFlash)
+    life = _Life(scenario, store, until, limits, progress)
     life.erases_max = TURNS_PROJECTED * block_count if project else 0
     life.go_on(MAX_NS if max_ns is None else max_ns, plain)
     return life.projected() if project and life.device.ended is None else life.told()
@@ -123,9 +126,10 @@ class _SkippingPlayer(FastPlayer):
 class _Life:
     """A device on its way to its end."""
 
-    def __init__(self, scenario: Scenario, until: str, limits: tuple[int, ...], progress: Progress | None) -> None:
+    def __init__(
+        self, scenario: Scenario, store: Store, until: str, limits: tuple[int, ...], progress: Progress | None
+    ) -> None:
         self._scenario, self._until, self._progress = scenario, until, progress
-        store = make_store(scenario, WornFlash)
         assert isinstance(store.flash, WornFlash)
         self._flash = store.flash
         self.wear = self._flash.wear = Wear(limits)

@@ -100,6 +100,16 @@ class WornFlash(LateFlash):
         self.wear.erased(block)
 
 
+class PromptFlash(WornFlash):
+    """One whose every byte is made at once."""
+
+    __slots__ = ()
+
+    @property
+    def takes_late(self) -> bool:
+        return False
+
+
 class _NoNames(set[str]):
     """A set of names that is full: a life has too many to keep."""
 
