@@ -1,6 +1,7 @@
 """`simfs life`: what it prints, its JSON, its exit codes, and what it refuses."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,9 +12,11 @@ from simfs.replay.clock import NS_PER_YEAR
 from simfs.replay.play import play
 from simfs.replay.reading import load_scenario, parse_scenario
 from simfs.show import WHOSE
+from simfs.show.life import as_text
 from simfs.study.endlife import end_of_life
 from simfs.study.figures import figures
 from simfs.study.fleet import device_seed
+from simfs.study.life_report import life_report
 from simfs.study.limits import WeibullLimits, limits_of
 
 ROOT = Path(__file__).parent.parent
@@ -62,11 +65,21 @@ def test_the_report_says_when_which_block_and_who(scenario: Path) -> None:
     assert f"on {found.clock}, past the year 9999" in ends
     assert f"block {found.block} has had 60 erases, its rated limit" in done.stdout
     assert "worn by       task gauge" in done.stdout
-    assert "exact: every operation was carried out" in done.stdout
+    assert "how           exact: " in done.stdout
     shares = {line.split()[0]: line.split()[1:] for line in lines if line.startswith(("gauge", "settings"))}
     assert int(shares["gauge"][1]) + int(shares.get("settings", ["0", "0"])[1]) == 60
     assert "expected life_min 100 days: met" in lines
     assert max(map(len, lines)) <= 100
+
+
+def test_the_report_says_how_it_was_found(scenario: Path) -> None:
+    read = load_scenario(scenario)
+    found = end_of_life(read, plain=True)
+    whole = as_text(life_report(read, "s.toml", "t", found))
+    assert "how           exact: every operation was carried out" in whole
+    skipped = replace(found, simulated_ns=3 * NS_PER_YEAR, skipped_periods=12, period_ns=5 * NS_PER_YEAR)
+    text = as_text(life_report(read, "s.toml", "t", skipped)).replace("\n              ", " ")
+    assert "exact: 3 years were carried out, then 12 periods of 5 years that repeat it skipped" in text
 
 
 def test_json_has_the_end_of_life(scenario: Path) -> None:
