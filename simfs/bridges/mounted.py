@@ -67,8 +67,8 @@ def mount(
 
     CannotMount, CannotShow. One call is served after the other.
     """
-    library = load_library()
     check_directory(directory)
+    library = load_library()
     mounted = MountedStore(store, (os.getuid(), os.getgid()))
     operations = Operations(mounted, library.fuse_get_context)
     serving = False

@@ -64,9 +64,7 @@ class NameCalls(Calls):
             raise refusal(errno.EXDEV, old)
         if f"{new}/".startswith(f"{old}/") and new != old:
             raise refusal(errno.EINVAL, old)
-        moves = [
-            (entry, self.mounted.name_of(new + path)) for path, entry in walk(folder) if isinstance(entry, File)
-        ]
+        moves = [(entry, self.mounted.name_of(new + path)) for path, entry in walk(folder) if isinstance(entry, File)]
         self.mounted.rename_all(moves, self.calling_task())
         self.tree.take(old)
         self.tree.put(new, folder)

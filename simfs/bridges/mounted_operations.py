@@ -23,7 +23,6 @@ class Operations(NameCalls):
     itself."""
 
     use_ns = True  # times are integers of ns
-    flag_nopath = flag_nullpath_ok = True  # what is open goes by its handle alone
 
     def getattr(self, path: str | None, fh: int | None = None) -> dict[str, int]:
         entry = self.entry_of(path, fh)

@@ -69,6 +69,10 @@ class StoreFile(io.RawIOBase):
         self._at += len(data)
         return len(data)
 
+    def read(self, size: int | None = -1, /) -> bytes | None:
+        """Up to `size` bytes from the position on, fewer only at the end; all of them for None or less than 0."""
+        return super().read(-1 if size is None else size)
+
     def write(self, data: ReadableBuffer, /) -> int:
         """All of `data`, or none of it: ENOSPC when it has no room, EFBIG past 4 GiB - 1."""
         if not self._writes:
