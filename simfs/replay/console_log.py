@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator
-from itertools import chain
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from simfs.files import Store
@@ -57,7 +56,7 @@ def replay_console_log(
     try:
         with opened(path) as lines:
             tell = told(lines, progress)
-            for number, record in enumerate(_in_order(lines, ledger)):
+            for number, record in enumerate(in_order(lines, ledger)):
                 replayer.apply(record)
                 if not number % LINES_PER_PROGRESS:
                     tell()
@@ -74,8 +73,9 @@ def replay_console_log(
     )
 
 
-def _in_order(lines: Iterator[str], ledger: SkippedLedger) -> Iterator[Record | Gap]:
-    order = Order(ledger.note)
+def in_order(lines: Iterable[str], ledger: SkippedLedger) -> Iterator[Record | Gap]:
+    """What the firmware said, in its order; torn lines and what is odd go to the ledger."""
+    order = Order(ledger.odd)
     for number, text in enumerate(lines, 1):
         for found in found_in(number, text):
             if isinstance(found, Torn):
@@ -84,4 +84,4 @@ def _in_order(lines: Iterator[str], ledger: SkippedLedger) -> Iterator[Record | 
                 ledger.note(found.line, "a line end is lost, two lines stand in one")
             else:
                 yield from order.take(found)
-    yield from chain(order.finish())
+    yield from order.finish()

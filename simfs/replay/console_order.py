@@ -47,7 +47,7 @@ class Order:
             else:
                 yield from self._boot(record)
         elif check == record.check:
-            self._note(record.line, f"line {record.line} repeats line number {record.number}: it is left out")
+            self._note(record.line, f"number {record.number} came twice: left out the second time")
         elif check is not None and record.number not in self._waiting:
             yield from self._restart(record)
         elif check is None and record.number < self._next:
@@ -68,7 +68,7 @@ class Order:
         if record.number in self._waiting:  # of another boot
             self._drop(self._waiting.pop(record.number))
         if self._waiting and record.number < max(self._waiting):
-            self._note(record.line, f"line {record.line} came late: number {record.number} was put in its place")
+            self._note(record.line, f"number {record.number} came late: put in its place")
         self._waiting[record.number] = record
         self._remember(record)
         yield from self._release(WAITING_MAX)
@@ -95,7 +95,8 @@ class Order:
     def _settle(self, doubt: Record, record: Record) -> Iterator[Record | Gap]:
         """Decide about the line before `record`."""
         self._doubt = None
-        if record.number == self._next and record.operation != BOOT:
+        goes_on = record.number == self._next and record.operation != BOOT
+        if goes_on and (doubt.operation != BOOT or self._next > 1):  # else it may be a device that boots over and over
             self._drop(doubt)
         elif doubt.operation == BOOT:
             yield from self._boot(doubt)
@@ -128,4 +129,4 @@ class Order:
             del self._recent[next(iter(self._recent))]
 
     def _drop(self, record: Record) -> None:
-        self._note(record.line, f"line {record.line} is out of place: number {record.number} is left out")
+        self._note(record.line, f"number {record.number} is out of place: left out")

@@ -97,7 +97,7 @@ class ConsoleReplayer:
         self.store.finish()
 
     def _miss(self, gap: Gap) -> None:
-        self._skipped.lost(gap.line, _told(gap), "whole, the numbers of the lines follow each other")
+        self._skipped.lost(gap.line, tells(gap), "whole, the numbers of the lines follow each other")
         for name in sorted({file.name for file in self._files.values()}):
             self.store.skip(f"{name}: it was open where lines are lost, so what it holds from there on is not sure")
         if gap.restarts:
@@ -163,12 +163,12 @@ class ConsoleReplayer:
         return file
 
 
-def _told(gap: Gap) -> str:
-    before = f"before line {gap.line}"
+def tells(gap: Gap) -> str:
+    """What is lost."""
     if gap.last < gap.first:
-        return f"a boot is lost {before}"
+        return "a boot is lost before this line"
     numbers = f"number {gap.first}" if gap.last == gap.first else f"numbers {gap.first} to {gap.last}"
-    return f"lines are lost {before}: {numbers}" + (", with a boot among them" if gap.restarts else "")
+    return f"lines are lost before this one: {numbers}" + (", with a boot among them" if gap.restarts else "")
 
 
 Operation = Callable[[ConsoleReplayer, re.Match[str]], None]

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 from simfs.replay.records import Skipped
 from simfs.replay.strace_text import Unreadable
 
-UNREADABLE_SHOWN = 20  # after so many only the count goes on
+SHOWN_MAX = 20  # of a kind one by one, after so many only the count goes on
 RIGHT_LINE = 'strace -f -y -ttt writes lines like: 4711 1922313600.000125 write(3</data/log>, "ab", 2) = 2'
 
 
@@ -17,7 +19,7 @@ class SkippedLedger:
         self._strict = strict
         self._first_line: dict[str, int] = {}
         self._count: dict[str, int] = {}
-        self._unreadable = self._losses = 0
+        self._shown: Counter[str] = Counter()
 
     def note(self, line: int, what: str) -> None:
         """One more of a kind; `what` is the kind."""
@@ -29,18 +31,21 @@ class SkippedLedger:
         shown = ascii(text.strip()[:60]) + ("..." if len(text.strip()) > 60 else "")
         if self._strict:
             raise Unreadable(f"{self.source}: line {line}: {shown} can't be read; {why or right}")
-        self._unreadable += 1
-        if self._unreadable <= UNREADABLE_SHOWN:
-            self.note(line, f"line {line} can't be read: {shown}" + (f" ({why})" if why else ""))
-        else:
-            self.note(line, "further lines can't be read")
+        self._each("can't be read", line, f"line {line} can't be read: {shown}" + (f" ({why})" if why else ""))
 
     def lost(self, line: int, what: str, right: str) -> None:
         """Lines that are not there, before this one."""
         if self._strict:
             raise Unreadable(f"{self.source}: line {line}: {what}; {right}")
-        self._losses += 1
-        self.note(line, what if self._losses <= UNREADABLE_SHOWN else "further lines are lost")
+        self._each("are lost", line, what)
+
+    def odd(self, line: int, what: str) -> None:
+        """A line that stands where it should not, though nothing is lost by that."""
+        self._each("are out of order", line, what)
+
+    def _each(self, kind: str, line: int, what: str) -> None:
+        self._shown[kind] += 1
+        self.note(line, what if self._shown[kind] <= SHOWN_MAX else f"further lines {kind}")
 
     def entries(self) -> list[Skipped]:
         """Everything noted, in the order of the lines."""

@@ -14,6 +14,7 @@ from types import FrameType
 from typing import Any
 
 from .bases import SHAPES, Base
+from .consoles import judge_console
 from .judge import judge_image
 from .recordings import judge_recording
 from .scenarios import judge_scenario
@@ -51,10 +52,17 @@ def judge_recorded(raw: bytes) -> Outcome:
     return (outcome, fault) if fault else judge_recording(raw)
 
 
+def judge_logged(raw: bytes) -> Outcome:
+    """Both ways of reading a console's log."""
+    outcome, fault = judge_console(raw, strict=True)
+    return (outcome, fault) if fault else judge_console(raw)
+
+
 TARGETS: dict[str, Callable[[bytes], Outcome]] = {
     "mount": judge_mount,
     "scenario": judge_scenario,
     "recording": judge_recorded,
+    "console": judge_logged,
 }
 
 

@@ -1,4 +1,4 @@
-"""Coverage-guided fuzzing of a mount, of scenarios and of recordings, with atheris (`pip install -e .[fuzz]`).
+"""Coverage-guided fuzzing of a mount, scenarios, recordings and console logs, with atheris (`pip install -e .[fuzz]`).
 
     python -m tests.hostile.fuzz mount -max_total_time=60
     python -m tests.hostile.fuzz scenario NEW_DIR -max_total_time=600
@@ -21,6 +21,7 @@ import atheris
 with atheris.instrument_imports(include=["simfs"]):
     from .anatomy import put_together, take_apart
     from .bases import SHAPES, Base
+    from .consoles import console_line
     from .corpus import KEPT, TARGETS, UNIT_BYTES_MAX, base_of, unit_of
     from .images import change_some
     from .recordings import another_line
@@ -61,10 +62,21 @@ def mutate_recording(raw: bytes, random: Random) -> bytes:
     return b"\n".join(lines)
 
 
+def mutate_console(raw: bytes, random: Random) -> bytes:
+    """A line more, whose checksum mostly fits, or damaged text."""
+    if random.randrange(2):
+        return damaged_text(raw, random)
+    lines = raw.split(b"\n")
+    at = random.randrange(len(lines) + 1)
+    lines.insert(at, console_line(random, at))
+    return b"\n".join(lines)
+
+
 MUTATORS: dict[str, tuple[Callable[[bytes, Random], bytes], int]] = {
     "mount": (mutate_image, UNIT_BYTES_MAX),
     "scenario": (mutate_scenario, TEXT_BYTES_MAX),
     "recording": (mutate_recording, TEXT_BYTES_MAX),
+    "console": (mutate_console, TEXT_BYTES_MAX),
 }
 
 
