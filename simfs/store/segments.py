@@ -13,7 +13,6 @@ from simfs.store.codec import (
     DISCARD_AT,
     DISCARD_BYTES,
     DISCARDED,
-    ENTRY_BYTES,
     ERASE_COUNT_MAX,
     ERASE_RECORD_BYTES,
     FENCE,
@@ -21,19 +20,16 @@ from simfs.store.codec import (
     NO_BLOCK,
     ORDER_MAX,
     RECORDS,
-    SEAL_BYTES,
-    UNLISTED,
     Kind,
     OpenRecord,
-    Seal,
     encode_erase_record,
     encode_open_record,
-    encode_seal,
     is_discarded,
 )
 from simfs.store.log import Log
 from simfs.store.meters import Meters
 from simfs.store.runs import RunTable
+from simfs.store.seals import seal_of
 
 if TYPE_CHECKING:
     from simfs.store.turns import Turns
@@ -295,11 +291,7 @@ class Segments:
         """Close the head's block: the run entries, if they have room, and the seal. One program a page."""
         head = self.log.heads[which]
         assert head is not None
-        runs = head.table.runs
-        listed = len(runs) <= self.layout.runs_max and head.at + len(runs) * ENTRY_BYTES + SEAL_BYTES <= head.end
-        entries = [run.encode(head.start) for run in runs] if listed else []
-        seal = Seal(len(runs) if listed else UNLISTED, head.at - head.start, min(head.table.next_order, ORDER_MAX))
-        raw = encode_seal(entries, seal, head.salt)
+        raw = seal_of(head, self.layout)
         if which == 0:
             self.blocks.written_at[head.block] = self.log.logged_bytes
         self.log.heads[which] = None
