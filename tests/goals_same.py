@@ -152,10 +152,9 @@ scan_read_seal = scan.read_seal
 
 
 def in_order(of: Any, blocks: Any) -> list[Any]:
-    """All runs sorted, although one head's blocks follow each other."""
-    kinds = (codec.Kind.DATA, codec.Kind.HOLE)
-    pairs = [(base + run.order, run) for base, runs in blocks for run in runs if run.kind in kinds]
-    return sorted(pairs, key=lambda pair: pair[0])
+    """All runs sorted one by one, although one head's blocks follow each other."""
+    single = [(base, [run]) for base, runs in blocks for run in runs]
+    return sorted(single, key=lambda block: block[0] + block[1][0].order)
 
 
 def room_for(self: Room, waiting: int) -> int:

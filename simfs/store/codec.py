@@ -56,7 +56,8 @@ class Kind(IntEnum):
     MARK = 0x77
 
 
-DATA = int(Kind.DATA)  # for the hot path: to look up a member of an enumeration takes as long as a CRC
+DATA = int(Kind.DATA)  # for the hot paths: to look up a member of an enumeration takes as long as a CRC
+HOLE = int(Kind.HOLE)
 KINDS = frozenset(int(kind) for kind in Kind)
 CLAIMS = frozenset((int(Kind.NAME), int(Kind.RENAME), int(Kind.REMOVE)))
 

@@ -3,7 +3,7 @@ files they leave."""
 
 from __future__ import annotations
 
-from simfs.store.codec import CLAIMS, SIZE_MAX, Frame, Kind
+from simfs.store.codec import CLAIMS, DATA, HOLE, SIZE_MAX, Frame, Kind
 from simfs.store.errors import CorruptStore
 from simfs.store.index import FileNode
 from simfs.store.reader import damaged
@@ -21,7 +21,8 @@ def replay_claims(state: StoreState, blocks: list[BlockRuns]) -> Cuts:
     claims = []
     for base, runs in blocks:
         for run in runs:
-            state.next_number = max(state.next_number, run.file + 1) if run.kind not in _NO_FILE else state.next_number
+            if run.file >= state.next_number and run.kind not in _NO_FILE:
+                state.next_number = run.file + 1
             if run.kind in CLAIMS:
                 frame, payload = state.reader.frame(run.address)
                 claims.append((base + run.order, frame, payload))
@@ -78,17 +79,8 @@ def _take_away(state: StoreState, name: bytes) -> None:
 def replay_data(state: StoreState, blocks: list[BlockRuns], cuts: Cuts) -> None:
     """The spans of every file. CorruptStore when bytes of a file are missing. Reads the frames of holes only."""
     sizes = {number: of_file[-1][1] for number, of_file in cuts.items()}
-    for sequence, run in _in_order(state, blocks):
-        node = state.nodes.get(run.file)
-        if node is None:
-            continue
-        of_file = cuts[run.file]
-        while of_file and of_file[0][0] < sequence:
-            state.index.cut(node, of_file.pop(0)[1])
-        if run.kind == Kind.HOLE:
-            zeros_from = state.reader.zeros_from(run)
-            state.index.put(node, zeros_from, run.offset - zeros_from, -run.address)
-        state.index.put(node, run.offset, run.length, run.address)
+    for base, runs in _in_order(state, blocks):
+        _replay_runs(state, base, runs, cuts)
     for node in state.nodes.values():
         for _, size in cuts[node.number]:
             state.index.cut(node, size)
@@ -99,20 +91,53 @@ def replay_data(state: StoreState, blocks: list[BlockRuns], cuts: Cuts) -> None:
             raise CorruptStore(f"bytes of the file {node.name!r} are missing: {_missing(node, size)}")
 
 
+def _replay_runs(state: StoreState, base: int, runs: list[Run], cuts: Cuts) -> None:
+    """The DATA and HOLE runs of one block. Nearly every one only lengthens its file: such a span is noted here, and
+    charged with the others of the block."""
+    nodes, layout, grown = state.nodes, state.layout, 0
+    costs, most = layout.costs, layout.buffer_bytes
+    for run in runs:
+        node = nodes.get(run.file)
+        if node is None or (run.kind != DATA and run.kind != HOLE):
+            continue
+        offset, length, address, cuts_ahead = run.offset, run.length, run.address, cuts[run.file]
+        if (
+            offset == node.size
+            and run.kind == DATA
+            and length
+            and not (cuts_ahead and cuts_ahead[0][0] < base + run.order)
+            and not (offset and node.places[-1] == address)
+        ):
+            node.starts.append(offset)
+            node.places.append(address)
+            node.size = offset + length
+            grown += costs[length] if length <= most else layout.cost(length)
+        else:
+            _replay_run(state, node, run, base + run.order, cuts_ahead)
+    if grown:
+        state.blocks.charge(runs[0].address, grown)
+
+
+def _replay_run(state: StoreState, node: FileNode, run: Run, sequence: int, cuts_ahead: list[tuple[int, int]]) -> None:
+    """One run, whatever it does to its file, after the cuts that came before it."""
+    index = state.index
+    while cuts_ahead and cuts_ahead[0][0] < sequence:
+        index.cut(node, cuts_ahead.pop(0)[1])
+    if run.kind == HOLE:
+        zeros_from = state.reader.zeros_from(run)
+        index.put(node, zeros_from, run.offset - zeros_from, -run.address)
+    index.put(node, run.offset, run.length, run.address)
+
+
 def _missing(node: FileNode, size: int) -> str:
     if 0 in node.places:
         return f"from byte {node.starts[node.places.index(0)]} on"
     return f"it has {node.size} of at least {size}"
 
 
-def _in_order(state: StoreState, blocks: list[BlockRuns]) -> list[tuple[int, Run]]:
-    """The DATA and HOLE runs of all blocks by sequence number."""
+def _in_order(state: StoreState, blocks: list[BlockRuns]) -> list[BlockRuns]:
+    """The runs by sequence number: block by block where one head wrote them all, else one by one."""
     if len(state.log.heads) == 1:
-        return [
-            (base + run.order, run)
-            for base, runs in sorted(blocks, key=lambda block: block[0])
-            for run in runs
-            if run.kind == Kind.DATA or run.kind == Kind.HOLE
-        ]
-    pairs = [(base + run.order, run) for base, runs in blocks for run in runs if run.kind in (Kind.DATA, Kind.HOLE)]
-    return sorted(pairs, key=lambda pair: pair[0])
+        return sorted(blocks, key=lambda block: block[0])
+    single = [(base, [run]) for base, runs in blocks for run in runs]
+    return sorted(single, key=lambda block: block[0] + block[1][0].order)
