@@ -46,8 +46,9 @@ class Job:
 
 @dataclass
 class Outcome:
-    """status: "passed", "failed" (a test did), "hung" (a test passed its limit), "unused" (the tests never imported the
-    module) or "broken" (no test could run); `seconds` of processor time by test, `text` is what pytest said."""
+    """status: "passed", "failed" (a test did, or a test module could not be imported), "hung" (a test passed its
+    limit), "unused" (the tests never imported the module) or "broken" (nothing was tried: the job itself is wrong);
+    `seconds` of processor time by test, `text` is what pytest said."""
 
     name: str
     status: str
@@ -119,6 +120,10 @@ class _Watch:
         if report.failed:
             self._outcome.failed.append(report.nodeid)
 
+    def pytest_collectreport(self, report: Any) -> None:
+        if report.failed:
+            self._outcome.failed.append(report.nodeid)
+
     def pytest_runtest_logfinish(self, nodeid: str) -> None:
         signal.setitimer(signal.ITIMER_PROF, 0)
         self._outcome.seconds[nodeid] = round(process_time() - self._began_s, 3)
@@ -130,16 +135,21 @@ def _perform(job: Job, folder: Path) -> Outcome:
 
     resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES_MAX, MEMORY_BYTES_MAX))
     os.environ["HYPOTHESIS_STORAGE_DIRECTORY"] = str(folder / "hypothesis")
+    os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"  # plugins that the tests don't need may be any, or broken
     if job.module is not None:
         sys.meta_path.insert(0, _ChangedFinder(job.module, job.source))
     outcome = Outcome(job.name, "broken")
     signal.setitimer(signal.ITIMER_PROF, job.test_cpu_s_max)  # for the imports
-    options = ["-q", "--no-header", "--tb=short", "--assert=plain", "--hypothesis-seed=0", "-p", "no:cacheprovider"]
+    options = ["-q", "--no-header", "--tb=short", "--assert=plain", "-p", "no:cacheprovider"]
+    options += ["-p", "_hypothesis_pytestplugin", "--hypothesis-seed=0"]
     options.append(f"--basetemp={folder / 'tests'}")
     options += ["-k", job.selected] if job.selected else []
     options += ["-x"] if job.stop_at_first else []
     code = pytest.main([*options, *job.tests], plugins=[_Watch(outcome, job.test_cpu_s_max)])
-    outcome.status = {0: "passed", 1: "failed"}.get(int(code), "broken")
+    if outcome.failed and code in (pytest.ExitCode.TESTS_FAILED, pytest.ExitCode.INTERRUPTED):
+        outcome.status = "failed"
+    elif code == pytest.ExitCode.OK:
+        outcome.status = "passed"
     if job.module is not None and not isinstance(getattr(sys.modules.get(job.module), "__loader__", 0), _ChangedLoader):
         outcome.status = "unused" if outcome.status == "passed" else outcome.status
     return outcome
@@ -167,7 +177,7 @@ def _reap(running: dict[int, tuple[Job, Path]], to: IO[str]) -> None:
     pid, status = os.wait()
     job, folder = running.pop(pid)
     told = folder / "outcome"
-    hung = os.WIFSIGNALED(status) and os.WTERMSIG(status) == signal.SIGPROF
+    hung = os.WIFSIGNALED(status)  # the timer's, or that of a crash
     outcome = Outcome(**json.loads(told.read_text())) if told.exists() else Outcome(job.name, "broken")
     outcome.status = "hung" if hung else outcome.status
     outcome.text = (folder / "text").read_text(errors="replace")[-4000:]

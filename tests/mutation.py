@@ -63,7 +63,7 @@ LONG_AND_WIDER = " or ".join([LONG, *(f"{pattern[:-3].rstrip('*')}" for pattern 
 PARTS = ("near tests", "core suite", "wider suite")
 WIDER_PART = 2
 ROOMS = ("flash", "store", "files")
-KILLED = ("failed", "hung", "broken")
+KILLED = ("failed", "hung")
 
 
 def files_of(patterns: Iterable[str]) -> list[str]:
@@ -110,8 +110,13 @@ def try_all(mutants: dict[str, Mutant], sources: dict[str, str], workers: int, p
         left = [name for name, verdict in verdicts.items() if verdict.part == parts]
         jobs = (job_of(name, mutants[name], sources, part) for name in left)
         for outcome in tqdm(run(jobs, workers), total=len(left), desc=PARTS[part]):
+            if outcome.status == "broken":
+                raise SystemExit(f"mutant {outcome.name} could not be tried:\n{outcome.text}")
             if outcome.status in KILLED:
                 verdicts[outcome.name] = Verdict(part, outcome.status)
+            elif part:
+                mutant = mutants[outcome.name]
+                tqdm.write(f"{PARTS[part]} passed: {mutant.module}\n{mutant.diff(sources[mutant.module])}", sys.stderr)
     return verdicts
 
 
@@ -139,8 +144,8 @@ def report(mutants: dict[str, Mutant], sources: dict[str, str], verdicts: dict[s
         yield f"simfs.{room}: {sum(name in core for name in own)} of {len(own)} killed"
     how = Counter(verdict.how for verdict in core.values())
     yield (
-        f"{len(mutants)} mutants: {len(core)} killed ({how['failed']} by a test, {how['hung']} by never ending, "
-        f"{how['broken']} at import), {100 * len(core) / max(len(mutants), 1):.1f} %; "
+        f"{len(mutants)} mutants: {len(core)} killed ({how['failed']} by a test, {how['hung']} by never ending), "
+        f"{100 * len(core) / max(len(mutants), 1):.1f} %; "
         f"{len(mutants) - len(core)} survived the core suite: {wider} killed by the wider suite, "
         f"{explained - wider} explained, {len(mutants) - len(core) - explained} open"
     )
