@@ -34,16 +34,13 @@ from simfs.store.seals import seal_of
 if TYPE_CHECKING:
     from simfs.store.turns import Turns
 
-BLANK = b"\xff" * DISCARD_BYTES
-
 
 class Segments:
     """Moves the log's heads from block to block."""
 
     def __init__(self, log: Log, record: OpenRecord, claims: Claims, meters: Meters, erases_early: bool) -> None:
         self.log = log
-        self.flash = log.flash
-        self.layout = log.layout
+        self.flash, self.layout = log.flash, log.layout
         self.blocks: BlockTable = log.blocks
         self.record = record
         self.claims = claims
@@ -220,7 +217,7 @@ class Segments:
         place = block * self.layout.block_bytes + DISCARD_AT
         raw = self.flash.read(place, DISCARD_BYTES)
         once = self.layout.unit_bytes > 1 or self.layout.page_programs_max
-        if not is_discarded(raw) and not (once and raw != BLANK):
+        if not is_discarded(raw) and not (once and raw.strip(b"\xff")):
             self.flash.program(place, DISCARDED)
 
     def open(self, which: int, block: int, base: int | None = None) -> bool:
