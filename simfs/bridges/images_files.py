@@ -129,7 +129,8 @@ def replay_files(blocks: list[BlockLeft], fold_case: bool) -> Files:
 def _put(file: FileLeft, frame: Left) -> None:
     end = frame.offset + frame.length
     if frame.payload is None:
-        file.put(frame.offset, end, None, lost=True)
+        start = min(frame.offset, file.size_bytes) if frame.kind == Kind.HOLE else frame.offset
+        file.put(start, end, None, lost=True)
     elif frame.kind == Kind.DATA:
         file.put(frame.offset, end, frame.payload)
     else:

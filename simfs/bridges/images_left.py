@@ -3,7 +3,7 @@ something else stands than a store would have written."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 from simfs.bridges.images_dump import BadImage, Image
@@ -44,8 +44,12 @@ class Left(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Damage:
-    """Bytes of the store, `start` to `end`, that should be something else. `told`: which frames stood there is known,
-    and they are in `lost` of their block. `harmless`: a power cut leaves this, and nothing acknowledged is in it."""
+    """Bytes of the store, `start` to `end`, that should be something else.
+
+    told      all that stood there is known, and is in `lost` of its block; of a HOLE it never is, since its contents
+              say where its zeros begin
+    harmless  a power cut leaves this, and nothing acknowledged is in it
+    """
 
     block: int
     start: int
@@ -159,7 +163,7 @@ def _look_into(state: StoreState, block: BlockLeft, start: int, end: int) -> Non
         block.lost.append(_left(block, frame, None))
         stop = frame.address + FRAME_BYTES + frame.length
         what = f"contents of a {Kind(frame.kind).name} frame: {_whose(block.lost[-1])}"
-        block.damage.append(Damage(block.number, frame.address, stop, what, told=True))
+        block.damage.append(Damage(block.number, frame.address, stop, what, told=frame.kind != Kind.HOLE))
         raw, start, at = raw[stop - start :], stop, 0
     _note_unknown(block, start, start + len(raw), raw)
 
@@ -182,30 +186,28 @@ def _against_seal(state: StoreState, block: BlockLeft, found: Frames, seal: Seal
         _look_into(state, block, found.end, end)
     if runs is None or not block.damage:
         return
-    told = [lost for run in runs for lost in _lost_of(block, run, found)]
-    block.lost = told
-    block.damage = [
-        Damage(hurt.block, hurt.start, hurt.end, hurt.what, told=True, harmless=hurt.harmless) for hurt in block.damage
-    ]
+    block.lost = [lost for run in runs for lost in _lost_of(block, run, found)]
+    told = all(lost.kind != Kind.HOLE for lost in block.lost)
+    block.damage = [replace(hurt, told=told) for hurt in block.damage]
 
 
 def _lost_of(block: BlockLeft, run: Run, found: Frames) -> list[Left]:
-    """The bytes of a listed run that no sound frame of the block has."""
-    prefix = U32.size
-    covered = sorted(
-        (frame.offset, frame.offset + frame.length - (prefix if frame.kind == Kind.HOLE else 0))
-        for frame in found.frames
-        if frame.file == run.file and frame.kind in _DATA and frame.order >= run.order
-    )
+    """The bytes of a listed run that no sound frame of the block has; a frame of another kind is there or not."""
+    sequence = block.base + run.order
+    there = any(frame.address == run.address for frame in found.frames)
     if run.kind not in _DATA:
-        there = any(frame.address == run.address for frame in found.frames)
-        return [] if there else [Left(block.base + run.order, run.kind, run.file, run.offset, 0, None)]
-    lost, at = [], run.offset
-    for begin, end in [*covered, (run.offset + run.length, run.offset + run.length)]:
-        begin = min(begin, run.offset + run.length)
-        if begin > at:
-            lost.append(Left(block.base + run.order, int(Kind.DATA), run.file, at, begin - at, None))
-        at = max(at, end)
+        return [] if there else [Left(sequence, run.kind, run.file, run.offset, 0, None)]
+    end = run.offset + run.length
+    lost = [] if there or run.kind == Kind.DATA else [Left(sequence, run.kind, run.file, run.offset, 0, None)]
+    at = run.offset
+    for frame in found.frames:
+        if frame.file != run.file or frame.kind not in _DATA or frame.order < run.order or frame.offset >= end:
+            continue
+        if frame.offset > at:
+            lost.append(Left(sequence, Kind.DATA, run.file, at, frame.offset - at, None))
+        at = max(at, frame.offset + frame.length - (U32.size if frame.kind == Kind.HOLE else 0))
+    if at < end:
+        lost.append(Left(sequence, Kind.DATA, run.file, at, end - at, None))
     return lost
 
 

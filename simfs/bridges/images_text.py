@@ -130,7 +130,10 @@ def _lost_frame(frame: Left, names: dict[int, str | None]) -> str:
     whose = plain(name, NAME_SIGNS) if name is not None else f"file number {frame.file}, whose name is not known"
     if frame.kind in CLAIMS:
         return f"what a {Kind(frame.kind).name} frame said of {whose}"
-    return f"bytes {frame.offset:,} to {frame.offset + frame.length:,} of {whose}"
+    if not frame.length:
+        return f"zeros up to byte {frame.offset:,} of {whose}"
+    zeros = "zeros, and " * (frame.kind == Kind.HOLE)
+    return f"{zeros}bytes {frame.offset:,} to {frame.offset + frame.length:,} of {whose}"
 
 
 def _files(found: Explained) -> str:
