@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple, cast
 from simfs.files.handle import StoreFile
 from simfs.files.modes import MODES, parse_mode
 from simfs.files.names import Name, NameRule
+from simfs.files.shown import Shown
 from simfs.flash import NorFlash
 from simfs.store.check import check
 from simfs.store.config import StoreConfig
@@ -29,7 +30,7 @@ class Stat(NamedTuple):
     size_bytes: int
 
 
-class Store:
+class Store(Shown):
     """Files in a flash, flat: a name is the full path. Made by `Store.format` or `Store.mount`.
 
     Names are bytes on the flash, UTF-8 as given; directories exist only as shared prefixes. Raises the `OSError` that

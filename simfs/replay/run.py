@@ -15,7 +15,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 from typing import TypeVar
 
-from simfs.files import Store
+from simfs.files import Shown, Store
 from simfs.flash import Counts, NorFlash
 from simfs.replay.records import Alike, Boot, HeldReads, NameFault, Refusal, Skipped, Stall, StallLog, TaskTally
 from simfs.store.meters import Meters
@@ -33,7 +33,7 @@ IDLE_TASK = "(idle time)"
 
 
 @dataclass(slots=True)
-class Run:
+class Run(Shown):
     """Everything a replay noted. Times are ns since the run's start.
 
     The last entry of `boots` is a mount of the flash as it stands at the end. It is made on a copy: the flash's own

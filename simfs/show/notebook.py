@@ -1,0 +1,118 @@
+"""A store and a finished run in a notebook: a table and a map of the erase blocks, as HTML that needs nothing from
+elsewhere. Names and titles come from outside and stand in it as text alone."""
+
+from __future__ import annotations
+
+from collections import Counter
+from html import escape
+
+from simfs.files import Store
+from simfs.replay.run import Run
+from simfs.show import WHOSE, rows, units
+from simfs.store.usage import BlockView
+from simfs.study.figures import figures
+
+FILES_SHOWN = 12
+TITLE_SIGNS = 100
+CELL = 18  # a cell's width and height
+ACROSS = 32
+CELLS_MAX = 512
+LOOKS = {  # by state: the sign in the cell, its colour; the later ones show where a cell stands for several blocks
+    "blank": (".", "#f6f3ec"),
+    "ready": ("r", "#d3e6d2"),
+    "freed": ("f", "#e3dccb"),
+    "closed": ("c", "#bcd0e8"),
+    "open": ("o", "#f4cf6b"),
+    "damaged": ("d", "#e98b6d"),
+    "bad": ("x", "#b8a9a9"),
+}
+LIVE_COLOUR = "#5b7fae"
+_TABLE = "border-collapse:collapse;font-size:90%"
+_CELL = "text-align:left;padding:1px 12px 1px 0;vertical-align:top"
+
+
+def as_html(shown: Store | Run) -> str:
+    """What a notebook shows. From RAM, but for a run's figures."""
+    if isinstance(shown, Run):
+        return f"<div>{_run_table(shown)}{block_map(shown.store.blocks(), shown.flash.geometry.block_bytes)}</div>"
+    return f"<div>{_store_table(shown)}{block_map(shown.blocks(), shown.flash.geometry.block_bytes)}</div>"
+
+
+def _store_table(store: Store) -> str:
+    geometry, config, use = store.flash.geometry, store.config, store.usage()
+    blocks = f"{units.counted(geometry.block_count, 'block')} of {units.size(geometry.block_bytes)}"
+    names = store.names()
+    lines = [
+        ("flash", f"{store.flash.datasheet.name}: {blocks}, {units.size(geometry.size_bytes)}"),
+        ("store", f"{config.cleaner} cleaner, {units.counted(config.log_heads, 'log head')}, {config.packing} packing"),
+        ("in use", f"{units.size(use.live_bytes)} of the {units.size(use.capacity_bytes)} for files and names"),
+        ("erases of a block", f"{min(store.erase_counts):,} to {max(store.erase_counts):,}"),
+        ("files", f"{len(names):,}"),
+    ]
+    lines += [(f"  {units.plain(name)}", units.size(store.stat(name).size_bytes)) for name in names[:FILES_SHOWN]]
+    if len(names) > FILES_SHOWN:
+        lines.append(("", f"{len(names) - FILES_SHOWN:,} more"))
+    return _table("store", lines)
+
+
+def _run_table(run: Run) -> str:
+    taken = figures(run)
+    lines = [("ran", f"{units.time(taken.subject.duration_ns)} of device time, {run.kind} {units.plain(run.source)}")]
+    for _, section in rows.sections(taken):
+        for figure, value, note in section:
+            told = f"{value}: {note}" if figure.startswith("!") and value else value or note
+            lines.append((figure, told))
+    return _table(units.plain(run.title, TITLE_SIGNS), lines) + f"<p>{escape(WHOSE)}</p>"
+
+
+def _table(caption: str, lines: list[tuple[str, str]]) -> str:
+    shown = "".join(
+        f'<tr><th style="{_CELL};font-weight:normal">{_text(figure)}</th><td style="{_CELL}">{_text(value)}</td></tr>'
+        for figure, value in lines
+    )
+    return f'<table style="{_TABLE}"><caption style="text-align:left"><b>{_text(caption)}</b></caption>{shown}</table>'
+
+
+def _text(text: str) -> str:
+    """As text and nothing else; blanks at the beginning stay."""
+    bare = text.lstrip(" ")
+    return "&#160;" * (len(text) - len(bare)) + escape(bare)
+
+
+def block_map(blocks: list[BlockView], block_bytes: int) -> str:
+    """A cell for each erase block, or for a few neighbours: a letter and a colour for its state, and a bar for how much
+    of it is live."""
+    group = -(-len(blocks) // CELLS_MAX)
+    cells = [
+        _cell(number, blocks[at : at + group], block_bytes) for number, at in enumerate(range(0, len(blocks), group))
+    ]
+    down = -(-len(cells) // ACROSS)
+    counts = Counter(block.state for block in blocks)
+    legend = ", ".join(f"{sign} {state} {counts[state]:,}" for state, (sign, _) in LOOKS.items() if counts[state])
+    each = "a cell for each block" if group == 1 else f"a cell for {group} blocks"
+    width, height = min(len(cells), ACROSS) * CELL, down * CELL
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" style="display:block;margin-top:6px" '
+        f'width="{width}" height="{height}" viewBox="0 0 {width} {height}" font-family="monospace" font-size="11" text-anchor="middle">'
+        f"<title>Erase blocks by address</title>{''.join(cells)}</svg>"
+        f'<div style="font-size:90%">Erase blocks by address, {each}: {escape(legend)}; the bar is the live share</div>'
+    )
+
+
+def _cell(number: int, blocks: list[BlockView], block_bytes: int) -> str:
+    order = list(LOOKS)
+    block = max(blocks, key=lambda block: order.index(block.state))
+    sign, colour = LOOKS[block.state]
+    x, y, side = number % ACROSS * CELL, number // ACROSS * CELL, CELL - 1
+    live = min(sum(block.live_bytes for block in blocks) / (len(blocks) * block_bytes), 1)
+    bar = round(live * side)
+    told = "; ".join(
+        f"block {block.number}: {block.state}, {units.counted(block.erase_count, 'erase')}, "
+        f"{units.size(block.live_bytes)} live"
+        for block in blocks[:4]
+    )
+    return (
+        f'<g><title>{escape(told)}</title><rect x="{x}" y="{y}" width="{side}" height="{side}" fill="{colour}"/>'
+        f'<rect x="{x}" y="{y + side - bar}" width="{side}" height="{bar}" fill="{LIVE_COLOUR}" fill-opacity="0.45"/>'
+        f'<text x="{x + side / 2:g}" y="{y + 12}" fill="#222">{sign}</text></g>'
+    )
