@@ -1,8 +1,31 @@
-"""simfs: a byte-accurate model of NOR flash under a small wear-levelling, log-structured file store."""
+"""simfs: a byte-accurate model of NOR flash under a small wear-levelling, log-structured file store.
 
-from simfs.files.store import Store
-from simfs.flash import NorFlash, PowerCut
-from simfs.store.config import StoreConfig
-from simfs.store.errors import CorruptStore
+The names are found when they are asked for: whoever imports a part of the package alone does not wait for all of it.
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from simfs.files.store import Store
+    from simfs.flash import NorFlash, PowerCut
+    from simfs.store.config import StoreConfig
+    from simfs.store.errors import CorruptStore
 
 __all__ = ["CorruptStore", "NorFlash", "PowerCut", "Store", "StoreConfig"]
+
+_HOMES = {
+    "CorruptStore": "simfs.store.errors",
+    "NorFlash": "simfs.flash",
+    "PowerCut": "simfs.flash",
+    "Store": "simfs.files.store",
+    "StoreConfig": "simfs.store.config",
+}
+
+
+def __getattr__(name: str) -> object:
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    found: object = getattr(import_module(_HOMES[name]), name)
+    globals()[name] = found
+    return found

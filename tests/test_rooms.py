@@ -18,6 +18,7 @@ ENTRY_POINTS = {
     "simfs.store.dump",  # by the declaration of the format: for tests and inspection, never for the hot path
     "simfs.files.model",  # the truth for tests
     "simfs.show.notebook",  # named by simfs.files.shown, when a notebook displays something
+    "simfs.bridges.pytest_plugin",  # what pytest loads
 }
 LINES_MAX = 300
 FUNCTION_LINES_MAX = 40

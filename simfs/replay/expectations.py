@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from pydantic import Field
+from typing import Self
+
+from pydantic import Field, model_validator
 
 from simfs.replay.fields import AnySize, Duration, Name, Period, Size, Table
 
@@ -28,6 +30,7 @@ class Expect(Table):
         default=None, ge=0, description="bytes programmed for each byte written"
     )
     erase_count_max: int | None = Field(default=None, ge=0, description="erases of the hottest block in this run")
+    erases_max: int | None = Field(default=None, ge=0, description="erases of all blocks in this run")
     room_percent_max: float | None = Field(
         default=None, ge=0, le=100, description="highest live bytes, % of the capacity"
     )
@@ -44,6 +47,19 @@ class Expect(Table):
     )
     file_sizes: dict[Name, AnySize] | None = Field(default=None, description="sizes of files at the end, by name")
     file_texts: dict[Name, str] | None = Field(default=None, description="contents of files at the end, by name")
+
+    unmet: list[str] | None = Field(
+        default=None, max_length=100, description="which of these are not met, on purpose: a test of it passes so"
+    )
+
+    @model_validator(mode="after")
+    def _unmet_are_expected(self) -> Self:
+        expected = sorted(name for name in self.model_fields_set - {"unmet"} if getattr(self, name) is not None)
+        for name in self.unmet or ():
+            if name not in expected:
+                known = f"name some of {', '.join(expected)}" if expected else "expect something first"
+                raise ValueError(f'unmet names "{name}", which is not expected here; {known}')
+        return self
 
     def table(self) -> dict[str, object]:
         """The keys that were given, with their values."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, cast
 
 from simfs.flash import PowerCut
 from simfs.replay.run import Run
@@ -52,6 +52,7 @@ LIMITS: dict[str, Limit] = {  # a name that ends in _min is a lower bound, any o
     "refused_max": Limit("count", lambda _, figures: figures.trouble.refused_operations),
     "write_amplification_max": Limit("ratio", lambda _, figures: figures.amplification.total_ratio),
     "erase_count_max": Limit("count", lambda _, figures: max(figures.wear.erases_in_run)),
+    "erases_max": Limit("count", lambda _, figures: figures.flash_work.erases),
     "room_percent_max": Limit("percent", lambda _, figures: figures.room.live_max_percent),
     "ram_max": Limit("bytes", lambda _, figures: figures.ram_total_bytes),
     "energy_mj_per_day_max": Limit("mJ", lambda _, figures: _mj(figures.energy.active_per_day_nj)),
@@ -65,7 +66,18 @@ def judge(run: Run, figures: Figures) -> tuple[Verdict, ...]:
 
     An unknown name is a KeyError: the scenario's schema lets none through.
     """
-    return tuple(_judge(name, wanted, run, figures) for name, wanted in run.expect.items() if wanted is not None)
+    wanted = {name: value for name, value in run.expect.items() if name != "unmet" and value is not None}
+    return tuple(_judge(name, value, run, figures) for name, value in wanted.items())
+
+
+def surprises(run: Run, verdicts: tuple[Verdict, ...]) -> list[str]:
+    """A line for each expectation that is not met, or met though the run says that it is not, on purpose (`unmet`)."""
+    unmet = cast("list[str]", run.expect.get("unmet") or [])
+    return [
+        f"{verdict.name} is met, and unmet says that it is not" if verdict.met else f"{verdict.name} is not met"
+        for verdict in verdicts
+        if verdict.met == (verdict.name in unmet)
+    ]
 
 
 def _judge(name: str, wanted: Any, run: Run, figures: Figures) -> Verdict:
