@@ -139,7 +139,7 @@ def test_empty_directories_live_until_the_end_and_are_told(calls: Operations) ->
     put(calls, "/log/x")
     calls.unlink("/log/x")
     assert names(calls, "/") == ["kept", "log"]
-    _, left = calls.mounted.finish("t", "s", {})
+    _, left = calls.mounted.finish("t", "s")
     assert left.empty_directories == ("/kept/in", "/log")
     assert calls.mounted.store.names() == []
 
@@ -301,7 +301,7 @@ def test_statfs_tells_how_much_one_more_file_can_hold(settings: dict[str, object
 def test_fallocate_is_refused_and_noted(calls: Operations) -> None:
     handle = calls.create("/f", 0o644, NEW)
     refused(errno.EOPNOTSUPP, calls.fallocate, None, 0, 0, 4096, handle)
-    run, _ = calls.mounted.finish("t", "s", {})
+    run, _ = calls.mounted.finish("t", "s")
     assert [(refusal.operation, refusal.name, refusal.count) for refusal in run.refusals] == [("fallocate", "/f", 1)]
 
 
@@ -316,7 +316,7 @@ def test_fsync_puts_what_waits_on_the_flash(calls: Operations) -> None:
 def test_the_run_notes_operations_refusals_and_passing_time(calls: Operations) -> None:
     put(calls, "/f", b"12345")
     refused(errno.ENAMETOOLONG, calls.create, "/" + "n" * 47, 0o644, NEW)
-    run, _ = calls.mounted.finish("title", "source", {})
+    run, _ = calls.mounted.finish("title", "source")
     tally = run.tasks["(host)"]
     assert (tally.operations["open"], tally.operations["write"], tally.host_bytes, tally.refused) == (2, 1, 5, 1)
     assert run.duration_ns > 5 * 10**9

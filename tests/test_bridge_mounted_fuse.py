@@ -234,11 +234,7 @@ def test_a_busy_mount_point_and_one_that_was_left(tmp_path: Path) -> None:
         mount.unmount()
 
 
-IN_THE_MOUNT = ("test_io", "test_fileio", "test_file", "test_zipfile")
-LEFT_OUT = {
-    "CSignalsTest": "a part of test_io about signals and pipes, no files: a child may be slow under load",
-    "PySignalsTest": "the same",
-}
+IN_THE_MOUNT = ("test_io", "test_fileio", "test_file", "test_zipfile")  # whole: none of their tests is left out
 
 
 @pytest.mark.slow
@@ -256,4 +252,4 @@ def test_cpythons_own_tests_pass_inside_the_mount(tmp_path: Path, name: str) -> 
     ran = int(re.findall(r"^Ran ([0-9]+) tests", done.stderr, re.MULTILINE)[0])
     assert ran >= {"test_io": 500, "test_fileio": 80, "test_file": 30, "test_zipfile": 200}[name]
     assert (status, errors.count("\n")) == (0, 1), errors
-    assert json.loads(output)["amplification"]["host_bytes"] > 10_000
+    assert json.loads(output)["amplification"]["host_bytes"] > 100

@@ -59,7 +59,6 @@ def mount(
     title: str,
     source: str,
     read_only: bool = False,
-    expect: dict[str, object] | None = None,
     ready: Callable[[], None] = lambda: None,
 ) -> tuple[Run, Left]:
     """Serve the store until it is unmounted or SIGINT, SIGTERM or SIGHUP comes: the notes of the run, and what ends
@@ -88,7 +87,7 @@ def mount(
             if not serving:
                 raise CannotMount(f"{directory}: it can't be mounted: {said() or 'libfuse does not say why'}") from None
     operations.close_all()
-    return mounted.finish(title, source, expect or {})
+    return mounted.finish(title, source)
 
 
 def _serve(library: ModuleType, operations: Operations, directory: str, read_only: bool) -> None:

@@ -94,10 +94,14 @@ class Operations(NameCalls):
 
     def write(self, _path: str | None, data: bytes, offset: int, fh: int) -> int:
         handle = self.file_handle(fh)
+        stream = handle.stream
 
         def action() -> int:
-            handle.stream.seek(*(0, os.SEEK_END) if handle.appends else (offset,))
-            return handle.stream.write(data)
+            if handle.appends:
+                stream.seek(0, os.SEEK_END)
+            elif stream.tell() != offset:
+                stream.seek(offset)
+            return stream.write(data)
 
         written = self._on_handle("write", handle, action, writes=True)
         handle.file.changed_ns = handle.file.status_ns = self.mounted.clock_ns()

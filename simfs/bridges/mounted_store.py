@@ -6,7 +6,7 @@ import os
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import TypeVar, cast
 
 from simfs.bridges.mounted_tree import File, Folder, Owner, Tree, not_shown, path_of
 from simfs.files import Store
@@ -68,22 +68,21 @@ class MountedStore:
         if self._leaving is not None and not settled:
             self._settle()
         refused: OSError | None = None
-        done: list[T] = []
 
-        def kept() -> None:
+        def kept() -> T:
             nonlocal refused
             try:
-                done.append(action())
+                return action()
             except OSError as error:
                 refused = error
                 raise
 
         now_ns = UNIX_START_NS + self.clock_ns()
         self.device.wait_until(now_ns)
-        self.device.perform(task, operation, name, kept, writes=writes, due_ns=now_ns)
+        done = self.device.perform(task, operation, name, kept, writes=writes, due_ns=now_ns)
         if refused is not None:
             raise refused
-        return done[0]
+        return cast("T", done)
 
     def name_of(self, path: str) -> str:
         """The name in the store of a path, which may be overlong."""
@@ -168,15 +167,17 @@ class MountedStore:
         overhead = layout.frame_cost(1) - 1
         return full * layout.buffer_bytes + max(rest - overhead, 0)
 
-    def finish(self, title: str, source: str, expect: dict[str, object]) -> tuple[Run, Left]:
+    def finish(self, title: str, source: str) -> tuple[Run, Left]:
         """End the mount: the notes of the run, and what goes with it."""
         if self._leaving is not None:
             self._settle()
         self.device.wait_until(UNIX_START_NS + self.clock_ns())
         run = self.device.finish(
-            title=title, source=source, kind="mount", expect=expect,
+            title=title,
+            source=source,
+            kind="mount",
             name_faults=name_faults(self.device.names_used, self.store.config),
-        )  # fmt: skip
+        )
         return run, Left(tuple(self.tree.empty_folders()))
 
     def refuse(self, number: int, operation: str, name: str, task: str) -> OSError:
