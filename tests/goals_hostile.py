@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from math import ceil
 
 from goals_table import Outcome, Row, shares
+from hostile.extraction import run_extraction
 from hostile.flips import BITS, run_flips
 from hostile.images import run_images
 from hostile.names import run_names
@@ -51,13 +52,21 @@ def image_parts(cases: int) -> Iterator[str]:
 
 
 def text_parts(cases: int) -> Iterator[str]:
-    """Names, and in proportion to what they take scenarios and recordings."""
+    """Names through the store, names and containers taken out of images, and in proportion to what they take scenarios
+    and recordings."""
     yield from seeded_parts("names", 1000, cases)
+    yield from seeded_parts("extraction", 1000, cases)
     yield from seeded_parts("scenarios", 100, ceil(cases * SCENARIOS_SHARE))
     yield from seeded_parts("recordings", 100, ceil(cases * RECORDINGS_SHARE))
 
 
-RUNS = {"images": run_images, "names": run_names, "scenarios": run_scenarios, "recordings": run_recordings}
+RUNS = {
+    "images": run_images,
+    "names": run_names,
+    "extraction": run_extraction,
+    "scenarios": run_scenarios,
+    "recordings": run_recordings,
+}
 SCENARIOS_SHARE = RECORDINGS_SHARE = 0.05
 
 
@@ -77,7 +86,7 @@ ROWS = [
         image_parts, run_seeded,
     ),
     Row(
-        16, "hostile names, scenarios, recordings: nothing outside the store, no markup, only one-line errors", 100_000,
+        16, "hostile names, containers, scenarios, recordings: nothing outside the destination, no markup", 100_000,
         text_parts, run_seeded,
     ),
 ]  # fmt: skip

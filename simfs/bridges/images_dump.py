@@ -31,6 +31,7 @@ HEADS_AT = OPEN_AT + 17
 STEP = 16  # every erase block is a multiple of it
 ERASE_MAGIC = MAGIC.to_bytes(2, "little")
 SHOWN_MAX = 5
+MISSING_RATIO = 16  # of a store that should be explained at least this part is there
 INSTALL = "reading Intel HEX or S-records needs a library: pip install 'simfs[images]'"
 _RECORDS = re.compile(rb"\s*(:[0-9A-Fa-f]{10}|S[0-9][0-9A-Fa-f]{8})")
 _END = re.compile(rb"(:00[0-9A-Fa-f]{4}01[0-9A-Fa-f]{2}|S[5-9][0-9A-Fa-f]{8,})\s*$")
@@ -104,6 +105,10 @@ def read_image(path: str, start: int | None = None, *, whole: bool = True) -> Im
         first, data = 0, raw
         place = _choose(path, data, first, start)
     end = place.start + place.size_bytes
+    if len(data) * MISSING_RATIO < place.size_bytes:
+        raise BadImage(
+            f"{path}: it has {len(data):,} of the store's {place.size_bytes:,} bytes: too little to explain; give more"
+        )
     if whole and (place.start < 0 or end > len(data)):
         begins = "" if place.start >= 0 else f" begins {-place.start:,} bytes after the store does,"
         ends = "" if end <= len(data) else f" ends {end - len(data):,} bytes before the store does,"

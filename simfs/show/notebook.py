@@ -93,7 +93,8 @@ def block_map(blocks: list[BlockView], block_bytes: int) -> str:
     width, height = min(len(cells), ACROSS) * CELL, down * CELL
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" role="img" style="display:block;margin-top:6px" '
-        f'width="{width}" height="{height}" viewBox="0 0 {width} {height}" font-family="monospace" font-size="11" text-anchor="middle">'
+        f'width="{width}" height="{height}" viewBox="0 0 {width} {height}" '
+        f'font-family="monospace" font-size="11" text-anchor="middle">'
         f"<title>Erase blocks by address</title>{''.join(cells)}</svg>"
         f'<div style="font-size:90%">Erase blocks by address, {each}: {escape(legend)}; the bar is the live share</div>'
     )
