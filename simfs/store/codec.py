@@ -200,10 +200,10 @@ def encode_seal(entries: list[bytes], seal: Seal, salt: int) -> bytes:
 
 def decode_seal(raw: bytes) -> Seal | None:
     """What a seal's 16 bytes claim; sound only once `seal_is_sound` says so of entries and seal together."""
-    magic, *seal = SEAL.unpack_from(raw)
-    return Seal(*seal) if magic == MAGIC else None
+    magic, entry_count, end, next_order, zero = SEAL.unpack_from(raw)
+    return Seal(entry_count, end, next_order, zero) if magic == MAGIC else None
 
 
 def seal_is_sound(raw: bytes, salt: int) -> bool:
     """Whether the CRC over run entries and seal holds."""
-    return bool(crc32(raw[:-4], salt) == U32.unpack_from(raw, len(raw) - 4)[0])
+    return crc32(raw[:-4], salt).to_bytes(4, "little") == raw[-4:]

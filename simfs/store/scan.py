@@ -53,24 +53,27 @@ def read_seal(state: StoreState, block: int) -> Sealed | None:
     """The block's seal with the runs that it lists (None: it lists none); None when there is no sound one. It counts
     only when nothing stands between the end of the frames and itself: after a cut, frames may have gone on where it
     read as blank. Two reads, three when runs are listed."""
-    size, start = state.layout.block_bytes, block * state.layout.block_bytes
-    raw = state.flash.read(start + size - SEAL_BYTES, SEAL_BYTES)
+    flash, layout = state.flash, state.layout
+    size, start = layout.block_bytes, block * layout.block_bytes
+    raw = flash.read(start + size - SEAL_BYTES, SEAL_BYTES)
     seal = decode_seal(raw)
-    listed = 0 if seal is None or seal.entry_count == UNLISTED else seal.entry_count
+    if seal is None:
+        return None
+    entry_count, end, _, _ = seal
+    listed = 0 if entry_count == UNLISTED else entry_count
     stop = size - SEAL_BYTES - listed * ENTRY_BYTES
-    if seal is None or listed > state.layout.runs_max or not state.layout.first <= seal.end <= stop:
+    if listed > layout.runs_max or not layout.first <= end <= stop:
         return None
-    entries = state.flash.read(start + stop, listed * ENTRY_BYTES)
-    unused = stop - seal.end
-    if not seal_is_sound(entries + raw, state.blocks.salt[block]) or (
-        unused and not state.flash.blank(start + seal.end, unused)
-    ):
+    raw = flash.read(start + stop, listed * ENTRY_BYTES) + raw
+    if not seal_is_sound(raw, state.blocks.salt[block]) or (end < stop and not flash.blank(start + end, stop - end)):
         return None
-    if seal.entry_count == UNLISTED:
+    if entry_count == UNLISTED:
         return seal, None
-    runs = decode_runs(entries, start)
-    within = all(state.layout.first <= run.address - start <= seal.end for run in runs)
-    return (seal, runs) if within else None
+    runs = decode_runs(raw[:-SEAL_BYTES], start)
+    for run in runs:
+        if not start + layout.first <= run.address <= start + end:
+            return None
+    return seal, runs
 
 
 def runs_of(state: StoreState, block: int) -> list[Run]:
