@@ -1,4 +1,5 @@
-"""Mounting a store full of 40-byte records, against the quickest way to have read its image once: `zlib.crc32`."""
+"""Mounting a store full of 40-byte records, against the quickest way to have read its image once: `zlib.crc32`. Before
+each mount the process forgets what earlier ones found, so that it takes what a first one takes."""
 
 from __future__ import annotations
 
@@ -8,9 +9,17 @@ from zlib import crc32
 
 from benchmarks.devices import append_until_full, new_store
 from benchmarks.measure import Figure, ratio, seconds_in_turn
-from simfs import Store
+from simfs import NorFlash, Store
+from simfs.store import headers, seen
 
 NAMES = ("mount, one file", "mount, ten files in turn")
+
+
+def first_mount(flash: NorFlash) -> None:
+    """A mount with the caches of block headers and frames empty."""
+    headers._decoded.cache_clear()
+    seen._seen.clear()
+    Store.mount(flash)
 
 
 def run(small: bool) -> Iterator[Figure]:
@@ -23,5 +32,5 @@ def run(small: bool) -> Iterator[Figure]:
         image = flash.image()
         settled = Store.mount(flash)
         assert sum(settled.stat(known).size_bytes for known in settled.names()) > size_bytes // 2
-        taken = seconds_in_turn(rounds, partial(Store.mount, flash), partial(crc32, image))
+        taken = seconds_in_turn(rounds, partial(first_mount, flash), partial(crc32, image))
         yield ratio(name, goal, taken[0], taken[1], unit="ms")
