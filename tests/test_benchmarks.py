@@ -31,6 +31,7 @@ GOALS = {
     "full": [1.15, 1.15],
     "fleet": [3],
     "mounted": [2],
+    "recordings": [10, 10],
 }
 
 

@@ -49,12 +49,15 @@ class Joined(NamedTuple):
     line: int
 
 
+def whole_line(line: int, text: str) -> Record | None:
+    """What a line of the log says that is nothing but a whole one of the firmware, as most are."""
+    match = _LINE.match(text)
+    return _record(line, match) if match is not None and match.end() == len(text.rstrip("\r\n")) else None
+
+
 def found_in(line: int, text: str) -> list[Record | Torn | Joined]:
     """What the firmware said in a line of the log. Nothing but chatter costs a search for the mark."""
     text = text.rstrip("\r\n")
-    whole = _LINE.fullmatch(text)
-    if whole is not None and _checks(whole):
-        return [_record(line, whole)]
     starts = [match.start() for match in _MARK.finditer(text)]
     if not starts:
         return [Torn(line, text, "its beginning is damaged")] if _is_unmarked(text) else []
@@ -64,29 +67,32 @@ def found_in(line: int, text: str) -> list[Record | Torn | Joined]:
 
 def name_text(escaped: str) -> str:
     """A name as the store has it: UTF-8, other bytes as surrogate escapes."""
+    if "%" not in escaped:
+        return escaped
     name = _ESCAPE.sub(lambda match: bytes([int(match[1], 16)]), escaped.encode("ascii"))
     if b"\0" in name:
         raise Unreadable("no name holds a NUL")
     return name.decode("utf-8", "surrogateescape")
 
 
-def _record(line: int, match: re.Match[str]) -> Record:
-    return Record(line, int(match[1]), int(match[2]), match[3], match[4], match[5])
-
-
-def _checks(match: re.Match[str]) -> bool:
-    return crc32(match[0][:-8].encode("ascii")) == int(match[0][-8:], 16)
+def _record(line: int, match: re.Match[str]) -> Record | None:
+    """The operation, if the checksum fits."""
+    number, time_ms, operation, arguments, check = match.groups()
+    if crc32(match[0][:-8].encode("ascii")) != int(check, 16):
+        return None
+    return Record(line, int(number), int(time_ms), operation, arguments, check)
 
 
 def _piece(line: int, piece: str) -> Record | Torn:
     """What begins with a mark."""
     match = _LINE.fullmatch(piece)
-    if match is not None and _checks(match):
-        return _record(line, match)
+    record = match and _record(line, match)
+    if record:
+        return record
     checked = _CHECKED.fullmatch(piece)
     if checked is None:
         return Torn(line, piece, "it does not end with its checksum")
-    if not piece.isascii() or not _checks(checked):
+    if not piece.isascii() or crc32(checked[1].encode("ascii")) != int(checked[2], 16):
         return Torn(line, piece, "its checksum does not fit")
     return Torn(line, piece, f"its checksum fits, but this replay knows the lines of version {VERSION} only")
 

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from simfs.files import Store
-from simfs.replay.console_lines import RIGHT_LINE, Joined, Record, Torn, found_in
+from simfs.replay.console_lines import RIGHT_LINE, Joined, Record, Torn, found_in, whole_line
 from simfs.replay.console_order import Gap, Order
 from simfs.replay.console_store import ConsoleReplayer
 from simfs.replay.name_check import name_faults
@@ -77,7 +77,11 @@ def in_order(lines: Iterable[str], ledger: SkippedLedger) -> Iterator[Record | G
     """What the firmware said, in its order; torn lines and what is odd go to the ledger."""
     order = Order(ledger.odd)
     for number, text in enumerate(lines, 1):
-        for found in found_in(number, text):
+        whole = whole_line(number, text)
+        if whole is not None and order.follows(whole):
+            yield whole
+            continue
+        for found in [whole] if whole else found_in(number, text):
             if isinstance(found, Torn):
                 ledger.unreadable(found.line, found.text, found.why, RIGHT_LINE)
             elif isinstance(found, Joined):

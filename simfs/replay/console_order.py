@@ -36,6 +36,14 @@ class Order:
         self._doubt: Record | None = None  # repeats a boot, or begins anew without one: the next line tells
         self._time_ms = 0
 
+    def follows(self, record: Record) -> bool:
+        """Whether this is simply the next line, as most are: then that is all, it need not be taken."""
+        if record.number != self._next or self._waiting or self._doubt is not None or record.operation == BOOT:
+            return False
+        self._next, self._time_ms = record.number + 1, record.time_ms
+        self._remember(record)
+        return True
+
     def take(self, record: Record) -> Iterator[Record | Gap]:
         """The lines, and gaps, that follow now."""
         if self._doubt is not None:
@@ -125,8 +133,8 @@ class Order:
 
     def _remember(self, record: Record) -> None:
         self._recent[record.number] = record.check
-        if len(self._recent) > RECENT_MAX:
-            del self._recent[next(iter(self._recent))]
+        if len(self._recent) > 2 * RECENT_MAX:
+            self._recent = dict(list(self._recent.items())[-RECENT_MAX:])
 
     def _drop(self, record: Record) -> None:
         self._note(record.line, f"number {record.number} is out of place: left out")

@@ -54,14 +54,10 @@ class RecordedStore:
         """One operation now, or as soon as the flash is free. False when the store refused it."""
         device, due_ns = self.device, self.due_ns()
         device.wait_until(due_ns)
-        done = False
-
-        def whole() -> None:
-            nonlocal done
-            action()
-            done = True
-
-        device.perform(self.task, operation, name, whole, writes=writes, due_ns=due_ns)
+        tally = device.tasks.get(self.task)
+        refused = tally.refused if tally else 0
+        device.perform(self.task, operation, name, action, writes=writes, due_ns=due_ns)
+        done = device.tasks[self.task].refused == refused
         if not done:
             self._refused.add(name)
         return done
