@@ -12,7 +12,7 @@ import pytest
 from console_text import console, spelled, text_of
 
 from simfs import NorFlash, Store
-from simfs.replay.console_lines import found_in
+from simfs.replay.console_lines import RIGHT_LINE, found_in, whole_line
 from simfs.replay.console_log import in_order, is_console_log, replay_console_log
 from simfs.replay.console_order import Gap
 from simfs.replay.console_store import FirmwareClock, tells
@@ -138,6 +138,12 @@ def test_strict_refuses_each_damage_by_its_line(replay: Replay) -> None:
         BadRecording, match=r"line 4: lines are lost before this one: numbers 3 to 5; whole, the numbers"
     ):
         replay(lines[:3] + lines[6:], strict=True)
+
+
+def test_the_line_that_an_error_shows_as_right_is_right() -> None:
+    found = whole_line(1, RIGHT_LINE.partition(": ")[2])
+    assert found is not None
+    assert (found.operation, found.arguments) == ("write", " 3 2 6869")
 
 
 def test_later_versions_and_operations_are_named() -> None:

@@ -15,7 +15,7 @@ from zlib import crc32
 from simfs.replay.strace_text import Unreadable
 
 VERSION = 1
-RIGHT_LINE = "recorder.h prints lines like: @fs1 2 1030 write 3 2 6869 9b9cf6a3"
+RIGHT_LINE = "recorder.h prints lines like: @fs1 2 1030 write 3 2 6869 a3897884"
 
 _MARK = re.compile(r"@fs[0-9]{1,3} ")
 _LINE = re.compile(r"@fs1 ([0-9]{1,10}) ([0-9]{1,10}) ([a-z]+)((?: [!-?A-~]+)*) ([0-9a-f]{8})")

@@ -26,11 +26,12 @@ class SkippedLedger:
         self._first_line.setdefault(what, line)
         self._count[what] = self._count.get(what, 0) + 1
 
-    def unreadable(self, line: int, text: str, why: str = "", right: str = RIGHT_LINE) -> None:
+    def unreadable(self, line: int, text: str, why: str = "", right: str = "") -> None:
         """A line that can't be read."""
         shown = ascii(text.strip()[:60]) + ("..." if len(text.strip()) > 60 else "")
         if self._strict:
-            raise Unreadable(f"{self.source}: line {line}: {shown} can't be read; {why or right}")
+            said = [part for part in (why, right) if part]
+            raise Unreadable(f"{self.source}: line {line}: {shown} can't be read; {'; '.join(said) or RIGHT_LINE}")
         self._each("can't be read", line, f"line {line} can't be read: {shown}" + (f" ({why})" if why else ""))
 
     def lost(self, line: int, what: str, right: str) -> None:
