@@ -226,6 +226,20 @@ def test_one_record_rotten_its_copy_serves() -> None:
     assert not found.untold
 
 
+def test_a_torn_header_that_announces_more_than_fits() -> None:
+    store, data = two_files()
+    block = next(view.number for view in store.blocks() if view.state == "open")
+    end = data.rindex(b"C" * 100) + 100 + 4
+    salt = codec.U32.unpack_from(data, block * 4096 + 84)[0]
+    torn = codec.encode_frame(codec.Kind.DATA, 3, 1500, 999, b"C" * 60_000, salt)[: codec.HEADER_BYTES]
+    end += next(at for at in range(200) if data[end + at : end + at + 16] == b"\xff" * 16)
+    data[end : end + len(torn)] = torn
+    found = explained(bytes(data))
+    assert [damage.harmless for damage in found.blocks[block].damage] == [True]
+    assert found.blocks[block].damage[0].end == (block + 1) * 4096
+    assert whole(found) == contents_of(store)
+
+
 def test_missing_bytes_are_told() -> None:
     _, data = two_files()
     image = Image(

@@ -72,9 +72,12 @@ def extract(store: Store, directory: str | os.PathLike[str]) -> Extraction:
 
 def save_left(files: Files, directory: str | os.PathLike[str], most_bytes: int) -> Extraction:
     """Put what is left of a store's files into a new or empty directory, as `extract` does. Where bytes are lost zeros
-    stand, and the name on the host ends with `+damaged`. BadDestination, OSError."""
-    left = [(file.name or "", file.size_bytes, file.contents) for file in files.named]
-    hurt = {file.name for file in files.named if file.lost()}
+    stand, and the name on the host ends with `+damaged`; so does that of a file that lost its name. BadDestination,
+    OSError."""
+    nameless = [(f"file number {file.number}", file) for file in files.nameless]
+    named = [(file.name or "", file) for file in files.named]
+    left = [(name, file.size_bytes, file.contents) for name, file in named + nameless]
+    hurt = {name for name, file in named if file.lost()} | {name for name, _ in nameless}
     return write_files(left, directory, most_bytes, hurt)
 
 

@@ -27,6 +27,7 @@ from simfs.store.scan import Frames, read_frames, read_seal
 from simfs.store.setup import config_of
 from simfs.store.state import StoreState
 
+NO_FRAME = "no sound frame; "
 _DATA = (Kind.DATA, Kind.HOLE)
 
 
@@ -109,9 +110,11 @@ def _read_block(state: StoreState, number: int) -> BlockLeft:
     _take_frames(state, block, found)
     if seal is not None:
         _against_seal(state, block, found, seal, runs)
-    elif found.content_end > found.end and not flash.blank(found.end, found.content_end - found.end):
-        what = "a frame or a seal that was cut, or damaged: no one can tell"
-        block.damage.append(Damage(number, found.end, found.content_end, what, harmless=True))
+    else:
+        end = min(found.content_end, start + size)  # a torn header may announce more than fits
+        if end > found.end and not flash.blank(found.end, end - found.end):
+            what = "a frame or a seal that was cut, or damaged: no one can tell"
+            block.damage.append(Damage(number, found.end, end, what, harmless=True))
     return block
 
 
@@ -170,7 +173,7 @@ def _look_into(state: StoreState, block: BlockLeft, start: int, end: int) -> Non
 
 def _note_unknown(block: BlockLeft, start: int, end: int, raw: bytes) -> None:
     if raw[: end - start].strip(b"\xff"):
-        block.damage.append(Damage(block.number, start, end, "no sound frame; nothing in it tells what stood there"))
+        block.damage.append(Damage(block.number, start, end, NO_FRAME + "nothing tells what stood there"))
 
 
 def _whose(lost: Left) -> str:
@@ -188,7 +191,12 @@ def _against_seal(state: StoreState, block: BlockLeft, found: Frames, seal: Seal
         return
     block.lost = [lost for run in runs for lost in _lost_of(block, run, found)]
     told = all(lost.kind != Kind.HOLE for lost in block.lost)
-    block.damage = [replace(hurt, told=told) for hurt in block.damage]
+    block.damage = [
+        replace(hurt, told=told, what=NO_FRAME + "the seal tells what stood there")
+        if hurt.what.startswith(NO_FRAME)
+        else hurt
+        for hurt in block.damage
+    ]
 
 
 def _lost_of(block: BlockLeft, run: Run, found: Frames) -> list[Left]:

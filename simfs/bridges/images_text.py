@@ -18,6 +18,7 @@ from simfs.store.setup import config_of
 
 DAMAGE_SHOWN = 40
 LOST_SHOWN = 3
+FILES_SHOWN = 8  # of the whole ones; what is hurt is shown in any case
 NAME_SIGNS = 60
 
 
@@ -69,7 +70,8 @@ def extracted(done: Extraction, directory: str) -> str:
     lines = [f"{counted(len(done.written), 'file')} in {plain(directory, 200)}"]
     lines += [f"  {on_host}  from {plain(name, NAME_SIGNS)}" for name, on_host in done.written]
     if done.refused:
-        lines.append(f"{counted(len(done.refused), 'file')} left in the image (`simfs image read` gives one alone):")
+        left = f"{counted(len(done.refused), 'file')} left in the image"
+        lines.append(f"{left} (`simfs image read` gives one alone; --damaged helps with damage):")
         lines += [f"  {plain(name, NAME_SIGNS)}: {plain(why, 200)}" for name, why in done.refused]
     return "\n".join(lines)
 
@@ -137,7 +139,14 @@ def _lost_frame(frame: Left, names: dict[int, str | None]) -> str:
 
 
 def _files(found: Explained) -> str:
-    table = [(plain(file.name or "", NAME_SIGNS), f"{file.size_bytes:,}", _state(file)) for file in found.files.named]
+    hurt = sorted(found.files.named, key=lambda file: not file.lost())
+    table = [
+        (plain(file.name or "", NAME_SIGNS), f"{file.size_bytes:,}", _state(file))
+        for at, file in enumerate(hurt)
+        if at < FILES_SHOWN or file.lost()
+    ]
+    if len(hurt) > len(table):
+        table.append((f"({len(hurt) - len(table):,} more)", "", "whole"))
     table += [
         (f"(no name, number {file.number})", f"{file.size_bytes:,}", f"{_state(file)}; it may be a removed one")
         for file in found.files.nameless
