@@ -73,6 +73,8 @@ def test_ends_with_the_report_and_the_image(tmp_path: Path) -> None:
         assert (mount.path / "log/a.csv").read_bytes() == b"06:00,2.41\n"
         with pytest.raises(OSError, match="Read-only"):
             (mount.path / "b").write_bytes(b"")
+        with pytest.raises(OSError, match="Read-only"):
+            (mount.path / "d").mkdir()  # the kernel's own refusal: the store knows no directories
         mount.unmount()
         status, output, _ = mount.end()
     found = json.loads(output)
