@@ -1,0 +1,248 @@
+# ruff: noqa: SIM115, UP015
+"""Firmware logic in Python on the store: the same functions on the host and below the prefix tell the same."""
+
+from __future__ import annotations
+
+import builtins
+import csv
+import errno
+import glob
+import io
+import json
+import os
+import pathlib
+import shutil
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from simfs import NorFlash, Store, StoreConfig
+from simfs.bridges.patched import UNSUPPORTED, patched
+
+PLACE = "/sd-card"
+
+
+@pytest.fixture
+def store() -> Store:
+    return Store.format(NorFlash(64), StoreConfig(name_bytes=64))
+
+
+def told(action: Callable[[], Any]) -> Any:
+    """What an action gives, or how it fails."""
+    try:
+        return action()
+    except (ValueError, TypeError, LookupError) as error:
+        return next(kind.__name__ for kind in (ValueError, TypeError, LookupError) if isinstance(error, kind))
+    except OSError as error:
+        return type(error).__name__, error.errno
+
+
+def names(place: str) -> list[Any]:
+    os.mkdir(f"{place}/log")
+    Path(place, "log", "a.txt").write_text("one\ntwo\n", encoding="utf-8")
+    Path(place, "log", "b.txt").write_bytes(b"12345")
+    os.rename(f"{place}/log/b.txt", f"{place}/log/c.txt")
+    os.replace(f"{place}/log/c.txt", f"{place}/b.txt")
+    Path(place, "touched").touch()
+    Path(place, "touched").touch()
+    os.chmod(f"{place}/touched", 0o600)
+    os.utime(f"{place}/touched")
+    os.truncate(f"{place}/b.txt", 7)
+    found: list[Any] = [sorted(os.listdir(place)), sorted(os.listdir(os.fsencode(f"{place}/log")))]
+    found += [os.path.exists(f"{place}/log/a.txt"), os.path.isfile(place), os.path.isdir(f"{place}/log")]
+    found += [os.path.getsize(f"{place}/b.txt"), os.stat(f"{place}/b.txt").st_size, Path(place, "none").exists()]
+    found += [os.access(f"{place}/b.txt", os.W_OK), os.access(f"{place}/none", os.R_OK)]
+    found += [os.path.samefile(f"{place}/b.txt", f"{place}/touched"), os.path.islink(f"{place}/b.txt")]
+    found += [sorted(entry.name for entry in os.scandir(place) if entry.is_file())]
+    found += [sorted(path.relative_to(place).as_posix() for path in Path(place).rglob("*"))]
+    found += [sorted(os.path.relpath(path, place) for path in glob.glob(f"{place}/**/*.txt", recursive=True))]
+    found += [
+        sorted((os.path.relpath(top, place), sorted(below), sorted(files)) for top, below, files in os.walk(place))
+    ]
+    found += [Path(place, "b.txt").read_bytes(), Path(place, "log/../b.txt").resolve().name]
+    return found
+
+
+def refusals(place: str) -> list[Any]:
+    os.makedirs(f"{place}/full/deep")
+    Path(place, "full", "file").write_text("x")
+    Path(place, "other").write_text("y")
+    actions: list[Callable[[], Any]] = [
+        lambda: os.remove(f"{place}/none"),
+        lambda: os.unlink(f"{place}/full"),
+        lambda: os.rename(f"{place}/none", f"{place}/there"),
+        lambda: os.rename(f"{place}/other", f"{place}/full"),
+        lambda: os.rename(f"{place}/full", f"{place}/other"),
+        lambda: os.rename(f"{place}/full", f"{place}/full/deep/er"),
+        lambda: os.listdir(f"{place}/none"),
+        lambda: os.listdir(f"{place}/other"),
+        lambda: os.stat(f"{place}/none"),
+        lambda: os.mkdir(f"{place}/full"),
+        lambda: os.mkdir(f"{place}/none/deep"),
+        lambda: os.rmdir(f"{place}/full"),
+        lambda: os.rmdir(f"{place}/none"),
+        lambda: os.utime(f"{place}/none"),
+        lambda: Path(place, "other").touch(exist_ok=False),
+        lambda: open(f"{place}/none"),
+        lambda: open(f"{place}/full"),
+        lambda: open(f"{place}/other", "x"),
+        lambda: open(f"{place}/other", "rt+b"),
+        lambda: open(f"{place}/other", "q"),
+        lambda: open(f"{place}/other", "rb", encoding="utf-8"),
+        lambda: open(f"{place}/other", "r", 0),
+        lambda: open(f"{place}/other", 3),  # type: ignore[call-overload]
+        lambda: open(f"{place}/oth\0er"),
+        lambda: open(f"{place}/other", "r", encoding="no such"),
+    ]
+    return [told(action) for action in actions]
+
+
+def streams(place: str) -> list[Any]:
+    found: list[Any] = []
+    with open(f"{place}/table.csv", "w", newline="", encoding="utf-8") as table:
+        csv.writer(table).writerows([["time", "level"], ["06:00", 2.41], ["06:06", 2.44]])
+        found += [table.mode, table.name == f"{place}/table.csv", table.encoding]
+    with open(f"{place}/table.csv", "a+", encoding="utf-8") as table:
+        table.write("07:00,ä\n")
+        table.seek(0)
+        found.append(table.readlines())
+    with open(f"{place}/table.csv", newline="", encoding="utf-8") as table:
+        found.append(list(csv.reader(table)))
+    with io.open(f"{place}/raw", "wb", buffering=0) as raw:  # noqa: UP020
+        found += [type(raw).__name__ in ("FileIO", "StoreFile"), raw.write(b"abcdef")]
+    with open(Path(place, "raw"), "rb+") as both:
+        both.seek(2)
+        both.write(b"X")
+        both.seek(0)
+        found += [both.read(), both.mode, type(both).__name__]
+    with open(os.fsencode(f"{place}/raw"), "rb", 3) as small:
+        found += [small.read(2), small.peek(1)[:1]]
+    with open(f"{place}/lines", "w", buffering=1, encoding="utf-8") as lines:
+        lines.write("now\n")
+        found.append(os.path.getsize(f"{place}/lines"))
+    with zipfile.ZipFile(f"{place}/a.zip", "w") as archive:
+        archive.writestr("inside", "text" * 100)
+    found.append(zipfile.ZipFile(f"{place}/a.zip").read("inside"))
+    with open(f"{place}/settings.json", "w", encoding="utf-8") as settings:
+        json.dump({"volume": 3}, settings)
+    shutil.copy(f"{place}/settings.json", f"{place}/copy.json")
+    found.append(json.loads(Path(place, "copy.json").read_text(encoding="utf-8")))
+    return found
+
+
+def folders(place: str) -> list[Any]:
+    os.makedirs(f"{place}/a/b")
+    Path(place, "a", "b", "file").write_text("x")
+    Path(place, "a", "file").write_text("yy")
+    os.rename(f"{place}/a", f"{place}/z")
+    found: list[Any] = [sorted(str(path.relative_to(place)) for path in Path(place).rglob("*"))]
+    os.remove(f"{place}/z/b/file")
+    found += [os.path.isdir(f"{place}/z/b"), os.path.exists(f"{place}/a")]
+    os.rmdir(f"{place}/z/b")
+    os.remove(f"{place}/z/file")
+    os.rmdir(f"{place}/z")
+    return [*found, os.listdir(place)]
+
+
+@pytest.mark.filterwarnings("ignore::ResourceWarning")
+@pytest.mark.parametrize("logic", [names, refusals, streams])
+def test_the_same_on_the_host_and_on_the_store(logic: Callable[[str], list[Any]], store: Store, tmp_path: Path) -> None:
+    expected = logic(str(tmp_path))
+    with patched(store, PLACE):
+        found = logic(PLACE)
+    assert found == expected
+    assert not os.path.exists(PLACE)
+    assert store.names()
+    assert store.check() == []
+
+
+def test_directories_are_notes_that_behave(store: Store, tmp_path: Path) -> None:
+    with patched(store, str(tmp_path / "sd")):
+        (tmp_path / "sd" / "kept").write_text("x")
+        os.makedirs(tmp_path / "sd" / "empty")
+    assert store.names() == ["/kept"]
+    with patched(Store.format(NorFlash(64)), tmp_path / "sd"):
+        found = folders(str(tmp_path / "sd"))
+    (tmp_path / "host").mkdir()
+    assert found == folders(str(tmp_path / "host"))
+
+
+def test_other_paths_stay_on_the_host(store: Store, tmp_path: Path) -> None:
+    sibling = tmp_path / "sd-card-2"
+    (tmp_path / "sd-card").mkdir()
+    with patched(store, tmp_path / "sd-card"):
+        sibling.write_text("host")
+        (tmp_path / "sd-card" / "in").write_text("store")
+        (tmp_path / "sd-card" / ".." / "out").write_text("host")
+        assert sorted(os.listdir(tmp_path)) == ["out", "sd-card", "sd-card-2"]
+        with pytest.raises(OSError, match="cross-device") as refused:
+            os.rename(tmp_path / "sd-card" / "in", tmp_path / "in")
+        assert (refused.value.errno, refused.value.filename2) == (errno.EXDEV, str(tmp_path / "in"))
+        shutil.move(tmp_path / "sd-card" / "in", tmp_path / "moved")
+    assert (tmp_path / "moved").read_text() == "store"
+    assert store.names() == []
+
+
+def test_errors_name_the_path_as_it_was_given(store: Store) -> None:
+    with patched(store, PLACE):
+        with pytest.raises(FileNotFoundError) as refused:
+            open(f"{PLACE}/none/../none")
+        assert refused.value.filename == f"{PLACE}/none/../none"
+        with pytest.raises(OSError, match="71 bytes, 63 fit") as refused:
+            Path(PLACE, "n" * 70).write_text("x")
+        assert refused.value.errno == errno.ENAMETOOLONG
+
+
+@pytest.mark.parametrize("function", [name for name in UNSUPPORTED if hasattr(os, name)])
+def test_what_a_store_has_not_is_refused(function: str, store: Store) -> None:
+    two: dict[str, tuple[Any, ...]] = {
+        "link": (f"{PLACE}/b",),
+        "symlink": (f"{PLACE}/b",),
+        "open": (os.O_RDONLY,),
+        "setxattr": ("user.a", b""),
+    }
+    two |= {"setxattr": ("user.a", b""), "getxattr": ("user.a",), "removexattr": ("user.a",)}
+    with patched(store, PLACE), pytest.raises(OSError, match=f"a store can't do os.{function}") as refused:
+        getattr(os, function)(f"{PLACE}/a", *two.get(function, ()))
+    assert refused.value.errno == errno.ENOTSUP
+
+
+def fail_patched(patched: bool) -> None:
+    assert patched
+    raise ZeroDivisionError
+
+
+def test_everything_is_as_before_at_the_end_even_after_errors(store: Store) -> None:
+    def now() -> list[Any]:
+        owners = [(builtins, "open"), (io, "open"), (pathlib.Path, "touch")]
+        return [getattr(owner, name) for owner, name in owners] + [value for _, value in sorted(vars(os).items())]
+
+    before = now()
+    with pytest.raises(ZeroDivisionError), patched(store, PLACE):
+        fail_patched(now() != before)
+    assert now() == before
+    with patched(store, PLACE):
+        with pytest.raises(RuntimeError, match="in use already"), patched(store, "/other"):
+            pass
+        Path(PLACE, "a").write_text("still patched")
+    assert now() == before
+    assert store.stat("/a").size_bytes == 13
+
+
+def test_a_prefix_that_takes_everything_is_refused(store: Store) -> None:
+    for prefix in ("/", "//", "/a/.."):
+        with pytest.raises(ValueError, match="would take every path"), patched(store, prefix):
+            pass
+
+
+def test_a_full_store_refuses_as_a_full_card_does() -> None:
+    store = Store.format(NorFlash(6))
+    with patched(store, PLACE):
+        with open(f"{PLACE}/big", "wb", 0) as big, pytest.raises(OSError, match="No space left") as refused:
+            list(iter(lambda: big.write(bytes(200)), 0))
+        assert refused.value.errno == errno.ENOSPC
+        os.remove(f"{PLACE}/big")
+    assert store.names() == []
