@@ -232,12 +232,18 @@ def test_lines_that_come_twice_count_once() -> None:
 
 def test_boots(replay: Replay) -> None:
     """What waits to be written is lost with the device's RAM, what was flushed is not, and no file is open."""
-    run = replay(
-        console("boot", "open 1 w /a", "write 1 1 61", "flush 1", "write 1 1 62", "boot", "open 1 a /b"), strict=True
-    )
-    assert files(run) == {"/a": b"a", "/b": b""}
+    files_open = ["open 1 w /a", "write 1 1 61", "flush 1", "write 1 1 62", "open 2 w /b", "write 2 1 63"]
+    run = replay(console("boot", *files_open, "boot", "open 1 a /c", "write 1 1 64"), strict=True)
+    assert files(run) == {"/a": b"a", "/b": b"", "/c": b"d"}
     assert (len(run.boots), told(run)) == (3, [])
     assert run.store.check() == []
+    assert files_after(run) == files(run)
+
+
+def files_after(run: Run) -> dict[str, bytes]:
+    """What the next mount finds."""
+    store = Store.mount(NorFlash.from_image(run.flash.image()), read_only=True)
+    return {name: store.open(name).read() for name in store.names()}
 
 
 def test_boots_that_are_the_same_to_the_letter() -> None:

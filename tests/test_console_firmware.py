@@ -84,6 +84,8 @@ int main(void)
     simfs_record_rename(&recorder, "/a", "/b c");
     simfs_record_remove(&recorder, "/b c");
     simfs_record_close(&recorder, 9);
+    simfs_record_boot(&recorder);
+    simfs_record_flush(&recorder, 1);
     return 0;
 }
 """
@@ -95,7 +97,7 @@ int main(void)
         console(
             "boot", f"open 4294967295 wb+ {name}", "write 0 3 0009ff", "write 10 1000000000", "write 10 0",
             "read 9 4294967295", "seek 9 100", "truncate 9 99", "flush 9", "rename /a /b%20c", "remove /b%20c",
-            "close 9",
+            "close 9", "boot", "flush 1",
         )
     )  # fmt: skip
 

@@ -23,7 +23,8 @@ def run(file: str, as_json: bool, image: str | None, plain: bool, **options: Any
     """Replay FILE and report what the flash went through.
 
     FILE is a scenario (.toml), a Python script (.py), or a recording: what
-    `strace -f -y -ttt -s 1048576 -x` wrote about a program.
+    `strace -f -y -ttt -s 1048576 -x` wrote about a program, or a console's log
+    in which a firmware tells its file operations (see `simfs recorder`).
 
     The exit status is 0, or 1 when an expectation is not met, or 2 on bad input.
     """
