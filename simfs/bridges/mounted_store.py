@@ -14,6 +14,7 @@ from simfs.files.names import NameRule
 from simfs.replay.clock import moment
 from simfs.replay.name_check import name_faults
 from simfs.replay.run import Device, Run
+from simfs.store.codec import FRAME_BYTES
 from simfs.store.layout import layout_of
 
 T = TypeVar("T")
@@ -161,11 +162,12 @@ class MountedStore:
         return self._fits(usage.capacity_bytes), self._fits(usage.capacity_bytes - usage.live_bytes)
 
     def _fits(self, free_bytes: int) -> int:
+        """At least so many: each block may end with a piece of a frame, which costs a header."""
         layout = layout_of(self.store.flash.geometry, self.store.config)
         free_bytes -= 2 * layout.frame_cost(self.store.config.name_bytes) + 2 * layout.hole_cost
+        free_bytes -= FRAME_BYTES * (free_bytes // layout.block_room + 1)
         full, rest = divmod(max(free_bytes, 0), layout.full_cost)
-        overhead = layout.frame_cost(1) - 1
-        return full * layout.buffer_bytes + max(rest - overhead, 0)
+        return full * layout.buffer_bytes + max(rest - layout.frame_cost(1) + 1, 0)
 
     def finish(self, title: str, source: str) -> tuple[Run, Left]:
         """End the mount: the notes of the run, and what goes with it."""
