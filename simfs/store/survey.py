@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import permutations
 
 from simfs.flash import NorFlash
 from simfs.store.blocks import SEQUENCE_END
@@ -10,6 +11,7 @@ from simfs.store.codec import FRAME_BYTES, NO_BLOCK, RECORDS, VERSION, Kind, Ope
 from simfs.store.errors import CorruptStore
 from simfs.store.headers import Header, read_header
 from simfs.store.layout import align_up
+from simfs.store.reader import damaged
 from simfs.store.runs import Run, RunTable
 from simfs.store.scan import Frames, build_runs, check_end, counted_frames, read_frames, read_seal
 from simfs.store.setup import check_geometry, config_of
@@ -63,7 +65,9 @@ def survey(flash: NorFlash) -> tuple[StoreState, dict[int, Used]]:
         del used[block]
     for block in state.torn:
         state.blocks.free_unlisted(block)
-    _close_others(state, used, _take_up_heads(state, used))
+    heads = _take_up_heads(state, used)
+    _check_order(state, [used[block] for block in sorted(heads)])
+    _close_others(state, used, heads)
     return state, used
 
 
@@ -140,6 +144,20 @@ def _take_up_head(state: StoreState, use: Used) -> None:
     records = RECORDS if at % layout.block_bytes < layout.page_bytes else 0
     state.log.resume(use.head, use.block, at, use.table, in_page + records, taken_up=True)
     state.blocks.take_over(use.block)
+
+
+def _check_order(state: StoreState, heads: list[Used]) -> None:
+    """CorruptStore when what stands last in a head's block can't be read, and the other head holds newer frames: one that
+    was cut would be the newest of all, and no number before it would be missing."""
+    numbers = {use.base + frame.order: frame for use in heads if use.found for frame in use.found.frames}
+    for use, other in permutations(heads, 2):
+        if use.found is None or use.found.content_end <= use.found.end:
+            continue
+        last = max((use.base + frame.order for frame in use.found.frames), default=use.base)
+        for number in range(max(last, other.base) + 1, max(numbers)):
+            skipped = number + 1 in numbers and numbers[number + 1].again  # as a mount does before it settles
+            if number not in numbers and not skipped:
+                raise damaged(use.found.end, state.layout)
 
 
 def _close_others(state: StoreState, used: dict[int, Used], heads: set[int]) -> None:
