@@ -163,6 +163,10 @@ def test_directories_are_notes_that_behave(store: Store, tmp_path: Path) -> None
     with patched(store, str(tmp_path / "sd")):
         (tmp_path / "sd" / "kept").write_text("x")
         os.makedirs(tmp_path / "sd" / "empty")
+        (tmp_path / "sd" / "never" / "made").write_text("a store needs no directory")
+        os.rename(tmp_path / "sd" / "never" / "made", tmp_path / "sd" / "made")
+        assert os.listdir(tmp_path / "sd" / "never") == []
+        os.remove(tmp_path / "sd" / "made")
     assert store.names() == ["/kept"]
     with patched(Store.format(NorFlash(64)), tmp_path / "sd"):
         found = folders(str(tmp_path / "sd"))
@@ -183,6 +187,17 @@ def test_other_paths_stay_on_the_host(store: Store, tmp_path: Path) -> None:
         assert (refused.value.errno, refused.value.filename2) == (errno.EXDEV, str(tmp_path / "in"))
         shutil.move(tmp_path / "sd-card" / "in", tmp_path / "moved")
     assert (tmp_path / "moved").read_text() == "store"
+    assert store.names() == []
+
+
+def test_descriptors_are_the_host_s(store: Store, tmp_path: Path) -> None:
+    with patched(store, PLACE):
+        number = os.open(tmp_path / "a", os.O_CREAT | os.O_RDWR)
+        with open(number, "w+") as host:
+            host.write("host")
+            host.flush()
+            assert os.stat(number).st_size == 4
+    assert (tmp_path / "a").read_text() == "host"
     assert store.names() == []
 
 

@@ -19,6 +19,7 @@ ENTRY_POINTS = {
     "simfs.files.model",  # the truth for tests
     "simfs.show.notebook",  # named by simfs.files.shown, when a notebook displays something
     "simfs.bridges.pytest_plugin",  # what pytest loads
+    "simfs.bridges.fsspec_store",  # what fsspec loads
     "simfs.bridges.patched",  # for whoever runs firmware logic in Python
 }
 LINES_MAX = 300
