@@ -304,8 +304,10 @@ def test_a_log_is_known_by_its_lines_wherever_they_stand(tmp_path: Path) -> None
     path = tmp_path / "log"
     for text, known in [
         ("x\n" * 700_000 + spelled(7, 1, "flush 1"), True),
-        ("x" * ((1 << 20) - 7) + spelled(7, 1, "flush 1") + "x" * 99, True),
+        ("x" * ((1 << 20) - 7) + spelled(7, 1, "flush 1"), True),
         ("@fs1 2 3", False),
+        ("> " + spelled(7, 1, "flush 1") + "\nok", True),
+        (f"as in `{spelled(7, 1, 'flush 1')}`", False),
         ("", False),
     ]:
         path.write_text(text)

@@ -28,16 +28,27 @@ LINES_PER_PROGRESS = 4096
 
 
 def is_console_log(path: str | os.PathLike[str]) -> bool:
-    """Whether a line of `recorder.h`, whole or torn, stands somewhere in a file. Reads as far as the first one."""
+    """Whether a whole line of `recorder.h` stands somewhere in a file. Reads as far as the first one."""
     try:
-        with open(path, "rb") as file:
-            rest = b""
-            while piece := file.read(SNIFFED_BYTES):
-                if _SEEMS.search(rest + piece):
-                    return True
-                rest = piece[-_SEEMS_BYTES_MAX:]
+        if not _seems_one(path):
+            return False
+        with opened(path) as lines:
+            return any(
+                whole_line(number, text) or any(isinstance(found, Record) for found in found_in(number, text))
+                for number, text in enumerate(lines, 1)
+            )
     except OSError:
         return False
+
+
+def _seems_one(path: str | os.PathLike[str]) -> bool:
+    """Whether it holds what a line may begin with. Here a file need not be of lines."""
+    with open(path, "rb") as file:
+        rest = b""
+        while piece := file.read(SNIFFED_BYTES):
+            if _SEEMS.search(rest + piece):
+                return True
+            rest = piece[-_SEEMS_BYTES_MAX:]
     return False
 
 
