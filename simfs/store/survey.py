@@ -147,8 +147,8 @@ def _take_up_head(state: StoreState, use: Used) -> None:
 
 
 def _check_order(state: StoreState, heads: list[Used]) -> None:
-    """CorruptStore when what stands last in a head's block can't be read, and the other head holds newer frames: one that
-    was cut would be the newest of all, and no number before it would be missing."""
+    """CorruptStore when what stands last in a head's block can't be read, and the other head holds newer frames: a
+    frame that was cut would be the newest of all, and no number before it would be missing."""
     numbers = {use.base + frame.order: frame for use in heads if use.found for frame in use.found.frames}
     for use, other in permutations(heads, 2):
         if use.found is None or use.found.content_end <= use.found.end:
