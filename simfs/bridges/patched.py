@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import builtins
 import errno
+import glob
 import io
 import os
 import pathlib
@@ -38,7 +39,7 @@ def patched(store: Store, prefix: str | os.PathLike[str]) -> Iterator[None]:
         raise RuntimeError("patched() is in use already; leave that first")
     try:
         functions = _replacements(NameFunctions(store, place))
-        usual = [(owner, name, getattr(owner, name)) for owner, name, _ in functions]
+        usual = [(owner, name, vars(owner)[name]) for owner, name, _ in functions]
         try:
             for owner, name, function in functions:
                 setattr(owner, name, function)
@@ -59,6 +60,9 @@ def _replacements(names: NameFunctions) -> list[tuple[Any, str, Any]]:
     found += [(os, name, _one_path(names, getattr(os, name), names.leave)) for name in ("chmod", "utime", "chown")]
     found += [(os, name, _two_paths(names, getattr(os, name))) for name in ("rename", "replace")]
     found += [(os, name, _unsupported(names, getattr(os, name))) for name in UNSUPPORTED if hasattr(os, name)]
+    globber = getattr(glob, "_StringGlobber", None)  # Python 3.13's pathlib keeps a scandir of its own
+    if globber is not None and globber.scandir is os.scandir:
+        found.append((globber, "scandir", staticmethod(_one_path(names, os.scandir, names.scandir))))
     return [*found, (pathlib.Path, "touch", _touching(names, pathlib.Path.touch))]
 
 
