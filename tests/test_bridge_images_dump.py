@@ -11,6 +11,7 @@ import pytest
 from simfs import NorFlash, Store, StoreConfig
 from simfs.bridges.images_dump import BadImage, find_stores, read_image
 from simfs.store.codec import ERASE_RECORD_BYTES, U32, VERSION, crc32
+from simfs.store.headers import read_header
 
 MIB = 1 << 20
 
@@ -19,9 +20,10 @@ def store_bytes(block_count: int = 8, seed: int = 0, **config: Any) -> bytes:
     flash = NorFlash(block_count, 1024, 128, program_unit_bytes=4)
     store = Store.format(flash, StoreConfig(buffer_bytes=100, name_bytes=24, **config))
     random = Random(seed)
-    for number in range(60):
-        with store.open(f"/f{number % 3}", "w") as file:
-            file.write(random.randbytes(60))
+    for number in range(300):
+        name, mode, size = ("/f2", "a", 20) if number % 7 == 0 else (f"/f{number % 2}", "w", 60)
+        with store.open(name, mode) as file:
+            file.write(random.randbytes(size))
     return flash.image()
 
 
@@ -52,6 +54,8 @@ def test_a_store_in_a_dump_is_found(tmp_path: Path, before: int, log_heads: int)
     dump = Random(1).randbytes(before) + stored + b"\xff" * 4096
     image = read_image(write(tmp_path / "dump", dump))
     assert (image.address, image.data) == (before, stored)
+    opened = [read_header(image.flash(), block, 1024) for block in range(8)]
+    assert {header.head for header in opened if header.opened} == set(range(log_heads))
     assert read_image(str(tmp_path / "dump"), before).data == stored
     with pytest.raises(BadImage, match=f"no store begins at 0x10; found is one that begins at {before:#x} "):
         read_image(str(tmp_path / "dump"), 0x10)

@@ -12,7 +12,7 @@ from simfs.bridges.images_dump import Image, find_stores
 from simfs.bridges.images_files import FileLeft, Piece
 from simfs.bridges.images_text import Explained, as_text, explain
 from simfs.flash import Faults
-from simfs.flash.fault_data import Cut
+from simfs.flash.fault_data import Cut, Error
 from simfs.flash.plan import Plan
 from simfs.store import codec
 
@@ -35,6 +35,7 @@ def worked(seed: int, operations: int = 120) -> Store:
 def operate(store: Store, random: Random) -> None:
     names = [f"/f{number}" for number in range(6)]
     name, what = random.choice(names), random.random()
+    name = name.upper() if random.random() < 0.2 else name
     if what < 0.6:
         with store.open(name, random.choice(("a", "a", "w"))) as file:
             file.write(random.randbytes(random.randrange(1, 120)))
@@ -108,7 +109,7 @@ def right_where_told(seed: int) -> int:
 @pytest.mark.parametrize("seed", range(4))
 def test_after_a_power_cut_it_is_what_a_mount_finds(seed: int) -> None:
     random = Random(seed)
-    for _ in range(10):
+    for _ in range(6):
         before = worked(seed, 60)
         leaves = random.choice(("nothing", f"bytes {random.randrange(1, 17)}", "bits half", "all"))
         cut = Faults(seed=seed, cuts=(Cut(random.randrange(20), leaves, "program"),))
@@ -122,6 +123,66 @@ def test_after_a_power_cut_it_is_what_a_mount_finds(seed: int) -> None:
         found = explained(flash.image())
         assert not found.refusal
         assert whole(found) == contents_of(Store.mount(flash, read_only=True))
+        again = NorFlash.from_image(flash.image(), datasheet=flash.datasheet)
+        for _ in range(3):  # what was settled, and what came after it
+            store = Store.mount(again)
+            for _ in range(4):
+                with suppress(OSError):
+                    operate(store, random)
+            found = explained(again.image())
+            assert not found.damaged, as_text(found)
+            assert whole(found) == contents_of(store)
+
+
+def test_a_block_that_failed_counts_no_more() -> None:
+    errors = (Error("program", at=3, block=5, for_ever=True), Error("erase", block=2, for_ever=True))
+    flash = NorFlash(12, 1024, 128, faults=Plan(Faults(errors=errors)))
+    store, random = Store.format(flash, StoreConfig(buffer_bytes=64, name_bytes=24)), Random(4)
+    for _ in range(400):
+        with suppress(OSError):
+            operate(store, random)
+    bad = {view.number for view in store.blocks() if view.state == "bad"}
+    assert bad == {2, 5}
+    found = explained(flash.image())
+    assert {block.number for block in found.blocks if block.state == "bad"} == bad
+    assert whole(found) == contents_of(store)
+    assert not found.damaged
+
+
+@pytest.mark.parametrize(("hurt", "lost"), [(0, (0, 256)), (1, (256, 512)), (2, (512, 600))])
+def test_older_bytes_never_stand_for_lost_ones(hurt: int, lost: tuple[int, int]) -> None:
+    store = Store.format(NorFlash(16, 4096, 256))
+    with store.open("/a", "w") as file:
+        file.write(b"A" * 600)
+    with store.open("/a", "r+") as file:
+        file.write(b"B" * 600)
+    with store.open("/b", "w") as file:
+        file.write(b"b" * 4000)
+    data = bytearray(store.flash.image())
+    at = data.index(b"B" * 80) - codec.HEADER_BYTES + hurt * (256 + codec.FRAME_BYTES)
+    data[at : at + codec.HEADER_BYTES] = b"\x01" * codec.HEADER_BYTES
+    found = explained(bytes(data))
+    file_a = found.files.named[0]
+    assert (file_a.name, file_a.lost()) == ("/a", [lost])
+    assert set(file_a.contents()) == {0, ord("B")}
+    assert not found.untold
+
+
+def test_a_removed_file_is_none_that_lost_its_name() -> None:
+    store, _ = two_files()
+    store.remove("/b")
+    data = bytearray(store.flash.image())
+    data[data.index(b"A" * 200)] ^= 1
+    found = explained(bytes(data))
+    assert sorted(whole(found)) == ["/a", "/c"]
+    assert found.files.nameless == []
+
+
+def test_a_file_that_should_be_longer_lacks_its_end() -> None:
+    file = FileLeft(1)
+    file.put(0, 5, b"12345")
+    file.cut(10)
+    assert (file.size_bytes, file.lost(), file.contents()) == (10, [(5, 10)], b"12345" + bytes(5))
 
 
 def two_files() -> tuple[Store, bytearray]:

@@ -43,8 +43,8 @@ def host_name(name: str) -> str:
     why no name will do."""
     parts = name.removeprefix("/").split("/")
     for part in parts:
-        if not part or part.strip(".") == "":
-            raise ValueError(f'"{part}" as a part of it is no file name')
+        if not part:
+            raise ValueError("an empty part of it is no file name")
         if not _PART.fullmatch(part):
             strange = next((sign for sign in part if not _PART.fullmatch("a" + sign)), part[0])
             raise ValueError(f"{strange!a} in it may mean something to the host")

@@ -19,6 +19,7 @@ from simfs.store.codec import (
     Kind,
     Seal,
     decode_header,
+    payload_is_sound,
 )
 from simfs.store.errors import CorruptStore
 from simfs.store.headers import Header, read_header
@@ -135,15 +136,23 @@ def _take_frames(state: StoreState, block: BlockLeft, found: Frames) -> None:
     newest backwards. A gap that none declares void is damage."""
     gap_starts = {end: start for start, end in found.gaps}
     below, declared = ORDER_MAX + 1, False
+    sound: list[Frame] = []
     for frame in reversed(found.frames):
+        sound.append(frame)
         if frame.order < below:
-            payload = state.flash.read(frame.address + HEADER_BYTES, frame.length)
-            block.frames.append(_left(block, frame, payload))
+            block.frames.append(_read(state, block, frame))
             below, declared = frame.order - frame.again, frame.again > 0
         gap = gap_starts.get(frame.address)
         if gap is not None and not declared and not state.flash.blank(gap, frame.address - gap):
-            _look_into(state, block, gap, frame.address)
+            between = _look_into(state, block, gap, frame.address)
+            block.frames += [_read(state, block, frame) for frame in between]
+            sound += between
     block.frames.reverse()
+    found.frames = sound[::-1]
+
+
+def _read(state: StoreState, block: BlockLeft, frame: Frame) -> Left:
+    return _left(block, frame, state.flash.read(frame.address + HEADER_BYTES, frame.length))
 
 
 def _left(block: BlockLeft, frame: Frame, payload: bytes | None) -> Left:
@@ -152,28 +161,35 @@ def _left(block: BlockLeft, frame: Frame, payload: bytes | None) -> Left:
     return Left(block.base + frame.order, frame.kind, frame.file, frame.offset, length, payload)
 
 
-def _look_into(state: StoreState, block: BlockLeft, start: int, end: int) -> None:
-    """Damage between sound frames: a header that is sound still tells what the frame was."""
+def _look_into(state: StoreState, block: BlockLeft, start: int, end: int) -> list[Frame]:
+    """Damage between sound frames. Frames in it may be sound all the same: a mount goes on at the next page where it
+    can. A header that is sound still tells what its frame was. Gives the sound ones, the last first."""
     raw = state.flash.read(start, end - start)
-    salt = state.blocks.salt[block.number]
-    at = 0
+    salt, sound = state.blocks.salt[block.number], []
+    at = after = 0
     while at + HEADER_BYTES <= len(raw):
         frame = decode_header(raw[at : at + HEADER_BYTES], start + at, salt) if raw[at] in KINDS else None
-        if frame is None or frame.address + FRAME_BYTES + frame.length > end:
+        stop = len(raw) + 1 if frame is None else at + FRAME_BYTES + frame.length
+        if frame is None or stop > len(raw):
             at += 1
             continue
-        _note_unknown(block, start, frame.address, raw)
-        block.lost.append(_left(block, frame, None))
-        stop = frame.address + FRAME_BYTES + frame.length
-        what = f"contents of a {Kind(frame.kind).name} frame: {_whose(block.lost[-1])}"
-        block.damage.append(Damage(block.number, frame.address, stop, what, told=frame.kind != Kind.HOLE))
-        raw, start, at = raw[stop - start :], stop, 0
-    _note_unknown(block, start, start + len(raw), raw)
+        _note_unknown(block, start + after, raw[after:at])
+        if payload_is_sound(raw[at:stop], frame.length, salt):
+            sound.append(frame)
+        else:
+            block.lost.append(_left(block, frame, None))
+            what = f"contents of a {Kind(frame.kind).name} frame: {_whose(block.lost[-1])}"
+            told = frame.kind != Kind.HOLE
+            block.damage.append(Damage(block.number, frame.address, start + stop, what, told=told))
+        at = after = stop
+    _note_unknown(block, start + after, raw[after:])
+    return sound[::-1]
 
 
-def _note_unknown(block: BlockLeft, start: int, end: int, raw: bytes) -> None:
-    if raw[: end - start].strip(b"\xff"):
-        block.damage.append(Damage(block.number, start, end, NO_FRAME + "nothing tells what stood there"))
+def _note_unknown(block: BlockLeft, start: int, raw: bytes) -> None:
+    if raw.strip(b"\xff"):
+        what = NO_FRAME + "nothing tells what stood there"
+        block.damage.append(Damage(block.number, start, start + len(raw), what))
 
 
 def _whose(lost: Left) -> str:
@@ -186,7 +202,9 @@ def _against_seal(state: StoreState, block: BlockLeft, found: Frames, seal: Seal
     """A seal knows where the frames end, and as a rule lists the runs: what of them no sound frame has is lost."""
     end = block.number * state.layout.block_bytes + seal.end
     if end > found.end and not state.flash.blank(found.end, end - found.end):
-        _look_into(state, block, found.end, end)
+        for frame in reversed(_look_into(state, block, found.end, end)):
+            block.frames.append(_read(state, block, frame))
+            found.frames.append(frame)
     if runs is None or not block.damage:
         return
     block.lost = [lost for run in runs for lost in _lost_of(block, run, found)]
