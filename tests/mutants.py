@@ -42,6 +42,11 @@ class Mutant:
         """The whole changed source."""
         return source[: self.begin] + self.text + source[self.end :]
 
+    def lines(self, source: str) -> range:
+        """The lines that are changed, counted from 1."""
+        first = source.count("\n", 0, self.begin) + 1
+        return range(first, first + source.count("\n", self.begin, self.end) + 1)
+
     def diff(self, source: str) -> str:
         """The changed lines only, old and new."""
         old, new = source.splitlines(), self.source(source).splitlines()

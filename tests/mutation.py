@@ -1,9 +1,9 @@
 """How many small slips in the core would the core's tests notice? `python tests/mutation.py --help`.
 
-Takes a seeded sample of all mutants (`mutants.py`) of flash, store and files, and runs the core suite on each, first
-the tests of the mutant's own module, each in a process of its own (`forked_tests.py`), up to the first test that fails.
-A mutant is killed when a test fails or never ends. Prints the score and every survivor; why a survivor changes nothing
-stands in `mutants_explained.py`.
+Takes a seeded sample of all mutants (`mutants.py`) of flash, store and files, and runs on each the tests of the core
+suite that reach the changed lines (`reached_lines.py`), those about the mutant's own module first, in a process of its
+own (`forked_tests.py`), up to the first test that fails. A mutant is killed when a test fails or never ends. Prints the
+score and every survivor; why a survivor changes nothing stands in `mutants_explained.py`.
 """
 
 from __future__ import annotations
@@ -13,13 +13,13 @@ import sys
 import time
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from random import Random
 
-from forked_tests import ROOT, Job, run, source_path
+from forked_tests import Job, Outcome, run, source_path
 from mutants import Mutant, modules_of, mutants_of
 from mutants_explained import EXPLAINED
+from reached_lines import AT_IMPORT, ROOT, reached_lines
 from tqdm import tqdm
 
 CORE = (
@@ -59,29 +59,44 @@ NEAR_ROOM = {
 # Campaigns in small, which take as long as all the rest: they are in the wider suite only.
 LONG = "test_no_flipped_bit or test_a_cut_around_a_retirement or test_orders_beyond_16_bits"
 WIDER = ("test_power_cut_quick.py", "test_campaign_power_cuts.py", "test_differential_*.py", "test_hostile_store.py")
-LONG_AND_WIDER = " or ".join([LONG, *(f"{pattern[:-3].rstrip('*')}" for pattern in WIDER)])
-PARTS = ("near tests", "core suite", "wider suite")
-WIDER_PART = 2
 ROOMS = ("flash", "store", "files")
 KILLED = ("failed", "hung")
 
 
 def files_of(patterns: Iterable[str]) -> list[str]:
-    return [path.name for pattern in patterns for path in sorted((ROOT / "tests").glob(pattern))]
+    return [f"tests/{path.name}" for pattern in patterns for path in sorted((ROOT / "tests").glob(pattern))]
 
 
-def tests_for(module: str) -> list[tuple[list[str], str]]:
-    """What to run, part by part, each with what to select of it: tests that are likely to notice a change of the
-    module, the rest of the core suite, and the wider suite."""
-    core = files_of(CORE)
+def is_near(test: str, module: str) -> bool:
+    """Whether a test is about this module above all, by its file."""
     _, room, own = module.split(".")[:3] if module.count(".") > 1 else (*module.split("."), "")
-    named = [name for name in core if own and name.startswith(f"test_{room}_{own}")]
-    near = list(dict.fromkeys([*named, *NEAR.get(module, NEAR_ROOM[room])]))
-    parts = [near, [name for name in core if name not in near], [*core, *files_of(WIDER)]]
-    return [
-        ([f"tests/{name}" for name in part], wanted)
-        for part, wanted in zip(parts, (f"not ({LONG})", f"not ({LONG})", LONG_AND_WIDER), strict=True)
-    ]
+    file = test.partition("::")[0].removeprefix("tests/")
+    return file.startswith(f"test_{room}_{own}") or file in NEAR.get(module, NEAR_ROOM[room])
+
+
+class Core:
+    """The core suite: what each of its test functions takes, and which lines it reaches."""
+
+    def __init__(self) -> None:
+        (sound,) = run([Job("core", files_of(CORE), selected=f"not ({LONG})", test_cpu_s_max=60.0)])
+        if sound.status != "passed":
+            raise SystemExit(f"the core suite fails without any mutant: {sound.failed or sound.text}")
+        self.seconds: Counter[str] = Counter()
+        for test, seconds in sound.seconds.items():
+            self.seconds[test.partition("[")[0]] += seconds  # type: ignore[assignment]
+        self.reached = reached_lines(files_of(CORE), f"not ({LONG})")
+        print(f"the core suite: {len(sound.seconds)} tests, {sum(sound.seconds.values()):.1f} s of processor time")
+
+    def tests_of(self, mutant: Mutant, source: str) -> list[str]:
+        """The test functions that may notice the mutant, file by file: near ones first, then those of quick files."""
+        reached = self.reached.get(str(source_path(mutant.module)), {})
+        tests = set().union(*(reached.get(line, set()) for line in mutant.lines(source)))
+        tests = set(self.seconds) if AT_IMPORT in tests else tests & self.seconds.keys()
+        files: Counter[str] = Counter()
+        for test in tests:
+            files[test.partition("::")[0]] += self.seconds[test]
+        in_files = {test: test.partition("::")[0] for test in tests}
+        return sorted(tests, key=lambda test: (not is_near(test, mutant.module), files[in_files[test]], in_files[test]))
 
 
 def sample_of(count: int, seed: int, only: str) -> dict[str, Mutant]:
@@ -95,59 +110,67 @@ def sample_of(count: int, seed: int, only: str) -> dict[str, Mutant]:
     return {str(number): mutant for number, mutant in enumerate(sorted(chosen))}
 
 
-@dataclass
-class Verdict:
-    """`part`: in which part of the tests the mutant was killed; the number of parts: in none. `how` is the status."""
-
-    part: int
-    how: str = ""
-
-
-def try_all(mutants: dict[str, Mutant], sources: dict[str, str], workers: int, parts: int) -> dict[str, Verdict]:
-    """The verdict on each mutant: of its near tests, then, if it survives those, of the others, and so on."""
-    verdicts = {name: Verdict(parts) for name in mutants}
-    for part in range(parts):
-        left = [name for name, verdict in verdicts.items() if verdict.part == parts]
-        jobs = (job_of(name, mutants[name], sources, part) for name in left)
-        for outcome in tqdm(run(jobs, workers), total=len(left), desc=PARTS[part]):
-            if outcome.status == "broken":
-                raise SystemExit(f"mutant {outcome.name} could not be tried:\n{outcome.text}")
-            if outcome.status in KILLED:
-                verdicts[outcome.name] = Verdict(part, outcome.status)
-            elif part:
-                mutant = mutants[outcome.name]
-                tqdm.write(f"{PARTS[part]} passed: {mutant.module}\n{mutant.diff(sources[mutant.module])}", sys.stderr)
-    return verdicts
-
-
-def job_of(name: str, mutant: Mutant, sources: dict[str, str], part: int) -> Job:
-    tests, selected = tests_for(mutant.module)[part]
-    return Job(name, tests, mutant.module, mutant.source(sources[mutant.module]), selected)
-
-
-def report(mutants: dict[str, Mutant], sources: dict[str, str], verdicts: dict[str, Verdict]) -> Iterator[str]:
-    """What is printed, a line each: survivors first."""
-    explained = wider = 0
+def try_all(mutants: dict[str, Mutant], sources: dict[str, str], workers: int) -> dict[str, Outcome]:
+    """What the core suite makes of each mutant."""
+    core = Core()
+    outcomes = {}
+    jobs = []
     for name, mutant in mutants.items():
-        if verdicts[name].part < WIDER_PART:
-            continue
         source = sources[mutant.module]
-        diff = mutant.diff(source)
-        why = EXPLAINED.get(f"{mutant.module}\n{diff}", "")
-        if verdicts[name].how:
-            wider, why = wider + 1, "killed by the wider suite"
-        explained += bool(why)
-        yield f"{mutant.module}:{source.count(chr(10), 0, mutant.begin) + 1}\n{diff}" + (f"\n= {why}" if why else "")
-    core = {name: verdict for name, verdict in verdicts.items() if verdict.part < WIDER_PART}
+        tests = core.tests_of(mutant, source)
+        if tests:
+            jobs.append(Job(name, tests, mutant.module, mutant.source(source)))
+        else:
+            outcomes[name] = Outcome(name, "not reached")
+    for outcome in tqdm(run(jobs, workers), total=len(jobs)):
+        outcomes[outcome.name] = tried(outcome)
+    return outcomes
+
+
+def try_wider(mutants: dict[str, Mutant], sources: dict[str, str], workers: int) -> dict[str, Outcome]:
+    """What tests outside the core suite make of mutants that survived it."""
+    selected = " or ".join([LONG, *(pattern[:-3].rstrip("*") for pattern in WIDER)])
+    tests = files_of([*CORE, *WIDER])
+    jobs = [
+        Job(name, tests, mutant.module, mutant.source(sources[mutant.module]), selected)
+        for name, mutant in mutants.items()
+    ]
+    return {outcome.name: tried(outcome) for outcome in tqdm(run(jobs, workers), total=len(jobs))}
+
+
+def tried(outcome: Outcome) -> Outcome:
+    if outcome.status == "broken":
+        raise SystemExit(f"mutant {outcome.name} could not be tried:\n{outcome.text}")
+    return outcome
+
+
+def shown(mutant: Mutant, source: str, why: str) -> str:
+    """A survivor: its place, the changed lines, and what is known about it."""
+    return f"{mutant.module}:{mutant.lines(source)[0]}\n{mutant.diff(source)}" + (f"\n= {why}" if why else "") + "\n"
+
+
+def report(
+    mutants: dict[str, Mutant], sources: dict[str, str], outcomes: dict[str, Outcome], wider: dict[str, Outcome]
+) -> Iterator[str]:
+    """What is printed, a piece each: survivors first."""
+    known: Counter[str] = Counter()
+    left = [name for name in mutants if outcomes[name].status not in KILLED]
+    for name in left:
+        mutant, source = mutants[name], sources[mutants[name].module]
+        why = EXPLAINED.get(f"{mutant.module}\n{mutant.diff(source)}", "")
+        known["explained"] += bool(why)
+        if not why and name in wider and wider[name].status in KILLED:
+            known["wider"] += 1
+            why = f"killed by {wider[name].failed or 'never ending'}"
+        yield shown(mutant, source, why or outcomes[name].status)
     for room in ROOMS:
         own = [name for name, mutant in mutants.items() if mutant.module.split(".")[1] == room]
-        yield f"simfs.{room}: {sum(name in core for name in own)} of {len(own)} killed"
-    how = Counter(verdict.how for verdict in core.values())
+        yield f"simfs.{room}: {sum(outcomes[name].status in KILLED for name in own)} of {len(own)} killed"
+    how, total, dead = Counter(outcome.status for outcome in outcomes.values()), len(mutants), len(mutants) - len(left)
     yield (
-        f"{len(mutants)} mutants: {len(core)} killed ({how['failed']} by a test, {how['hung']} by never ending), "
-        f"{100 * len(core) / max(len(mutants), 1):.1f} %; "
-        f"{len(mutants) - len(core)} survived the core suite: {wider} killed by the wider suite, "
-        f"{explained - wider} explained, {len(mutants) - len(core) - explained} open"
+        f"{total} mutants: {dead} killed ({how['failed']} by a test, {how['hung']} by never ending), "
+        f"{100 * dead / max(total, 1):.1f} %; {len(left)} survived the core suite: {known['explained']} explained, "
+        f"{known['wider']} killed by other tests, {len(left) - known.total()} open"
     )
 
 
@@ -162,14 +185,11 @@ def main() -> None:
     began_s = time.monotonic()
     mutants = sample_of(options.sample, options.seed, options.only)
     sources = {module: source_path(module).read_text() for module in {mutant.module for mutant in mutants.values()}}
-    core = Job("core", [f"tests/{name}" for name in files_of(CORE)], selected=f"not ({LONG})", test_cpu_s_max=60.0)
-    (sound,) = run([core])
-    if sound.status != "passed":
-        sys.exit(f"the core suite fails without any mutant: {sound.failed or sound.text}")
-    print(f"the core suite: {len(sound.seconds)} tests, {sum(sound.seconds.values()):.1f} s of processor time")
-    verdicts = try_all(mutants, sources, options.workers, len(PARTS) if options.wider else WIDER_PART)
-    for line in report(mutants, sources, verdicts):
-        print(line)
+    outcomes = try_all(mutants, sources, options.workers)
+    left = {name: mutant for name, mutant in mutants.items() if outcomes[name].status not in KILLED}
+    wider = try_wider(left, sources, options.workers) if options.wider else {}
+    for piece in report(mutants, sources, outcomes, wider):
+        print(piece)
     print(f"{time.monotonic() - began_s:.0f} s")
 
 
