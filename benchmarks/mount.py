@@ -10,14 +10,13 @@ from zlib import crc32
 from benchmarks.devices import append_until_full, new_store
 from benchmarks.measure import Figure, ratio, seconds_in_turn
 from simfs import NorFlash, Store
-from simfs.store import headers, seen
+from simfs.store import seen
 
 NAMES = ("mount, one file", "mount, ten files in turn")
 
 
 def first_mount(flash: NorFlash) -> None:
-    """A mount with the caches of block headers and frames empty."""
-    headers._decoded.cache_clear()
+    """A mount with the cache of frames empty."""
     seen._seen.clear()
     Store.mount(flash)
 

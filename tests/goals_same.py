@@ -29,7 +29,7 @@ from test_differential_remount import SETTINGS
 import simfs
 from simfs import NorFlash, Store
 from simfs.flash.faults import FaultHooks
-from simfs.store import codec, headers, layout, log, replayed, scan, setup, state, survey
+from simfs.store import codec, layout, log, replayed, scan, setup, state, survey
 from simfs.store.room import Room
 
 WALK_OPERATIONS = 400
@@ -144,17 +144,17 @@ class AskedPlan(FaultHooks):
 
 def read_unlisted(of: Any, block: int) -> Any:
     """The seal as if it listed no runs: the frames have to be read."""
-    found = scan_read_seal(of, block)
+    found = scan_read_listing(of, block)
     return None if found is None else (found[0], None)
 
 
-scan_read_seal = scan.read_seal
+scan_read_listing = scan.read_listing
 
 
 def in_order(of: Any, blocks: Any) -> list[Any]:
     """All runs sorted one by one, although one head's blocks follow each other."""
-    single = [(base, [run]) for base, runs in blocks for run in runs]
-    return sorted(single, key=lambda block: block[0] + block[1][0].order)
+    single = [(base, start, [entry]) for base, start, entries in blocks for entry in entries]
+    return sorted(single, key=lambda block: block[0] + block[2][0][1])
 
 
 def room_for(self: Room, waiting: int) -> int:
@@ -188,11 +188,10 @@ SLOW_PATHS: dict[str, Callable[[], Iterable[Any]]] = {
     "fits": lambda: [patch.object(log.Log, "plainly_fits", lambda self, payload_bytes: False)],
     "names": lambda: [uncached_names(), patch("simfs.files.store.MODES", {})],
     "struct cache": lambda: [patch.object(codec, "_whole_frame", codec._whole_frame.__wrapped__)],
-    "listings": lambda: [patch.object(module, "read_seal", read_unlisted) for module in (scan, survey)],
+    "listings": lambda: [patch.object(module, "read_listing", read_unlisted) for module in (scan, survey)],
     "order": lambda: [patch.object(replayed, "_in_order", in_order)],
     "costs": lambda: [patch.object(Room, "room_for", room_for)],
     "frames seen": lambda: [patch.object(scan, "frames_seen", lambda raw, start, salt, layout: [])],
-    "headers": lambda: [patch.object(headers, "_decoded", headers._decoded.__wrapped__)],
     "layouts": lambda: [patch.object(module, "layout_of", layout.layout_of.__wrapped__) for module in (setup, state)],
     "stretches": lambda: [patch(f"{__name__}.PLAIN", True), patch.object(Store, "stretch", lambda self, name: None)],
 }

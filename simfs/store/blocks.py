@@ -95,6 +95,15 @@ class BlockTable:
         """At a mount: these blocks are blank."""
         self.ready.update([(self.erase_count[block], block) for block in blocks])
 
+    def find_closed(self, blocks: list[int]) -> None:
+        """At a mount: these blocks, in the order in which they were closed. What is live in them is not known yet."""
+        for block in blocks:
+            self.state[block] = State.CLOSED
+        self.closed += blocks
+        by_wear = [(self.erase_count[block], block) for block in blocks]
+        self.died.update(by_wear)
+        self.closed_by_wear.update(by_wear)
+
     def doubt(self, block: int) -> None:
         """The block that seemed ready is not blank, or may not be: it needs an erase."""
         self.ready.remove((self.erase_count[block], block))

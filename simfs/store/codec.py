@@ -34,11 +34,15 @@ ERASE_COUNT_MAX = 0xFFFFFFFF
 NO_BLOCK = 0xFFFF
 
 ERASE_RECORD = Struct("<HBBII")  # magic, version, zero, erase count, zero ... CRC-32
+ERASED = Struct("<HBBIII")  # the same with its CRC-32
 OPEN_RECORD = Struct("<QIIBBBBBBHIIIHHHHHHHH")
+OPENED = Struct("<52sI")  # the same as bytes with its CRC-32
+OPENED_WITH = Struct("<QIIB")  # the first fields of it
 OPEN_COPY = Struct("<QIBBHI")  # base, erase count, head, zero, zero, salt ... CRC-32
 HEAD = Struct("<BBHIIH")  # kind, again, length, file, offset, order
 ENTRY = Struct("<IHHII")  # address in the block | kind << 24, order, length, file, offset
 SEAL = Struct("<HHIHH")  # magic, entries, end of the frames, orders given out, zero ... CRC-32
+SEALED = Struct("<HHIHHI")  # the same with its CRC-32
 U32 = Struct("<I")
 HEADER = Struct("<BBHIIHH")
 _OPEN_SEED = MAGIC << 8 | VERSION  # so that another version's records are none
@@ -58,6 +62,7 @@ class Kind(IntEnum):
 
 DATA = int(Kind.DATA)  # for the hot paths: to look up a member of an enumeration takes as long as a CRC
 HOLE = int(Kind.HOLE)
+BAD = int(Kind.BAD)
 KINDS = frozenset(int(kind) for kind in Kind)
 CLAIMS = frozenset((int(Kind.NAME), int(Kind.RENAME), int(Kind.REMOVE)))
 
@@ -148,18 +153,22 @@ def encode_erase_record(erase_count: int) -> bytes:
     return body + U32.pack(_erase_record_crc(erase_count))
 
 
+def decode_erase_record(raw: bytes) -> tuple[int, int] | None:
+    """Format version, whatever it is, and erase count of a sound erase record, or None."""
+    magic, version, _, erase_count, _, check = ERASED.unpack_from(raw)
+    return (version, erase_count) if magic == MAGIC and crc32(raw[:12]) == check else None
+
+
 def erase_record_version(raw: bytes) -> int | None:
     """The format version of a sound erase record, whatever it is, or None."""
-    magic, version, *_ = ERASE_RECORD.unpack_from(raw)
-    sound = magic == MAGIC and crc32(raw[:12]) == U32.unpack_from(raw, 12)[0]
-    return int(version) if sound else None
+    found = decode_erase_record(raw)
+    return None if found is None else found[0]
 
 
 def decode_erase_count(raw: bytes) -> int | None:
     """The erase count of a sound erase record of this version, or None."""
-    if erase_record_version(raw) != VERSION:
-        return None
-    return int(ERASE_RECORD.unpack_from(raw)[3])
+    found = decode_erase_record(raw)
+    return found[1] if found is not None and found[0] == VERSION else None
 
 
 def encode_open_record(record: OpenRecord) -> tuple[bytes, int]:
@@ -170,12 +179,22 @@ def encode_open_record(record: OpenRecord) -> tuple[bytes, int]:
     return body + U32.pack(salt) + copy + U32.pack(crc32(copy, _OPEN_SEED)), salt
 
 
+def sound_salt(raw: bytes) -> int | None:
+    """The CRC of the open record at the start of `raw`, or None when it does not hold."""
+    body, salt = OPENED.unpack_from(raw)
+    return int(salt) if crc32(body, _OPEN_SEED) == salt else None
+
+
+def opened_with(raw: bytes) -> tuple[int, int, int]:
+    """Base, erase count and head in the sound open record at the start of `raw`."""
+    base, erase_count, _, head = OPENED_WITH.unpack_from(raw)
+    return base, erase_count, head
+
+
 def decode_open_record(raw: bytes) -> tuple[OpenRecord, int] | None:
     """The open record at the start of `raw` with its CRC, or None."""
-    salt = crc32(raw[: OPEN_RECORD.size], _OPEN_SEED)
-    if salt != U32.unpack_from(raw, OPEN_RECORD.size)[0]:
-        return None
-    return OpenRecord(*OPEN_RECORD.unpack_from(raw)), salt
+    salt = sound_salt(raw)
+    return None if salt is None else (OpenRecord(*OPEN_RECORD.unpack_from(raw)), salt)
 
 
 def decode_open_copy(raw: bytes) -> tuple[int, int, int, int] | None:
@@ -206,4 +225,9 @@ def decode_seal(raw: bytes) -> Seal | None:
 
 def seal_is_sound(raw: bytes, salt: int) -> bool:
     """Whether the CRC over run entries and seal holds."""
-    return crc32(raw[:-4], salt).to_bytes(4, "little") == raw[-4:]
+    return bool(seal_check(raw[:-SEAL_BYTES], raw[-SEAL_BYTES:], salt) == U32.unpack_from(raw, len(raw) - 4)[0])
+
+
+def seal_check(entries: bytes, raw: bytes, salt: int) -> int:
+    """The CRC over run entries and a seal's 16 bytes, but for its own."""
+    return crc32(raw[:-4], crc32(entries, salt))

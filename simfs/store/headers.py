@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 
 from simfs.flash import NorFlash
 from simfs.store.codec import (
@@ -12,17 +11,21 @@ from simfs.store.codec import (
     FENCE_BYTES,
     OPEN_RECORD_BYTES,
     RECORD_BYTES,
+    VERSION,
     OpenRecord,
-    decode_erase_count,
+    decode_erase_record,
     decode_open_copy,
     decode_open_record,
-    erase_record_version,
     is_discarded,
+    opened_with,
+    sound_salt,
 )
 from simfs.store.errors import CorruptStore
 
-HEADERS_KEPT = 1024  # many blocks say the same: those that were erased as often
 BASE_MAX = 1 << 63  # beyond it no store ever gets
+OPEN_AT = ERASE_RECORD_BYTES + FENCE_BYTES
+COPY_AT = OPEN_AT + OPEN_RECORD_BYTES
+_BLANK = b"\xff" * (RECORD_BYTES - ERASE_RECORD_BYTES)
 
 
 @dataclass(slots=True)
@@ -31,7 +34,8 @@ class Header:
     needs an erase.
 
     erase_count  None: unknown
-    record       the open record, unless only its copy is sound
+    stated       the bytes of the open record, empty unless it is sound: only its copy may be
+    version      of the erase record, where there is no sound open record; None: unknown
     """
 
     block: int
@@ -39,46 +43,49 @@ class Header:
     ready: bool = False
     opened: bool = False
     discarded: bool = False
-    record: OpenRecord | None = None
+    stated: bytes = b""
     base: int = 0
     head: int = 0
     salt: int = 0
     version: int | None = None
 
-    def fields(self) -> Fields:
-        """All but the block."""
-        return (
-            self.erase_count, self.ready, self.opened, self.discarded, self.record, self.base, self.head, self.salt,
-            self.version,
-        )  # fmt: skip
+    @property
+    def record(self) -> OpenRecord | None:
+        """The open record, unless only its copy is sound."""
+        return stated_by(self.stated)
+
+
+def stated_by(raw: bytes) -> OpenRecord | None:
+    """The open record in these bytes of a header; None of no bytes."""
+    found = decode_open_record(raw) if raw else None
+    return None if found is None else found[0]
 
 
 def read_header(flash: NorFlash, block: int, block_bytes: int) -> Header:
     """One read of 128 bytes."""
-    header = Header(block, *_decoded(flash.read(block * block_bytes, RECORD_BYTES)))
+    raw = flash.read(block * block_bytes, RECORD_BYTES)
+    stated = raw[OPEN_AT:COPY_AT]
+    salt = sound_salt(stated)
+    if salt is None:
+        header = _unstated(block, raw)
+    else:
+        base, erase_count, head = opened_with(stated)
+        header = Header(block, erase_count, False, True, is_discarded(raw[DISCARD_AT:]), stated, base, head, salt)
     if header.base >= BASE_MAX:
         raise CorruptStore(f"block {block} has the sequence number {header.base}, which no store reaches")
     return header
 
 
-Fields = tuple[int | None, bool, bool, bool, OpenRecord | None, int, int, int, int | None]
-
-
-@lru_cache(HEADERS_KEPT)
-def _decoded(raw: bytes) -> Fields:
-    """What the first bytes of a block say, in the order of Header's fields."""
-    header = Header(0, decode_erase_count(raw), version=erase_record_version(raw))
-    if raw[ERASE_RECORD_BYTES:] == b"\xff" * (RECORD_BYTES - ERASE_RECORD_BYTES):
+def _unstated(block: int, raw: bytes) -> Header:
+    """The header of a block without a sound open record."""
+    version, erase_count = decode_erase_record(raw) or (None, None)
+    header = Header(block, erase_count if version == VERSION else None, version=version)
+    if raw.endswith(_BLANK):
         header.ready = header.erase_count is not None
-        return header.fields()
-    opened = raw[ERASE_RECORD_BYTES + FENCE_BYTES :]
-    found = decode_open_record(opened)
-    copy = decode_open_copy(opened[OPEN_RECORD_BYTES:]) if found is None else None
-    if found is not None:
-        header.record, header.salt = found
-        header.base, header.erase_count, header.head = found[0].base, found[0].erase_count, found[0].head
-    elif copy is not None:
+        return header
+    copy = decode_open_copy(raw[COPY_AT:])
+    if copy is not None:
+        header.opened = True
         header.base, header.erase_count, header.head, header.salt = copy
-    header.opened = found is not None or copy is not None
     header.discarded = is_discarded(raw[DISCARD_AT:])
-    return header.fields()
+    return header

@@ -33,8 +33,9 @@ def load(flash: NorFlash, writable: bool) -> StoreState:
 
 def replay(state: StoreState, used: dict[int, Used]) -> None:
     """The files of all blocks with frames."""
-    runs = [(use.base, use.table.runs) for use in used.values()]
-    runs += [(head.base, head.table.runs) for head in state.log.heads if head is not None and head.block not in used]
+    runs = [(use.base, use.start, use.entries) for use in used.values()]
+    new = [head for head in state.log.heads if head is not None and head.block not in used]
+    runs += [(head.base, head.start, [run.entry(head.start) for run in head.table.runs]) for head in new]
     replay_data(state, runs, replay_claims(state, runs))
 
 
@@ -52,7 +53,7 @@ def _settle(state: StoreState, used: dict[int, Used], dead: list[int]) -> None:
         return
     settle(state, tails, _newest(used))
     for tail in tails:
-        used[tail.head.block].table = tail.head.table
+        used[tail.head.block].take(tail.head.table)
     for block in dead:
         if state.blocks.state[block] == State.FREED:
             state.blocks.unfree(block)  # its names are not counted yet: it is cleaned like any other
@@ -86,4 +87,4 @@ def _leave_out(state: StoreState, used: dict[int, Used], newest: int) -> None:
         if head is not None and found is not None:
             tail = tail_of(state, which, found)
             if tail.sequence() == newest:
-                used[head.block].table = build_runs(tail.counted[:-1])
+                used[head.block].take(build_runs(tail.counted[:-1]))

@@ -7,25 +7,27 @@ from simfs.store.codec import CLAIMS, DATA, HOLE, SIZE_MAX, Frame, Kind
 from simfs.store.errors import CorruptStore
 from simfs.store.index import FileNode
 from simfs.store.reader import damaged
-from simfs.store.runs import Run
+from simfs.store.runs import PLACE_BITS, PLACE_MASK, Entry, Run, runs_listed
 from simfs.store.state import StoreState
 
-_NO_FILE = (Kind.BAD, Kind.MARK)
+_NO_FILE = (int(Kind.BAD), int(Kind.MARK))
 
-BlockRuns = tuple[int, list[Run]]  # the block's base sequence number, its runs
+BlockRuns = tuple[int, int, list[Entry]]  # the block's base sequence number and first address, its runs
 Cuts = dict[int, list[tuple[int, int]]]  # file: (sequence, size) of its claims
 
 
 def replay_claims(state: StoreState, blocks: list[BlockRuns]) -> Cuts:
     """Names, files and tombstones from all claims. Reads each claim's frame. CorruptStore when one is damaged."""
-    claims = []
-    for base, runs in blocks:
-        for run in runs:
-            if run.file >= state.next_number and run.kind not in _NO_FILE:
-                state.next_number = run.file + 1
-            if run.kind in CLAIMS:
-                frame, payload = state.reader.frame(run.address)
-                claims.append((base + run.order, frame, payload))
+    claims, newest = [], state.next_number - 1
+    for base, start, entries in blocks:
+        for place, order, _, file, _ in entries:
+            kind = place >> PLACE_BITS
+            if file > newest and kind not in _NO_FILE:
+                newest = file
+            if kind in CLAIMS:
+                frame, payload = state.reader.frame(start + (place & PLACE_MASK))
+                claims.append((base + order, frame, payload))
+    state.next_number = newest + 1
     cuts: Cuts = {}
     for sequence, frame, payload in sorted(claims):
         names = _names(state, frame, payload)
@@ -79,8 +81,7 @@ def _take_away(state: StoreState, name: bytes) -> None:
 def replay_data(state: StoreState, blocks: list[BlockRuns], cuts: Cuts) -> None:
     """The spans of every file. CorruptStore when bytes of a file are missing. Reads the frames of holes only."""
     sizes = {number: of_file[-1][1] for number, of_file in cuts.items()}
-    for base, runs in _in_order(state, blocks):
-        _replay_runs(state, base, runs, cuts)
+    _replay_runs(state, _in_order(state, blocks), cuts)
     for node in state.nodes.values():
         for _, size in cuts[node.number]:
             state.index.cut(node, size)
@@ -91,36 +92,41 @@ def replay_data(state: StoreState, blocks: list[BlockRuns], cuts: Cuts) -> None:
             raise CorruptStore(f"bytes of the file {node.name!r} are missing: {_missing(node, size)}")
 
 
-def _replay_runs(state: StoreState, base: int, runs: list[Run], cuts: Cuts) -> None:
-    """The DATA and HOLE runs of one block. Nearly every one only lengthens its file: such a span is noted here, and
-    charged with the others of the block."""
-    nodes, layout, grown = state.nodes, state.layout, 0
-    costs, most = layout.costs, layout.buffer_bytes
-    for run in runs:
-        node = nodes.get(run.file)
-        if node is None or (run.kind != DATA and run.kind != HOLE):
-            continue
-        offset, length, address, cuts_ahead = run.offset, run.length, run.address, cuts[run.file]
-        if (
-            offset == node.size
-            and run.kind == DATA
-            and length
-            and not (cuts_ahead and cuts_ahead[0][0] < base + run.order)
-            and not (offset and node.places[-1] == address)
-        ):
-            node.starts.append(offset)
-            node.places.append(address)
-            node.size = offset + length
-            grown += costs[length] if length <= most else layout.cost(length)
-        else:
-            _replay_run(state, node, run, base + run.order, cuts_ahead)
-    if grown:
-        state.blocks.charge(runs[0].address, grown)
+def _replay_runs(state: StoreState, blocks: list[BlockRuns], cuts: Cuts) -> None:
+    """The DATA and HOLE runs in their order. Nearly every one only lengthens its file: such a span is noted here, and
+    charged with the others of its block."""
+    nodes, layout, charge = state.nodes, state.layout, state.blocks.charge
+    costs, most, full_cost = layout.costs, layout.buffer_bytes, layout.full_cost
+    for base, start, entries in blocks:
+        grown = 0
+        for entry in entries:
+            place, order, length, file, offset = entry
+            node = nodes.get(file)
+            if node is None:
+                continue
+            address = start + (place & PLACE_MASK)
+            if (
+                offset == node.size
+                and place >> PLACE_BITS == DATA
+                and length
+                and not ((cuts_ahead := cuts[file]) and cuts_ahead[0][0] < base + order)
+                and not (offset and node.places[-1] == address)
+            ):
+                node.starts.append(offset)
+                node.places.append(address)
+                node.size = offset + length
+                grown += length // most * full_cost + costs[length % most]  # as `Layout.cost`, without the call
+            else:
+                _replay_run(state, node, base + order, runs_listed([entry], start)[0], cuts[file])
+        if grown:
+            charge(start, grown)
 
 
-def _replay_run(state: StoreState, node: FileNode, run: Run, sequence: int, cuts_ahead: list[tuple[int, int]]) -> None:
+def _replay_run(state: StoreState, node: FileNode, sequence: int, run: Run, cuts_ahead: list[tuple[int, int]]) -> None:
     """One run, whatever it does to its file, after the cuts that came before it."""
     index = state.index
+    if run.kind != DATA and run.kind != HOLE:
+        return
     while cuts_ahead and cuts_ahead[0][0] < sequence:
         index.cut(node, cuts_ahead.pop(0)[1])
     if run.kind == HOLE:
@@ -139,5 +145,5 @@ def _in_order(state: StoreState, blocks: list[BlockRuns]) -> list[BlockRuns]:
     """The runs by sequence number: block by block where one head wrote them all, else one by one."""
     if len(state.log.heads) == 1:
         return sorted(blocks, key=lambda block: block[0])
-    single = [(base, [run]) for base, runs in blocks for run in runs]
-    return sorted(single, key=lambda block: block[0] + block[1][0].order)
+    single = [(base, start, [entry]) for base, start, entries in blocks for entry in entries]
+    return sorted(single, key=lambda block: block[0] + block[2][0][1])

@@ -5,6 +5,10 @@ from __future__ import annotations
 
 from simfs.store.codec import DATA, ENTRY, ORDER_MAX, Kind
 
+PLACE_BITS = 24  # of an entry's first field; the kind stands above them
+PLACE_MASK = (1 << PLACE_BITS) - 1
+Entry = tuple[int, int, int, int, int]  # place in the block | kind << 24, order, length, file, offset
+
 
 class Run:
     """One run. `address` is that of its first frame on the flash, `order` that frame's; `length` counts bytes of the
@@ -20,18 +24,27 @@ class Run:
         self.file = file
         self.offset = offset
 
+    def entry(self, block_start: int) -> Entry:
+        """What a seal lists of it."""
+        place = (self.address - block_start) | self.kind << PLACE_BITS
+        return place, self.order, self.length, self.file, self.offset
+
     def encode(self, block_start: int) -> bytes:
         """The run entry of a seal."""
-        place = (self.address - block_start) | self.kind << 24
-        return ENTRY.pack(place, self.order, self.length, self.file, self.offset)
+        return ENTRY.pack(*self.entry(block_start))
+
+
+def runs_listed(entries: list[Entry], block_start: int) -> list[Run]:
+    """The runs that a seal lists."""
+    return [
+        Run(place >> PLACE_BITS, block_start + (place & PLACE_MASK), order, length, file, offset)
+        for place, order, length, file, offset in entries
+    ]
 
 
 def decode_runs(raw: bytes, block_start: int) -> list[Run]:
     """The run entries in `raw`."""
-    return [
-        Run(place >> 24, block_start + (place & 0xFFFFFF), order, length, file, offset)
-        for place, order, length, file, offset in ENTRY.iter_unpack(raw)
-    ]
+    return runs_listed(list(ENTRY.iter_unpack(raw)), block_start)
 
 
 class RunTable:

@@ -8,28 +8,31 @@ from dataclasses import dataclass, field
 from functools import cache, partial
 
 from simfs.store.codec import (
+    ENTRY,
     ENTRY_BYTES,
     FENCE_BYTES,
     FRAME_BYTES,
     HEADER_BYTES,
+    MAGIC,
     ORDER_MAX,
     SEAL_BYTES,
+    SEALED,
     U32,
     UNLISTED,
     Frame,
     Kind,
     Seal,
     decode_header,
-    decode_seal,
     payload_is_sound,
-    seal_is_sound,
+    seal_check,
 )
 from simfs.store.layout import Layout, align_up
 from simfs.store.reader import damaged
-from simfs.store.runs import Run, RunTable, decode_runs
+from simfs.store.runs import PLACE_MASK, Entry, Run, RunTable, runs_listed
 from simfs.store.seen import frames_seen, keep_frames
 from simfs.store.state import StoreState
 
+Listing = tuple[Seal, list[Entry] | None]
 Sealed = tuple[Seal, list[Run] | None]
 
 
@@ -49,31 +52,39 @@ class Frames:
     counted: list[Frame] | None = None  # once `counted_frames` was asked
 
 
-def read_seal(state: StoreState, block: int) -> Sealed | None:
-    """The block's seal with the runs that it lists (None: it lists none); None when there is no sound one. It counts
-    only when nothing stands between the end of the frames and itself: after a cut, frames may have gone on where it
-    read as blank. Two reads, three when runs are listed."""
+def read_listing(state: StoreState, block: int) -> Listing | None:
+    """The block's seal with the run entries that it lists (None: it lists none); None when there is no sound one. It
+    counts only when nothing stands between the end of the frames and itself: after a cut, frames may have gone on
+    where it read as blank. Two reads, three when runs are listed."""
     flash, layout = state.flash, state.layout
-    size, start = layout.block_bytes, block * layout.block_bytes
+    size, first = layout.block_bytes, layout.first
+    start = block * size
     raw = flash.read(start + size - SEAL_BYTES, SEAL_BYTES)
-    seal = decode_seal(raw)
-    if seal is None:
+    magic, entry_count, end, next_order, zero, check = SEALED.unpack(raw)
+    if magic != MAGIC:
         return None
-    entry_count, end, _, _ = seal
     listed = 0 if entry_count == UNLISTED else entry_count
     stop = size - SEAL_BYTES - listed * ENTRY_BYTES
-    if listed > layout.runs_max or not layout.first <= end <= stop:
+    if listed > layout.runs_max or not first <= end <= stop:
         return None
-    raw = flash.read(start + stop, listed * ENTRY_BYTES) + raw
-    if not seal_is_sound(raw, state.blocks.salt[block]) or (end < stop and not flash.blank(start + end, stop - end)):
+    rows = flash.read(start + stop, listed * ENTRY_BYTES)
+    if seal_check(rows, raw, state.blocks.salt[block]) != check:
         return None
-    if entry_count == UNLISTED:
-        return seal, None
-    runs = decode_runs(raw[:-SEAL_BYTES], start)
-    for run in runs:
-        if not start + layout.first <= run.address <= start + end:
+    if end < stop and not flash.blank(start + end, stop - end):
+        return None
+    entries = list(ENTRY.iter_unpack(rows))
+    for entry in entries:
+        if not first <= entry[0] & PLACE_MASK <= end:
             return None
-    return seal, runs
+    return Seal(entry_count, end, next_order, zero), None if entry_count == UNLISTED else entries
+
+
+def read_seal(state: StoreState, block: int) -> Sealed | None:
+    """The same with the entries as runs."""
+    seal, entries = read_listing(state, block) or (None, None)
+    if seal is None:
+        return None
+    return seal, None if entries is None else runs_listed(entries, block * state.layout.block_bytes)
 
 
 def runs_of(state: StoreState, block: int) -> list[Run]:

@@ -2,45 +2,54 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import permutations
+from operator import attrgetter
 
 from simfs.flash import NorFlash
 from simfs.store.blocks import SEQUENCE_END
-from simfs.store.codec import FRAME_BYTES, NO_BLOCK, RECORDS, VERSION, Kind, OpenRecord, Seal
+from simfs.store.codec import BAD, FRAME_BYTES, NO_BLOCK, RECORDS, VERSION, Seal
 from simfs.store.errors import CorruptStore
-from simfs.store.headers import Header, read_header
+from simfs.store.headers import Header, read_header, stated_by
 from simfs.store.layout import align_up
 from simfs.store.reader import damaged
-from simfs.store.runs import Run, RunTable
-from simfs.store.scan import Frames, build_runs, check_end, counted_frames, read_frames, read_seal
+from simfs.store.runs import PLACE_BITS, PLACE_MASK, Entry, RunTable
+from simfs.store.scan import Frames, build_runs, check_end, counted_frames, read_frames, read_listing
 from simfs.store.setup import check_geometry, config_of
 from simfs.store.state import StoreState
 
 
 @dataclass(slots=True)
 class Used:
-    """A block that holds frames, as a mount found it."""
+    """A block that holds frames, as a mount found it.
+
+    stated         the bytes of its open record, empty unless that is sound
+    entries        its runs: as the seal lists them, else by its frames, once `take` was given them
+    next_sequence  the sequence number that one more frame would have had
+    newest         that of its newest frame that is no MARK
+    """
 
     block: int
+    start: int
     base: int
     head: int
-    record: OpenRecord | None
+    stated: bytes
     seal: Seal | None
-    runs: list[Run] | None = None
+    entries: list[Entry]
     found: Frames | None = None
-    table: RunTable = field(default_factory=RunTable)
-    following: Used | None = None  # the block that its head opened next
+    next_sequence: int = 0
+    newest: int = -1
 
     @property
     def holds_frames(self) -> bool:
         """A block opened without a sound frame is no head: a cut while opening."""
         return self.seal is not None or bool(self.found and self.found.frames)
 
-    @property
-    def newest(self) -> int:
-        """The sequence number of its newest frame that is no MARK."""
-        return self.base + self.table.newest_order
+    def take(self, table: RunTable) -> None:
+        """The runs by its frames."""
+        self.entries = [run.entry(self.start) for run in table.runs]
+        self.next_sequence = self.base + table.next_order
+        self.newest = self.base + table.newest_order
 
 
 def survey(flash: NorFlash) -> tuple[StoreState, dict[int, Used]]:
@@ -72,46 +81,49 @@ def survey(flash: NorFlash) -> tuple[StoreState, dict[int, Used]]:
 
 
 def _state_of(flash: NorFlash, headers: list[Header]) -> StoreState:
-    records = [header.record for header in headers if header.record is not None]
-    if not records:
+    opened = [header for header in headers if header.stated]
+    newest = stated_by(max(opened, key=_base).stated) if opened else None
+    if newest is None:
         versions = {header.version for header in headers} - {None, VERSION}
         if versions:
             raise CorruptStore(
                 f"the store has format version {min(v for v in versions if v)}; this simfs reads {VERSION}"
             )
         raise CorruptStore("no store on this flash: no block of it was ever opened; format it first")
-    newest = max(records, key=lambda record: record.base)
     check_geometry(newest, flash.geometry)
     state = StoreState(flash, config_of(newest), newest)
+    blocks = state.blocks
     for header in headers:
-        block = header.block
-        state.blocks.salt[block], state.blocks.base[block] = header.salt, header.base
-        state.blocks.opened[block] = header.opened
-        if header.erase_count is not None:
-            state.blocks.note_erase_count(block, header.erase_count)
         if header.head >= newest.log_heads:
-            raise CorruptStore(f"block {block} is of log head {header.head}; the store has {newest.log_heads}")
-    most = max(state.blocks.erase_count_max, newest.erase_count_max)
-    for header in headers:
-        if header.erase_count is None:
-            state.blocks.note_erase_count(header.block, most)  # lost in an erase: the highest is no understatement
+            raise CorruptStore(f"block {header.block} is of log head {header.head}; the store has {newest.log_heads}")
+    blocks.salt[:] = [header.salt for header in headers]
+    blocks.base[:] = [header.base for header in headers]
+    blocks.opened[:] = [header.opened for header in headers]
+    most = max([newest.erase_count_max, *(header.erase_count or 0 for header in headers)])
+    for header in headers:  # a count lost in an erase: the highest is no understatement
+        blocks.erase_count[header.block] = most if header.erase_count is None else header.erase_count
+    blocks.erase_count_max = max(blocks.erase_count)
     return state
+
+
+_base = attrgetter("base")  # of a header, or a block with frames
 
 
 def _read_used(state: StoreState, header: Header) -> Used:
     """The block's runs; those of an unlisted block once its frames have been read."""
-    seal, runs = read_seal(state, header.block) or (None, None)
-    use = Used(header.block, header.base, header.head, header.record, seal, runs)
-    if use.runs is None:
-        stop = use.seal.end if use.seal else state.layout.block_bytes
-        use.found = read_frames(state, header.block, stop)
-    return use
+    block, base, size = header.block, header.base, state.layout.block_bytes
+    seal, entries = read_listing(state, block) or (None, None)
+    if seal is None or entries is None:
+        found = read_frames(state, block, seal.end if seal else size)
+        return Used(block, block * size, base, header.head, header.stated, seal, [], found)
+    end = base + seal.next_order
+    return Used(block, block * size, base, header.head, header.stated, seal, entries, None, end, end - 1)
 
 
 def _check_stated(state: StoreState, used: dict[int, Used]) -> None:
     """CorruptStore when a block is unreadable that was open when the newest open record was written: it holds data."""
-    records = [use.record for use in used.values() if use.record is not None]
-    newest = max(records, key=lambda record: record.base, default=None)
+    stating = [use for use in used.values() if use.stated]
+    newest = stated_by(max(stating, key=_base).stated) if stating else None
     if newest is None:
         raise CorruptStore("no block of this flash holds a sound log head")
     state.segments.stated = {newest.opened, newest.opened_too} - {NO_BLOCK}
@@ -127,22 +139,23 @@ def _take_up_heads(state: StoreState, used: dict[int, Used]) -> set[int]:
     heads = set()
     for which in range(len(state.log.heads)):
         own = [use for use in used.values() if use.head == which]
-        newest = max(own, key=lambda use: use.base, default=None)
+        newest = max(own, key=_base, default=None)
         if newest is not None and newest.seal is None:
-            newest.table = _table(state, newest)
-            _take_up_head(state, newest)
+            table = _table(state, newest, None)
+            newest.take(table)
+            _take_up_head(state, newest, table)
             heads.add(newest.block)
     return heads
 
 
-def _take_up_head(state: StoreState, use: Used) -> None:
+def _take_up_head(state: StoreState, use: Used, table: RunTable) -> None:
     assert use.found is not None
     layout = state.layout
     at = align_up(use.found.end, layout.step)
     page_start = at - at % layout.page_bytes
     in_page = sum(frame.address + FRAME_BYTES + frame.length > page_start for frame in use.found.frames)
     records = RECORDS if at % layout.block_bytes < layout.page_bytes else 0
-    state.log.resume(use.head, use.block, at, use.table, in_page + records, taken_up=True)
+    state.log.resume(use.head, use.block, at, table, in_page + records, taken_up=True)
     state.blocks.take_over(use.block)
 
 
@@ -162,54 +175,56 @@ def _check_order(state: StoreState, heads: list[Used]) -> None:
 
 def _close_others(state: StoreState, used: dict[int, Used], heads: set[int]) -> None:
     """All blocks with frames that are no heads are closed; the log's next sequence number is known."""
-    blocks, log = state.blocks, state.log
+    blocks, block_bytes = state.blocks, state.layout.block_bytes
+    in_order = sorted(used.values(), key=_base)
+    _find_runs(state, in_order, heads)
+    _take_out_bad(state, used, in_order, heads)
+    for at, use in enumerate(in_order, -len(used)):
+        blocks.written_at[use.block] = at * block_bytes
+    blocks.find_closed([use.block for use in in_order if use.block in used and use.block not in heads])
+
+
+def _find_runs(state: StoreState, in_order: list[Used], heads: set[int]) -> None:
+    """The runs of the blocks that list none, and from when on nothing counts in those without a seal."""
     following: dict[int, Used] = {}  # by head: the block that it opened next
-    in_order = sorted(used.values(), key=lambda use: use.base)
+    next_sequence = state.log.sequence
     for use in reversed(in_order):
-        if use.block not in heads:
-            use.following = following.get(use.head)
-            use.table = _table(state, use)
+        follower = following.get(use.head)
         following[use.head] = use
-    _take_out_bad(state, used, heads)
-    for rank, use in enumerate(in_order):
-        log.sequence = max(log.sequence, use.base + use.table.next_order)
-        blocks.written_at[use.block] = (rank - len(used)) * state.layout.block_bytes
-        if use.block in heads or use.block not in used:
-            continue
-        if use.seal is not None:
-            blocks.close(use.block)
-        else:
-            blocks.abandon(use.block, SEQUENCE_END if use.following is None else use.following.base)
+        if use.block not in heads:
+            if use.found is not None:
+                use.take(_table(state, use, follower))
+            if use.seal is None:
+                state.blocks.in_doubt[use.block] = SEQUENCE_END if follower is None else follower.base
+        if next_sequence < use.next_sequence:
+            next_sequence = use.next_sequence
+    state.log.sequence = next_sequence
 
 
-def _take_out_bad(state: StoreState, used: dict[int, Used], heads: set[int]) -> None:
+def _take_out_bad(state: StoreState, used: dict[int, Used], in_order: list[Used], heads: set[int]) -> None:
     """The blocks that a frame calls bad are none of the store's any more, whatever they hold."""
     bad_at: dict[int, int] = {}
-    for use in sorted(used.values(), key=lambda use: use.base):
-        bad_at.update((run.file, run.address) for run in use.table.runs if run.kind == Kind.BAD)
+    for use in in_order:
+        for place, _, _, file, _ in use.entries:
+            if place >> PLACE_BITS == BAD:
+                bad_at[file] = use.start + (place & PLACE_MASK)
     for block, address in bad_at.items():
         if block >= len(state.blocks) or block in heads:
             raise CorruptStore(f"a frame calls block {block} bad, which is open or not on the flash")
         used.pop(block, None)
+        state.blocks.in_doubt.pop(block, None)
         state.torn.discard(block)
         state.blocks.retire(block)
         state.segments.note_bad(block, address)
 
 
-def _table(state: StoreState, use: Used) -> RunTable:
-    """The block's runs. In a block that was left without a seal, nothing counts that is as new as the block opened
-    next: it was in flight, and in doubt, when that was opened."""
-    if use.runs is None:
-        assert use.found is not None
-        if use.seal is not None:
-            check_end(state, use.block, use.found, use.seal)
-        frames = counted_frames(state, use.found)
-        if use.seal is None and use.following is not None:
-            frames = [frame for frame in frames if use.base + frame.order < use.following.base]
-        return build_runs(frames)
-    table = RunTable()
-    table.runs = use.runs
-    assert use.seal is not None
-    table.next_order = use.seal.next_order
-    table.newest_order = table.next_order - 1
-    return table
+def _table(state: StoreState, use: Used, following: Used | None) -> RunTable:
+    """The runs of a block that lists none. In a block that was left without a seal, nothing counts that is as new as
+    the block opened next (`following`): it was in flight, and in doubt, when that was opened."""
+    assert use.found is not None
+    if use.seal is not None:
+        check_end(state, use.block, use.found, use.seal)
+    frames = counted_frames(state, use.found)
+    if use.seal is None and following is not None:
+        frames = [frame for frame in frames if use.base + frame.order < following.base]
+    return build_runs(frames)

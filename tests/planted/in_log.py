@@ -104,8 +104,8 @@ BUGS = [
     Planted(
         "a seal is believed whatever its CRC says",
         "simfs.store.scan",
-        "if not seal_is_sound(raw, state.blocks.salt[block]) or (",
-        "if (",
+        "if seal_check(rows, raw, state.blocks.salt[block]) != check:",
+        "if False:",
         RULES + "test_a_damaged_seal_is_not_believed",
     ),
     Planted(
@@ -118,8 +118,8 @@ BUGS = [
     Planted(
         "a mount gives sequence numbers out again",
         "simfs.store.survey",
-        "log.sequence = max(log.sequence, use.base + use.table.next_order)",
-        "log.sequence = max(log.sequence, use.base + use.table.next_order - 2)",
+        "state.log.sequence = next_sequence",
+        "state.log.sequence = next_sequence - 2",
         RULES + "test_sequence_numbers_go_on_after_a_mount",
     ),
 ]
