@@ -1,4 +1,4 @@
-"""The fast path gives what the plain one gives: the same flash, byte for byte, and the same report, figure for figure."""
+"""The fast path gives what the plain one gives: the same flash, byte for byte, and the same report, each figure."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from simfs.replay.play import play, replay
 from simfs.replay.reading import load_scenario, parse_scenario
 from simfs.replay.run import Run
 from simfs.show.json import as_json
-from simfs.store.stretch import Stretch
+from simfs.store.stretch import Programs, Stretch
 from simfs.study.expect import judge
 from simfs.study.figures import figures
 
@@ -40,11 +40,19 @@ def appended(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     counts: list[int] = []
     append = Stretch.append
 
-    def counted(self: Stretch, lengths: Any, *rest: Any) -> int:
+    def counted(self: Stretch, lengths: Any, *rest: Any) -> None:
         counts.append(len(lengths))
-        return append(self, lengths, *rest)
+        append(self, lengths, *rest)
 
     monkeypatch.setattr(Stretch, "append", counted)
+    fill = Stretch.fill_next_block
+
+    def filled(self: Stretch, length: int, programs: Programs, *rest: Any) -> bool:
+        done = fill(self, length, programs, *rest)
+        counts.append(len(programs.each) if done else 0)
+        return done
+
+    monkeypatch.setattr(Stretch, "fill_next_block", filled)
     return counts
 
 
@@ -95,7 +103,8 @@ OTHERS = [
     '[[task]]\nname = "office"\ndaily = "03:00"\n'
     'operations = [{ do = "read", file = "/log/{date}.csv", back = "1 d", only_if = "present" }]',
     '[[task]]\nname = "watchdog"\ndaily = "12:00"\noperations = [{ do = "boot" }]',
-    '[[task]]\nname = "events"\nevery = "2 h"\njitter = "1 h"\nburst = { count = [1, 9], gap = "1 s", jitter = "3 s" }\n'
+    '[[task]]\nname = "events"\nevery = "2 h"\njitter = "1 h"\n'
+    'burst = { count = [1, 9], gap = "1 s", jitter = "3 s" }\n'
     'operations = [{ do = "append", file = "/events", size = ["4 B", "90 B"] }]',
     '[[task]]\nname = "ring"\nevery = "7 h"\n'
     'operations = [{ do = "append", file = "/log/{date}.csv", size = "9 B" }, '

@@ -87,8 +87,8 @@ class Store(Shown):
     def names(self, prefix: str = "") -> list[str]:
         """Full names that begin with `prefix`, sorted. RAM only."""
         key = self._rule.key(prefix.encode("utf-8", "surrogateescape"))
-        names = map(NameRule.decode, self._volume.names_from(key))
-        return sorted(name for name in names if name.startswith(prefix))
+        found = b"\0".join(self._volume.names_from(key))  # no name holds a NUL
+        return sorted(name for name in NameRule.decode(found).split("\0") if name.startswith(prefix)) if found else []
 
     def exists(self, name: Name) -> bool:
         """Whether a file bears this name. RAM only."""

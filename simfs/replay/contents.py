@@ -12,7 +12,10 @@ from hashlib import blake2b
 from typing import NamedTuple, Protocol
 
 from simfs.flash import Rng
-from simfs.replay.patterns import Moment, Pattern, filled
+from simfs.replay.clock import moment as moment_of
+from simfs.replay.patterns import COUNT_FIELDS, Moment, Pattern, filled
+
+FIVE_DIGIT_YEARS_NS = moment_of(10_000)
 
 _POOL_BYTES = 1 << 16
 
@@ -58,6 +61,8 @@ class Texts:
         self._pattern, self._moment, self._values = pattern, moment, values
         self.drawn_ahead: deque[bytes] = deque()
         self._draws = any(name in values for name in pattern.fields)
+        self._counts = bool(pattern.fields & set(COUNT_FIELDS))
+        self._length: int | None = None  # while years have four digits
         self._constant = None if pattern.fields else filled(pattern, moment).encode()
 
     def __call__(self) -> bytes:
@@ -74,7 +79,13 @@ class Texts:
     def length_at(self, moment: Moment) -> int | None:
         if self._constant is not None:
             return len(self._constant)
-        return None if self._draws else len(filled(self._pattern, moment).encode())
+        if self._draws:
+            return None
+        if self._counts or moment.now_ns >= FIVE_DIGIT_YEARS_NS:
+            return len(filled(self._pattern, moment).encode())
+        if self._length is None:
+            self._length = len(filled(self._pattern, moment).encode())
+        return self._length
 
     def later(self, series: Series) -> Callable[[], Sequence[bytes]]:
         """For a text without readings, which draws nothing."""

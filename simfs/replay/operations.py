@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
+from heapq import nsmallest
 
 from simfs.flash import Rng
 from simfs.replay import task as table
@@ -106,9 +107,10 @@ def _rotation(pattern: Pattern, keep: int, files: DeviceTask) -> Callable[[str],
         return tuple(int(digits) for at in order for digits in _digits(found[at + 1])) if found else None
 
     def rotate(new: str) -> None:
-        aged = sorted((when, name) for name in files.names(prefix) if (when := age(name)) is not None)
-        surplus = len(aged) + ((age(new), new) not in aged) - keep
-        for _, name in aged[: max(0, surplus)]:
+        names = files.names(prefix)
+        own = [(when, name) for when, name in zip(map(age, names), names, strict=True) if when is not None]
+        surplus = len(own) + (age(new) is None or new not in names) - keep
+        for _, name in nsmallest(surplus, own):
             if name != new:
                 files.remove(name, pattern.text)
 

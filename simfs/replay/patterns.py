@@ -12,12 +12,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import NamedTuple
 
 from simfs.replay.clock import NS_PER_DAY, NS_PER_S, date_of
 
 WIDTH_MAX = 18
+SECONDS_A_DAY = NS_PER_DAY // NS_PER_S
 
 _PIECE = re.compile(
     r"(?P<literal>(?:[^{}]|\{\{|\}\})+)"
@@ -47,6 +49,13 @@ class Pattern:
 
     text: str
     pieces: tuple[str | Field, ...]
+    template: str = field(init=False, repr=False, compare=False)  # for the operator %, with a place for each of
+    places: tuple[Field, ...] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        literal = [piece.replace("%", "%%") if isinstance(piece, str) else "%s" for piece in self.pieces]
+        object.__setattr__(self, "template", "".join(literal))
+        object.__setattr__(self, "places", tuple(piece for piece in self.pieces if isinstance(piece, Field)))
 
     @property
     def fields(self) -> set[str]:
@@ -89,36 +98,45 @@ def parse_pattern(text: str) -> Pattern:
     return Pattern(text, tuple(pieces))
 
 
+@lru_cache(maxsize=8192)
+def _time_text(second_of_day: int) -> str:
+    minutes, second = divmod(second_of_day, 60)
+    return f"{minutes // 60:02}:{minutes % 60:02}:{second:02}"
+
+
 class Moment:
     """What the fields of the clock and the counters say now. Everything is worked out when it is asked for."""
 
-    __slots__ = ("_date", "_day", "boot", "counter", "now_ns")
+    __slots__ = ("_date", "_date_text", "_day", "boot", "counter", "now_ns")
 
     def __init__(self) -> None:
         self.now_ns = self.counter = self.boot = 0
         self._day = -1
         self._date = (0, 0, 0)
+        self._date_text = ""
 
     def date(self) -> tuple[int, int, int]:
         """Year, month, day."""
         day = self.now_ns // NS_PER_DAY
         if day != self._day:
             self._day, self._date = day, date_of(day)
+            year, month, day = self._date
+            self._date_text = f"{year:04}-{month:02}-{day:02}"
         return self._date
 
     def field(self, name: str) -> str:
         """The text of a field of the clock, or a counter."""
+        if name == "time":
+            return _time_text(self.now_ns // NS_PER_S % SECONDS_A_DAY)
         if name in ("counter", "boot"):
             return str(self.counter if name == "counter" else self.boot)
         if name in ("date", "year", "month", "day"):
             year, month, day = self.date()
             if name == "date":
-                return f"{year:04}-{month:02}-{day:02}"
+                return self._date_text
             return f"{year:04}" if name == "year" else f"{month if name == 'month' else day:02}"
         minutes, second = divmod(self.now_ns % NS_PER_DAY // NS_PER_S, 60)
         hour, minute = divmod(minutes, 60)
-        if name == "time":
-            return f"{hour:02}:{minute:02}:{second:02}"
         return f"{hour if name == 'hour' else minute if name == 'minute' else second:02}"
 
 
@@ -157,14 +175,13 @@ def name_writer(pattern: Pattern, moment: Moment, back_ns: int = 0) -> Callable[
 def filled(pattern: Pattern, moment: Moment, values: Mapping[str, Callable[[], str]] | None = None) -> str:
     """The pattern's text now. `values` draws the readings."""
     parts = []
-    for piece in pattern.pieces:
-        if isinstance(piece, str):
-            parts.append(piece)
-        elif values is not None and piece.name in values:
-            parts.append(values[piece.name]().rjust(piece.width))
+    for name, width in pattern.places:
+        if values is not None and name in values:
+            parts.append(values[name]().rjust(width))
         else:
-            parts.append(moment.field(piece.name).zfill(piece.width))
-    return "".join(parts)
+            text = moment.field(name)
+            parts.append(text.zfill(width) if width else text)
+    return pattern.template % tuple(parts)
 
 
 def _field(name: str, width: str | None) -> Field:

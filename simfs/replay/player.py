@@ -105,6 +105,7 @@ class Player:
         self._heap: list[tuple[int, int, PlayedTask, Iterator[int]]] = []  # due, order of arrival, ...
         self._pushed = 0
         self.pause_ns = NEVER_NS
+        self.report = _Reporter(None, device, self.end_ns)
         self.boot_count = 0
 
     def play(self, progress: Progress | None) -> None:
@@ -113,7 +114,7 @@ class Player:
         for played in self._tasks:
             if not played.task.at_boot:
                 self.push(played, self._times_of(played))
-        report = _Reporter(progress, device, self.end_ns)
+        self.report = report = _Reporter(progress, device, self.end_ns)
         while heap and heap[0][0] < self.end_ns:
             if heap[0][0] >= self.pause_ns:
                 self.pause()

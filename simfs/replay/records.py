@@ -10,6 +10,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from simfs.files import Shown, Store
+from simfs.flash import Counts, NorFlash
+from simfs.store.meters import Meters
 from simfs.store.stretch import Programs
 
 
@@ -97,7 +100,6 @@ class Alike(NamedTuple):
 
     starts_ns: Sequence[int]
     programs: Programs
-    program_bytes: int
     host_bytes: int
     live_bytes_after: Callable[[int], int]  # that write, counted from 0
 
@@ -174,3 +176,32 @@ class HeldReads:
     total_ns: int = 0
     longest_ns: int = 0
     behind: str = ""  # the task and operation behind which the longest one waited
+
+
+@dataclass(slots=True)
+class Run(Shown):
+    """Everything a replay noted. Times are ns since the run's start.
+
+    The last entry of `boots` is a mount of the flash as it stands at the end. It is made on a copy: the flash's own
+    counters do not have it.
+    """
+
+    title: str
+    source: str
+    kind: str  # "scenario", "recording" or "script"
+    flash: NorFlash
+    store: Store
+    first: Counts  # the flash's counters when the run began, after format and first mount
+    first_meters: Meters  # the store's, then: whoever made the store may have written to it
+    erase_counts_first: list[int]
+    duration_ns: int
+    tasks: dict[str, TaskTally]
+    writes: StallLog
+    held: HeldReads
+    refusals: list[Refusal]
+    name_faults: list[NameFault]
+    boots: list[Boot]
+    skipped: list[Skipped]
+    live_bytes_max: int
+    live_bytes_max_at_ns: int
+    expect: dict[str, object]

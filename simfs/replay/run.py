@@ -12,53 +12,23 @@ from __future__ import annotations
 import errno
 from bisect import bisect_left
 from collections.abc import Callable
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from typing import TypeVar
 
-from simfs.files import Shown, Store
+from simfs.files import Store
 from simfs.flash import Counts, NorFlash
 from simfs.replay.records import Alike, Boot, HeldReads, NameFault, Refusal, Skipped, Stall, StallLog, TaskTally
-from simfs.store.meters import Meters
+from simfs.replay.records import Run as Run
 from simfs.store.stretch import Stretch
 
 T = TypeVar("T")
 
-
-_Readings = tuple[int, ...]  # the clock, the flash's counters, the store's meters
+Readings = tuple[int, ...]  # the clock, the flash's counters, the store's meters
 
 REFUSAL_GROUPS_MAX = 1000
 NAMES_KEPT = 1_000_000
 OTHER_NAMES = "(other names)"
 IDLE_TASK = "(idle time)"
-
-
-@dataclass(slots=True)
-class Run(Shown):
-    """Everything a replay noted. Times are ns since the run's start.
-
-    The last entry of `boots` is a mount of the flash as it stands at the end. It is made on a copy: the flash's own
-    counters do not have it.
-    """
-
-    title: str
-    source: str
-    kind: str  # "scenario", "recording" or "script"
-    flash: NorFlash
-    store: Store
-    first: Counts  # the flash's counters when the run began, after format and first mount
-    first_meters: Meters  # the store's, then: whoever made the store may have written to it
-    erase_counts_first: list[int]
-    duration_ns: int
-    tasks: dict[str, TaskTally]
-    writes: StallLog
-    held: HeldReads
-    refusals: list[Refusal]
-    name_faults: list[NameFault]
-    boots: list[Boot]
-    skipped: list[Skipped]
-    live_bytes_max: int
-    live_bytes_max_at_ns: int
-    expect: dict[str, object]
 
 
 class Device:
@@ -107,7 +77,7 @@ class Device:
         tally = self.tasks.get(task) or self._new_tally(task)
         if due_ns is not None and due_ns < self.now_ns and not writes and self._busy_task != task:
             self._note_held(self.now_ns - due_ns)
-        before = self._readings()
+        before = self.readings()
         result: T | None = None
         try:
             result = action()
@@ -122,33 +92,56 @@ class Device:
             return None
         return self.store.stretch(name)
 
+    def passes_to(self, at_ns: int) -> bool:
+        """Let idle time pass in which a store has nothing to do; False where it may have, or where it is later."""
+        if not (self._cleans_ahead and self.now_ns < at_ns):
+            self.now_ns = max(self.now_ns, at_ns)
+        return self.now_ns == at_ns
+
     def is_usual(self, programs: int) -> bool:
         """Whether a write of so many programs and nothing else would not stand out."""
-        sheet = self.flash.datasheet
-        return self.writes.is_usual(programs * sheet.program_typ_ns, programs * sheet.program_max_ns)
-
-    def note_alike(self, task: str, operation: str, done: Alike) -> None:
-        """Note many usual writes of a task that were done together, as `perform` does each; the clock stands behind
-        the last one."""
-        tally, typ_ns = self.tasks.get(task) or self._new_tally(task), self.flash.datasheet.program_typ_ns
-        each, total, alike = done.programs
-        tally.operations[operation] += len(each)
-        tally.host_bytes += done.host_bytes
-        tally.programs += total
-        tally.program_bytes += done.program_bytes
-        tally.busy_ns += total * typ_ns
-        self.writes.count_usual(typ_ns, len(each), total, alike)
-        self.now_ns = done.starts_ns[-1] + each[-1] * typ_ns
-        self._busy_task, self._busy_operation = task, operation
-        if self.store.live_bytes > self._live_bytes_max:
-            first = bisect_left(range(len(each)), self.store.live_bytes, key=done.live_bytes_after)
-            self._live_bytes_max = self.store.live_bytes
-            self._live_bytes_max_at_ns = done.starts_ns[first] + each[first] * typ_ns - self.start_ns
+        sheet, writes = self.flash.datasheet, self.writes
+        return writes.is_usual(programs * sheet.program_typ_ns, programs * sheet.program_max_ns)
 
     @property
     def busy_with(self) -> tuple[str, str]:
         """The task and the operation that kept the flash busy last."""
         return self._busy_task, self._busy_operation
+
+    def begins_block(self, task: str) -> bool:
+        """Whether the task may fill a whole block at once, noted by `note_alike`; not where `perform` is another's."""
+        return type(self).perform is Device.perform
+
+    def note_alike(self, task: str, operation: str, name: str, done: Alike, before: Readings) -> None:
+        """Note writes of a task that were done together since `before`, as `perform` does each. The first may have
+        changed the open block; the others are usual, and each begins after the end of the one before."""
+        began_ns, reads, read_bytes, programs, program_bytes, erases, _, _, cleanings, relocated_bytes = before
+        flash, meters, sheet = self.flash, self._meters, self.flash.datasheet
+        each, total, alike = done.programs
+        programs, erases = flash.programs - programs, flash.erases - erases
+        reads, read_bytes = flash.reads - reads, flash.read_bytes - read_bytes
+        first = programs - total + each[0]
+        busy_ns = first * sheet.program_typ_ns + erases * sheet.erase_typ_ns
+        tally = self.tasks.get(task) or self._new_tally(task)
+        tally.operations[operation] += len(each)
+        tally.host_bytes += done.host_bytes
+        tally.read_bytes += read_bytes
+        tally.programs += programs
+        tally.program_bytes += flash.program_bytes - program_bytes
+        tally.erases += erases
+        tally.busy_ns += programs * sheet.program_typ_ns + erases * sheet.erase_typ_ns
+        cleaned = (meters.cleanings - cleanings, meters.relocated_bytes - relocated_bytes)
+        self._note_write((task, operation, name), busy_ns, (first, erases), cleaned)
+        self.writes.count_usual(sheet.program_typ_ns, len(each) - 1, total - each[0], alike)
+        self.writes.histogram[each[0] * sheet.program_typ_ns] -= 1
+        ends_ns = busy_ns + reads * sheet.read_overhead_ns + read_bytes * sheet.read_byte_ns
+        self.now_ns = done.starts_ns[-1] + each[-1] * sheet.program_typ_ns if len(each) > 1 else began_ns + ends_ns
+        self._busy_task, self._busy_operation = task, operation
+        if self.store.live_bytes > self._live_bytes_max:
+            at = bisect_left(range(len(each)), self.store.live_bytes, key=done.live_bytes_after)
+            took_ns = each[at] * sheet.program_typ_ns if at else ends_ns
+            self._live_bytes_max = self.store.live_bytes
+            self._live_bytes_max_at_ns = done.starts_ns[at] + took_ns - self.start_ns
 
     def wait_until(self, at_ns: int) -> None:
         """Let the time pass; a store that cleans in idle time gets it. Afterwards it may be later than `at_ns`."""
@@ -198,14 +191,15 @@ class Device:
         self._meters = store.meters
         self._cleans_ahead = store.config.idle_cleaning
 
-    def _readings(self) -> _Readings:
+    def readings(self) -> Readings:
+        """The clock and the counters that an operation may move."""
         flash, meters = self.flash, self._meters
         return (
             self.now_ns, flash.reads, flash.read_bytes, flash.programs, flash.program_bytes, flash.erases,
             flash.program_extra_ns + flash.erase_extra_ns, meters.host_bytes, meters.cleanings, meters.relocated_bytes,
         )  # fmt: skip
 
-    def _account(self, tally: TaskTally, operation: str, name: str, before: _Readings, writes: bool) -> None:
+    def _account(self, tally: TaskTally, operation: str, name: str, before: Readings, writes: bool) -> None:
         """Note what an operation took, and move the clock on by it."""
         (
             began_ns, reads, read_bytes, programs, program_bytes, erases,

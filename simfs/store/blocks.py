@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from enum import IntEnum
 
-from sortedcontainers import SortedList
-
 from simfs.store.errors import OutOfBlocks
+from simfs.store.ranking import Ranking
 
 SEQUENCE_END = 1 << 64  # above every sequence number
 
@@ -36,12 +35,12 @@ class BlockTable:
         self.salt = [0] * block_count
         self.live = [0] * block_count
         self.live_total = 0
-        self.died: SortedList = SortedList()  # (erase count, block); what was freed since is still among them
+        self.died = Ranking()  # (erase count, block); what was freed since is still among them
         self.freed_at = [0] * block_count
         self.written_at = [0] * block_count  # bytes logged when its youngest data was written
-        self.ready: SortedList = SortedList()  # (erase count, block)
+        self.ready = Ranking()  # (erase count, block)
         self.closed: list[int] = []  # in the order in which they were closed
-        self.closed_by_wear: SortedList = SortedList()  # (erase count, block)
+        self.closed_by_wear = Ranking()  # (erase count, block)
         self.freed: set[int] = set()
         self.erase_count_max = 0
         # Closed without a seal: the sequence number from which on nothing in it counts. That is the base of the block
@@ -76,7 +75,7 @@ class BlockTable:
         while self.died:
             erase_count, block = self.died[0]
             if self.state[block] == State.CLOSED and not self.live[block] and self.erase_count[block] == erase_count:
-                return int(block)
+                return block
             del self.died[0]
         return None
 

@@ -21,6 +21,7 @@ class Cleaner:
         self._head = len(state.log.heads) - 1
         self._blocks = state.blocks
         self._free_floor = state.config.reserve - self._head  # the other head's next block comes out of the reserve
+        self._draws = state.config.cleaner in ("random", "best-of-d")  # to ask for a victim changes the next one
         self._may_level = False
         self._moves_cold = False
         self._last = Run(Kind.MARK, 0, 0, 0, 0, 0)  # the run of the frame appended last
@@ -39,11 +40,15 @@ class Cleaner:
         self._state.segments.wake(which)
         tries = 4 * len(blocks)
         overfull = self._state.committed > blocks.capacity  # since blocks were lost: cleaning may bring nothing
+        fits, looked = False, -1
         while True:
-            fits = log.fits(which, kind, file, offset, length, payload_bytes, self._is_cramped())
-            if fits and (blocks.free_count >= self._free_floor or not tries or overfull):
+            if log.sequence != looked or fits:  # a cleaning that moved nothing makes no room
+                fits = log.fits(which, kind, file, offset, length, payload_bytes, self._is_cramped())
+                looked = log.sequence
+            free_count = len(blocks.ready) + len(blocks.freed)
+            if fits and (free_count >= self._free_floor or not tries or overfull):
                 return
-            if blocks.free_count > self._free_floor or (blocks.free_count and not blocks.closed):
+            if free_count > self._free_floor or (free_count and not blocks.closed):
                 self._state.segments.advance(which)
             elif tries and blocks.closed:
                 tries -= 1
@@ -53,6 +58,34 @@ class Cleaner:
             else:
                 raise blocks.exhausted()
 
+    @property
+    def has_reserve(self) -> bool:
+        """Whether so many blocks are free that a frame with room in the open block needs no cleaning first."""
+        return len(self._blocks.ready) + len(self._blocks.freed) >= self._free_floor
+
+    def turn_over(self) -> bool:
+        """What `make_room` does for a frame that does not fit, where that is to free a dead block, if any, and to go on
+        in the next; False where there is more to it, and nothing is changed."""
+        state, blocks = self._state, self._blocks
+        turns, free_count = state.segments.turns, len(blocks.ready) + len(blocks.freed)
+        if turns is None or self._draws or free_count < self._free_floor or self._is_cramped():
+            return False
+        if state.committed > blocks.capacity or not turns.can_advance():
+            return False
+        if free_count == self._free_floor:
+            victim = self._choose(blocks.closed) if blocks.closed else None
+            if victim is None or blocks.live[victim] or (self._may_level and self._lags()) or not turns.frees(victim):
+                return False
+            self._may_level, self._moves_cold = not self._may_level, False
+            state.meters.cleanings += 1
+        turns.advance()
+        return True
+
+    def _lags(self) -> bool:
+        """Whether the closed block of least wear lags too far behind."""
+        blocks, threshold = self._blocks, self._state.config.level_threshold
+        return bool(threshold) and blocks.erase_count_max - blocks.closed_by_wear[0][0] > threshold
+
     def _lagging(self) -> int | None:
         """The closed block of least wear, when it lags too far behind. Every second cleaning at most, so that
         levelling never takes more than the flash's other work; its data go to a block that was in use till now,
@@ -61,11 +94,11 @@ class Cleaner:
         self._may_level = not self._may_level
         if not threshold or self._may_level or blocks.free_count < self._free_floor or self._blocks.in_doubt:
             return None
-        erase_count, coldest = blocks.closed_by_wear[0]
-        if blocks.erase_count_max - erase_count <= threshold or not self._can_move(coldest):
+        _, coldest = blocks.closed_by_wear[0]
+        if not self._lags() or not self._can_move(coldest):
             return None
         self._state.meters.blocks_levelled += 1
-        return int(coldest)
+        return coldest
 
     def _victim(self) -> int:
         """A block in doubt, else the policy's, or, where that has too many small pieces to move now, the one with the
@@ -180,8 +213,8 @@ class Cleaner:
     def _is_cramped(self) -> bool:
         """Whether moved frames may take the room of the run entries: no spare block, or more live than listings
         allow."""
-        state = self._state
-        return self._blocks.free_count <= 1 or state.committed > state.layout.listed_capacity
+        state, blocks = self._state, self._blocks
+        return len(blocks.ready) + len(blocks.freed) <= 1 or state.committed > state.layout.listed_capacity
 
     def _age(self, victim: int) -> None:
         """With a head of their own, relocated data keep their age."""

@@ -174,9 +174,19 @@ def decode_erase_count(raw: bytes) -> int | None:
 def encode_open_record(record: OpenRecord) -> tuple[bytes, int]:
     """Open record and its short copy, and the salt of frames in this life of the block: the open record's CRC-32."""
     body = OPEN_RECORD.pack(*record)
-    salt = crc32(body, _OPEN_SEED)
-    copy = OPEN_COPY.pack(record.base, record.erase_count, record.head, 0, 0, salt)
-    return body + U32.pack(salt) + copy + U32.pack(crc32(copy, _OPEN_SEED)), salt
+    salt = salt_of(body)
+    return with_copy(body, salt, record.base, record.erase_count, record.head), salt
+
+
+def salt_of(body: bytes) -> int:
+    """The CRC-32 of an open record without it."""
+    return crc32(body, _OPEN_SEED)
+
+
+def with_copy(body: bytes, salt: int, base: int, erase_count: int, head: int) -> bytes:
+    """The open record of this body and its short copy."""
+    copy = OPEN_COPY.pack(base, erase_count, head, 0, 0, salt)
+    return body + U32.pack(salt) + copy + U32.pack(crc32(copy, _OPEN_SEED))
 
 
 def sound_salt(raw: bytes) -> int | None:

@@ -161,6 +161,10 @@ class Log:
             return self.append(which, kind, file, offset, length, payload)
         self.logged_bytes += size
         self.sequence += 1
+        return self.note_frame(head, kind, address, order, length, file, offset)
+
+    def note_frame(self, head: Head, kind: int, address: int, order: int, length: int, file: int, offset: int) -> Run:
+        """The run that a frame just written belongs to."""
         run = head.table.continued(kind, file, offset, length, order)
         if run is not None:
             run.length += length

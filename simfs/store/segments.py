@@ -55,7 +55,7 @@ class Segments:
     def advance(self, which: int, cold: bool = False) -> None:
         """Leave the head's block, sealed, and open another one: a worn one for `cold` data. Costs a seal, an open
         record and, when no block is ready, an erase with its two records. Raises OutOfBlocks when there is none."""
-        if self.turns is not None and not cold and self.turns.advance():
+        if self.turns is not None and not cold and self.turns.advances():
             return
         self._go_on(which, cold, None)
         if self.erases_early and not self.blocks.ready:

@@ -4,11 +4,11 @@ goes on in a ready one, and a freed one is erased. RAM and counters come out as 
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from simfs.flash import FlashError
 from simfs.flash.late import LateFlash
+from simfs.store.blocks import State
 from simfs.store.codec import (
     CLAIMS,
     DATA,
@@ -21,15 +21,16 @@ from simfs.store.codec import (
     FRAME_BYTES,
     HEADER_BYTES,
     NO_BLOCK,
+    OPEN_RECORD,
     ORDER_MAX,
     RECORDS,
     SEAL_BYTES,
     Kind,
-    OpenRecord,
     Seal,
     encode_erase_record,
-    encode_open_record,
     encode_seal,
+    salt_of,
+    with_copy,
 )
 from simfs.store.log import Head
 from simfs.store.runs import Run, RunTable
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
     from simfs.store.state import StoreState
 
 OPEN_BYTES = 80  # open record and copy
+REMOVE = int(Kind.REMOVE)
 QUIET = (DATA, int(Kind.MARK))  # runs of which cleaning a dead block reads nothing
 
 
@@ -67,22 +69,23 @@ class Turns:
     def frees(self, victim: int) -> bool:
         """Free a block in which nothing is live; False where that takes a look at the flash."""
         blocks, flash = self._blocks, self._flash
-        base, runs, unused = self._sealed.get(victim, (-1, [], 0))
-        if base != blocks.base[victim] or blocks.failing:
+        found = self._sealed.get(victim)
+        if found is None or found[0] != blocks.base[victim] or blocks.failing:
             return False
-        claims = [run for run in runs if run.kind not in QUIET]
+        _, runs, unused = found
         going = []
         reads, read_bytes = 2, SEAL_BYTES + ENTRY_BYTES * len(runs)
-        if claims:
-            claims.sort(key=lambda run: (run.file, run.offset))
-            for run in claims:
-                if run.kind not in CLAIMS:
-                    return False
-                reads += 2
-                read_bytes += HEADER_BYTES + FRAME_BYTES + run.length
-                if run.kind != Kind.REMOVE:
-                    name = flash.peek(run.address + HEADER_BYTES, run.length)
-                    going.append(self._claims.key(name.split(b"\0")[0]))
+        for run in runs:
+            kind = run.kind
+            if kind in QUIET:
+                continue
+            if kind not in CLAIMS:
+                return False
+            reads += 2
+            read_bytes += HEADER_BYTES + FRAME_BYTES + run.length
+            if kind != REMOVE:
+                name = flash.peek(run.address + HEADER_BYTES, run.length)
+                going.append(self._claims.key(name.split(b"\0")[0]))
         if unused:
             reads += 1
             read_bytes += unused
@@ -92,70 +95,89 @@ class Turns:
         blocks.free(victim, -1)
         return True
 
-    def advance(self) -> bool:
-        """Seal the head's block, open the least worn ready one, and erase the least worn freed one if that was the
-        last; False where there is more to do."""
-        blocks, head, segments = self._blocks, self._log.heads[0], self._segments
-        if head is None or not blocks.ready or blocks.in_doubt or segments.bad_at or head.asleep:
+    def can_advance(self) -> bool:
+        """Whether `advance` is all that leaving the head's block takes."""
+        head, blocks = self._log.heads[0], self._blocks
+        return (
+            head is not None
+            and not head.asleep
+            and len(blocks.ready) > 0
+            and not blocks.in_doubt
+            and not self._segments.bad_at
+            and len(head.table.runs) <= self._layout.runs_max
+            and head.at + len(head.table.runs) * ENTRY_BYTES + SEAL_BYTES <= head.end
+        )
+
+    def advances(self) -> bool:
+        """`advance` where it can."""
+        if not self.can_advance():
             return False
-        block: int = blocks.ready[0][1]
-        self._flash.reads += 1  # a look whether it is blank
-        self._flash.read_bytes += self._layout.block_bytes - ERASE_RECORD_BYTES
-        self._leave(head)
-        self._open(block)
-        if not blocks.ready:
-            self._erase(self._log.sequence - 1)
+        self.advance()
         return True
 
-    def _leave(self, head: Head) -> None:
-        blocks, layout, runs = self._blocks, self._layout, head.table.runs
-        block, start, salt = head.block, head.start, head.salt
-        length = len(runs) * ENTRY_BYTES + SEAL_BYTES
-        listed = len(runs) <= layout.runs_max and head.at + length <= head.end
-        if listed:
-            seal = Seal(len(runs), head.at - start, min(head.table.next_order, ORDER_MAX))
-            self._program(
-                head.end - length, length, lambda: encode_seal([run.encode(start) for run in runs], seal, salt)
-            )
-            self._sealed[block] = (head.base, runs, head.end - length - head.at)
-            blocks.written_at[block] = self._log.logged_bytes
-            self._log.heads[0] = None
-            blocks.close(block)
-        else:
-            self._segments.leave(0)
+    def advance(self) -> None:
+        """Seal the head's block, open the least worn ready one, and erase the least worn freed one if that was the
+        last."""
+        head = self._log.heads[0]
+        assert head is not None
+        self._leave(head)
+        self._open()
+        if not self._blocks.ready:
+            self._erase()
 
-    def _open(self, block: int) -> None:
-        blocks, log, layout = self._blocks, self._log, self._layout
+    def _leave(self, head: Head) -> None:
+        """Seal the block, with its runs listed."""
+        blocks, runs, start, salt = self._blocks, head.table.runs, head.start, head.salt
+        first = head.end - len(runs) * ENTRY_BYTES - SEAL_BYTES
+        seal = Seal(len(runs), head.at - start, min(head.table.next_order, ORDER_MAX))
+
+        def make() -> bytes:
+            return encode_seal([run.encode(start) for run in runs], seal, salt)
+
+        page = self._layout.page_bytes
+        programs = (first % page + head.end - first + page - 1) // page
+        self._flash.program_late(first, head.end, programs, head.end - first, make)
+        self._sealed[head.block] = (head.base, runs, first - head.at)
+        blocks.written_at[head.block] = self._log.logged_bytes
+        blocks.close(head.block)
+
+    def _open(self) -> None:
+        """Open the least worn ready block, after a look whether it is blank."""
+        blocks, log, layout, flash = self._blocks, self._log, self._layout, self._flash
+        worn, block = blocks.ready.pop(0)
         base, start = log.sequence, block * layout.block_bytes
-        wear = blocks.erase_count[block], blocks.erase_count_max
-        record = OpenRecord._make((base, *wear, *self._settings, block, NO_BLOCK))
-        raw, salt = encode_open_record(record)
+        body = OPEN_RECORD.pack(base, worn, blocks.erase_count_max, *self._settings, block, NO_BLOCK)
+        salt = salt_of(body)
+        flash.reads += 1
+        flash.read_bytes += layout.block_bytes - ERASE_RECORD_BYTES
         first, length = start + ERASE_RECORD_BYTES, FENCE_BYTES + OPEN_BYTES
-        self._flash.program_late(first, first + length, self._open_programs, length, lambda: FENCE + raw)
-        blocks.take(block)
+        flash.program_late(
+            first, first + length, self._open_programs, length, lambda: FENCE + with_copy(body, salt, base, worn, 0)
+        )
+        blocks.state[block] = State.OPEN
         self._segments.stated = {block}
         blocks.opened[block], blocks.base[block], blocks.salt[block] = True, base, salt
-        log.skip_full_page(log.resume(0, block, start + layout.first, RunTable(), RECORDS))
+        log.resume(0, block, start + layout.first, RunTable(), RECORDS)
         log.sequence = base + 1
 
-    def _erase(self, base: int) -> None:
+    def _erase(self) -> None:
         """Erase the least worn of the freed blocks whose live frames stand in closed blocks."""
-        blocks, flash, segments = self._blocks, self._flash, self._segments
+        blocks, flash, segments, base = self._blocks, self._flash, self._segments, self._log.sequence - 1
         able = [(blocks.erase_count[block], block) for block in blocks.freed if base >= blocks.freed_at[block]]
         if not able:
             return
         worn, block = min(able)
         if not blocks.opened[block]:
             segments.erase_one()
+            segments.tell_bad()
             return
-        size = self._layout.block_bytes
+        count = min(worn + 1, ERASE_COUNT_MAX)
+        segments.meters.erases += 1
+        blocks.note_erase_count(block, count)
         flash.reads += 1  # the discard mark
         flash.read_bytes += DISCARD_BYTES
         flash.programs += 1
         flash.program_bytes += DISCARD_BYTES
-        segments.meters.erases += 1
-        count = min(worn + 1, ERASE_COUNT_MAX)
-        blocks.note_erase_count(block, count)
         try:
             flash.erase(block)
         except FlashError:
@@ -163,18 +185,15 @@ class Turns:
             segments.erase_one()
             segments.tell_bad()
             return
+        start = block * self._layout.block_bytes
         flash.reads += 1  # a look at all of it
-        flash.read_bytes += size
+        flash.read_bytes += self._layout.block_bytes
+        flash.program_late(start, start + ERASE_RECORD_BYTES, 1, ERASE_RECORD_BYTES, lambda: encode_erase_record(count))
         blocks.opened[block] = False
-        self._program(block * size, ERASE_RECORD_BYTES, lambda: encode_erase_record(count))
         blocks.make_ready(block)
         going = segments.bearers_in.pop(block, None)
         if going:
             self._claims.erased(going)
-
-    def _program(self, address: int, length: int, make: Callable[[], bytes]) -> None:
-        programs = _pages(address, length, self._layout.page_bytes)
-        self._flash.program_late(address, address + length, programs, length, make)
 
 
 def _pages(address: int, length: int, page_bytes: int) -> int:

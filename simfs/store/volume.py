@@ -209,13 +209,13 @@ class Volume:
         self.state.next_number = number + 1
         return number
 
-    def names_from(self, key: bytes) -> Iterator[bytes]:
+    def names_from(self, key: bytes) -> list[bytes]:
         """Names whose keys begin with `key`, in the order of the keys."""
         files = self.state.files
-        for found in files.irange(key):
-            if not found.startswith(key):
-                return
-            yield files[found].name
+        above = key.rstrip(b"\xff")  # the first key that is above all that begin so
+        end = files.bisect_left(above[:-1] + bytes((above[-1] + 1,))) if above else len(files)
+        keys: list[bytes] = files.keys()[files.bisect_left(key) : end]
+        return [files[found].name for found in keys] if self._fold_case else keys
 
     def programmed_bytes(self) -> Iterator[tuple[int, int]]:
         """(block, bytes from its start on that are not free for frames any more) of every block."""

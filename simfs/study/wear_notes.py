@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import NamedTuple, TypeVar
 
 from simfs.flash.late import LateFlash
-from simfs.replay.records import Boot, TaskTally
-from simfs.replay.run import NAMES_KEPT, Device
+from simfs.replay.records import Alike, Boot, TaskTally
+from simfs.replay.run import NAMES_KEPT, Device, Readings
 
 T = TypeVar("T")
 
@@ -41,6 +41,7 @@ class Wear:
         self.by_task: dict[str, list[int]] = {}
         self.erases = 0
         self.worn: int | None = None  # the first block at its limit
+        self.is_near = min(self.limits) <= 1  # some block may get there with its next erase
         self._counts = [0] * len(self.limits)
         self._of_task = self._counts
 
@@ -71,6 +72,7 @@ class Wear:
             for block, more in enumerate(of):
                 mine[block] += times * more
                 self._counts[block] += times * more
+                self.is_near = self.is_near or self._counts[block] + 1 >= self.limits[block]
                 self.erases += times * more
 
     def _gained(self, before: dict[str, list[int]]) -> dict[str, list[int]]:
@@ -85,8 +87,11 @@ class Wear:
         self.erases += 1
         self._of_task[block] += 1
         self._counts[block] += 1
-        if self._counts[block] >= self.limits[block] and self.worn is None:
-            self.worn = block
+        left = self.limits[block] - self._counts[block]
+        if left <= 1:
+            self.is_near = True
+            if left <= 0 and self.worn is None:
+                self.worn = block
 
 
 class WornFlash(LateFlash):
@@ -151,6 +156,16 @@ class LifeDevice(Device):
         result = super().perform(task, operation, name, action, writes=writes, pattern=pattern, due_ns=due_ns)
         self._look(began_ns, task, operation, name)
         return result
+
+    def begins_block(self, task: str) -> bool:
+        if self.wear.is_near:
+            return False  # so that the operation which brings the end is by itself
+        self.wear.begin(task)
+        return True
+
+    def note_alike(self, task: str, operation: str, name: str, done: Alike, before: Readings) -> None:
+        super().note_alike(task, operation, name, done, before)
+        self._look(before[0], task, operation, name)
 
     def boot(self) -> None:
         began_ns = self.now_ns

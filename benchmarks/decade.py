@@ -1,0 +1,88 @@
+"""Ten years of a tide gauge: a reading every 6 minutes, open-append-close each, one file a day, 60 days kept, on 3 MiB.
+The fast path against the plain one, against merely copying and checksumming as many bytes, and to the end of life."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from time import process_time
+from zlib import crc32
+
+from benchmarks.measure import Figure, ratio, seconds_in_turn
+from simfs.replay.clock import NS_PER_DAY
+from simfs.replay.play import play
+from simfs.replay.player import Player
+from simfs.replay.reading import parse_scenario
+from simfs.replay.run import Device, Run
+from simfs.replay.scenario import Scenario
+from simfs.study.endlife import end_of_life
+
+NAMES = (
+    "ten years of appends, fast path against plain",
+    "the same against copying and checksumming the bytes",
+    "text of varying length against making the text",
+    "3 MiB to the first block at 10,000 cycles",
+)
+GAUGE = """
+[chip]
+size = "{size}"
+rated_cycles = {cycles}
+[run]
+start = 2031-01-01
+duration = "{days} d"
+[values.level]
+mean = 100
+walk = {{ step = 40 }}
+[[task]]
+name = "gauge"
+every = "6 min"
+operations = [{{ do = "append", file = "/tide/{{date}}.csv", text = "{text}\\n", keep = {keep} }}]
+"""
+FIXED = "{date}T{time};+1.234;+11.8;0;ok"
+VARYING = "{date}T{time};{level}"
+
+
+def scenario_of(text: str, days: int, small: bool) -> Scenario:
+    """The gauge; a small one has a twelfth of the store and of the days that are kept."""
+    size, keep, cycles = ("256 KiB", 5, 200) if small else ("3 MiB", 60, 10_000)
+    head = GAUGE.format(size=size, cycles=cycles, days=days, text=text, keep=keep)
+    return parse_scenario(head.encode(), "gauge.toml")
+
+
+def copied(run: Run) -> None:
+    """As many bytes as the run programmed, copied and checksummed in one go."""
+    size_bytes, image = run.flash.program_bytes, run.flash.image()
+    whole = image * (size_bytes // len(image) + 1)
+    crc32(memoryview(bytearray(whole))[:size_bytes])
+
+
+class _TextOnly(Player):
+    """Makes every text of the scenario and copies it, and does nothing else."""
+
+    def texts(self) -> bytes:
+        (played,) = self._tasks
+        moment, contents = played.stage.moment, played.stage.contents[0]
+        every_ns = played.task.every or 0
+        made = bytearray()
+        for moment.now_ns in range(self.device.start_ns, self.end_ns, every_ns):
+            made += contents()
+        return bytes(made)
+
+
+def run(small: bool) -> Iterator[Figure]:
+    days, rounds = (60, 1) if small else (3650, 3)
+    fixed, varying = scenario_of(FIXED, days, small), scenario_of(VARYING, days, small)
+    done = play(fixed, "fixed")
+    fast, copying = seconds_in_turn(3 * rounds, lambda: play(fixed, "fixed"), lambda: copied(done))
+    plain, again = seconds_in_turn(rounds, lambda: play(fixed, "fixed", plain=True), lambda: play(fixed, "fixed"))
+    assert play(fixed, "fixed", plain=small).flash.image() == done.flash.image()
+    yield ratio(NAMES[0], 1 / 25, again, plain, unit="ms")
+    yield ratio(NAMES[1], 10, fast, copying, unit="ms")
+    texts = _TextOnly(varying, Device(done.store, start_ns=varying.run.start))
+    text = seconds_in_turn(rounds, lambda: play(varying, "text"), texts.texts)
+    yield ratio(NAMES[2], 3, *text, unit="ms")
+    began = process_time()
+    life = end_of_life(fixed)
+    seconds = process_time() - began
+    days = life.period_ns // NS_PER_DAY
+    detail = f"on {life.clock}, block {life.block}; {life.skipped_periods} periods of {days:,} d skipped"
+    yield Figure(NAMES[3], seconds, "s", 60, detail)
