@@ -57,6 +57,9 @@ CUTS = """
     def test_anew(simfs_after_cut):
         check(simfs_after_cut)
         assert simfs_after_cut.acknowledged["/settings"] == b"volume=3"
+        if "rename /new to /settings" in simfs_after_cut.during:
+            done = simfs_after_cut.cut.endswith(":all")
+            assert simfs_after_cut.store.exists("/new") != done
 
     @pytest.mark.simfs_cuts(work=in_place, before=prepare, sample=12)
     def test_in_place(simfs_after_cut):
@@ -193,6 +196,51 @@ def test_a_cut_that_is_told_can_be_repeated_alone(cuts: pytest.Pytester) -> None
     result.stdout.fnmatch_lines(["*power cut*", "cut *, during file call *: * /settings*"])
     failure = next(line.split()[1] for line in result.outlines if line.startswith("FAILED"))
     assert counts(cuts.runpytest_inprocess("-p", "no:cacheprovider", failure)) == (0, 1, 0)
+
+
+def test_a_store_that_is_damaged_or_broke_a_promise_fails_the_test(pytester: pytest.Pytester) -> None:
+    pytester.makeconftest(
+        """
+        import pytest
+        from simfs.study.cut_judge import Judge
+
+        @pytest.fixture
+        def planted(monkeypatch):
+            "As if the store were not to mount."
+            judged = Judge.verdict
+            def verdict(judge, chip, allowed, cut):
+                chip.cells[:] = bytes(len(chip.cells))
+                return judged(judge, chip, allowed, cut)
+            monkeypatch.setattr(Judge, "verdict", verdict)
+        """
+    )
+    pytester.makepyfile(
+        """
+        import pytest
+
+        def work(store):
+            for _ in range(3):
+                with store.open("/b", "a") as file:
+                    file.write(b"second" * 5)
+
+        @pytest.mark.simfs_cuts(work=work, sample=1)
+        def test_broken(planted, simfs_after_cut):
+            pass
+
+        @pytest.mark.simfs(size="16 KiB")
+        @pytest.mark.simfs_cuts(work=work, profile="sector-collateral")
+        def test_damaged(simfs_after_cut):
+            pass
+        """
+    )
+    result = pytester.runpytest_inprocess("-p", "no:cacheprovider")
+    result.stdout.fnmatch_lines_random(
+        [
+            "the store broke a promise after cut *: contents: CorruptStore: *",
+            "there is no sound store after cut *, which sector-collateral allows: *",
+        ]
+    )
+    result.stdout.no_fnmatch_line("*Traceback*")
 
 
 @pytest.mark.slow

@@ -15,6 +15,7 @@ from simfs.bridges.pytest_bench import refusal, setup_of
 from simfs.files import Store
 from simfs.flash import NorFlash
 from simfs.flash.interrupted import Profile
+from simfs.store.errors import CorruptStore
 from simfs.study.cut_judge import Judge, Rules
 from simfs.study.cut_points import CutPoint
 from simfs.study.cut_states import Chip, every_bit, every_byte, every_operation, sampled
@@ -52,7 +53,8 @@ class Recorded:
         self._judge = Judge(Rules(history.datasheet, history.config, profile), history.block_count)
 
     def after(self, cut: CutPoint) -> AfterCut:
-        """The store after the cut. The test fails when the store itself broke a promise."""
+        """The store after the cut. The test fails when the store itself broke a promise, or says that it is damaged, as
+        it may where the profile spoils more than what was being programmed."""
         history, operation = self.history, self.history.operations[cut.operation]
         chip = self._chip_before(cut.operation).copy()
         chip.cut(operation.change, cut, self._profile)
@@ -62,7 +64,10 @@ class Recorded:
         if verdict.violation is not None:
             broken = verdict.violation
             raise refusal(f"the store broke a promise after cut {cut}: {broken.promise}: {broken.what}")
-        store = Store.mount(NorFlash.from_image(bytes(chip.cells), datasheet=history.datasheet))
+        try:
+            store = Store.mount(NorFlash.from_image(bytes(chip.cells), datasheet=history.datasheet))
+        except CorruptStore as error:
+            raise refusal(f"there is no sound store after cut {cut}, which {self._profile} allows: {error}") from None
         during = shown(history.calls, operation.call)
         return AfterCut(store, str(cut), during, possible[0], possible)
 
