@@ -15,6 +15,7 @@ import simfs.replay.play  # noqa: F401  what is imported inside a run of pyteste
 
 pytest_plugins = ["pytester"]
 
+ALONE = ("-p", "no:cacheprovider", "-p", "no:hypothesispytest")  # pytester would import all of hypothesis anew
 ROOT = Path(__file__).parent.parent
 LIMITS = """
     import pytest
@@ -88,7 +89,7 @@ def test_it_costs_nothing_until_it_is_used() -> None:
 
 def test_limits_are_assertions_that_show_the_report(pytester: pytest.Pytester) -> None:
     pytester.makepyfile(LIMITS)
-    result = pytester.runpytest_inprocess("-p", "no:cacheprovider")
+    result = pytester.runpytest_inprocess(*ALONE)
     assert counts(result) == (1, 1, 0)
     result.stdout.fnmatch_lines_random(
         [
@@ -119,7 +120,7 @@ def test_options_tell_chip_and_seed_of_tests_that_do_not(pytester: pytest.Pytest
         """
     )
     words = ("--simfs-part", "W25Q32JV", "--simfs-size", "512 KiB", "--simfs-seed", "7")
-    assert counts(pytester.runpytest_inprocess(*words)) == (2, 0, 0)
+    assert counts(pytester.runpytest_inprocess(*ALONE, *words)) == (2, 0, 0)
 
 
 def faulty_suite(pytester: pytest.Pytester, markers: list[str], fixture: str) -> pytest.RunResult:
@@ -127,7 +128,7 @@ def faulty_suite(pytester: pytest.Pytester, markers: list[str], fixture: str) ->
     head = "import pytest\ndef nothing(store): pass\ndef change(store): store.open('/a', 'w').close()\n"
     for number, marker in enumerate(markers):
         pytester.makepyfile(**{f"test_{number}": f"{head}{marker}\ndef test_it({fixture}): pass"})
-    result = pytester.runpytest_inprocess("-p", "no:cacheprovider")
+    result = pytester.runpytest_inprocess(*ALONE)
     for trouble in ("*Traceback*", "*During handling*"):
         result.stdout.no_fnmatch_line(trouble)
     return result
@@ -170,7 +171,7 @@ def test_a_boot_and_time_that_passes(pytester: pytest.Pytester) -> None:
                 simfs_bench.expect(write_stall="1 s")
         """
     )
-    assert counts(pytester.runpytest_inprocess("-p", "no:cacheprovider")) == (1, 0, 0)
+    assert counts(pytester.runpytest_inprocess(*ALONE)) == (1, 0, 0)
 
 
 @pytest.fixture
@@ -180,7 +181,7 @@ def cuts(pytester: pytest.Pytester) -> pytest.Pytester:
 
 
 def test_a_body_runs_for_each_power_cut(cuts: pytest.Pytester) -> None:
-    result = cuts.runpytest_inprocess("-p", "no:cacheprovider", "-k", "anew")
+    result = cuts.runpytest_inprocess(*ALONE, "-k", "anew")
     passed, failed, errors = counts(result)
     assert (failed, errors) == (0, 0)
     assert passed > 8
@@ -188,14 +189,14 @@ def test_a_body_runs_for_each_power_cut(cuts: pytest.Pytester) -> None:
 
 
 def test_a_cut_that_is_told_can_be_repeated_alone(cuts: pytest.Pytester) -> None:
-    result = cuts.runpytest_inprocess("-p", "no:cacheprovider", "-rf", "-k", "in_place")
+    result = cuts.runpytest_inprocess(*ALONE, "-rf", "-k", "in_place")
     passed, failed, errors = counts(result)
     assert errors == 0
     assert passed > 0
     assert failed > 0  # what is opened with "w" is found empty
     result.stdout.fnmatch_lines(["*power cut*", "cut *, during file call *: * /settings*"])
     failure = next(line.split()[1] for line in result.outlines if line.startswith("FAILED"))
-    assert counts(cuts.runpytest_inprocess("-p", "no:cacheprovider", failure)) == (0, 1, 0)
+    assert counts(cuts.runpytest_inprocess(*ALONE, failure)) == (0, 1, 0)
 
 
 def test_a_store_that_is_damaged_or_broke_a_promise_fails_the_test(pytester: pytest.Pytester) -> None:
@@ -233,7 +234,7 @@ def test_a_store_that_is_damaged_or_broke_a_promise_fails_the_test(pytester: pyt
             pass
         """
     )
-    result = pytester.runpytest_inprocess("-p", "no:cacheprovider")
+    result = pytester.runpytest_inprocess(*ALONE)
     result.stdout.fnmatch_lines_random(
         [
             "the store broke a promise after cut *: contents: CorruptStore: *",
@@ -246,8 +247,8 @@ def test_a_store_that_is_damaged_or_broke_a_promise_fails_the_test(pytester: pyt
 @pytest.mark.slow
 def test_processes_share_the_cuts(cuts: pytest.Pytester) -> None:
     pytest.importorskip("xdist", reason="needs pytest-xdist: pip install pytest-xdist")
-    alone = counts(cuts.runpytest_inprocess("-p", "no:cacheprovider"))
-    assert counts(cuts.runpytest_inprocess("-p", "no:cacheprovider", "-n", "2")) == alone
+    alone = counts(cuts.runpytest_inprocess(*ALONE))
+    assert counts(cuts.runpytest_inprocess(*ALONE, "-n", "2")) == alone
 
 
 def test_cuts_that_make_no_sense_are_one_line(pytester: pytest.Pytester) -> None:
@@ -288,7 +289,7 @@ def test_scenarios_are_tests(pytester: pytest.Pytester) -> None:
     here.joinpath("other.toml").write_text("[tool]\nname = 1")
     here.joinpath("helper.py").write_text("def run(): pass")
     pytester.makefile(".toml", elsewhere=SCENARIO + "refused_max = 0")
-    result = pytester.runpytest_inprocess("-p", "no:cacheprovider", "-v")
+    result = pytester.runpytest_inprocess(*ALONE, "-v")
     assert counts(result) == (2, 3, 0)
     result.stdout.fnmatch_lines_random(
         [
@@ -302,7 +303,7 @@ def test_scenarios_are_tests(pytester: pytest.Pytester) -> None:
         ]
     )
     result.stdout.no_fnmatch_line("*Traceback*")
-    assert counts(pytester.runpytest_inprocess("-p", "no:cacheprovider", "elsewhere.toml")) == (1, 0, 0)
+    assert counts(pytester.runpytest_inprocess(*ALONE, "elsewhere.toml")) == (1, 0, 0)
 
 
 def test_the_scenarios_of_the_project_are_collected() -> None:
