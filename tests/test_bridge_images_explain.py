@@ -9,7 +9,8 @@ import pytest
 
 from simfs import NorFlash, PowerCut, Store, StoreConfig
 from simfs.bridges.images_dump import Image, find_stores
-from simfs.bridges.images_files import FileLeft, Piece
+from simfs.bridges.images_files import FileLeft, Piece, replay_files
+from simfs.bridges.images_left import BlockLeft, Left, leave_out
 from simfs.bridges.images_text import Explained, as_text, explain
 from simfs.flash import Faults
 from simfs.flash.fault_data import Cut, Error
@@ -345,3 +346,33 @@ def test_newer_pieces_take_the_place_of_older_ones(seed: int) -> None:
     assert missing == {at for at in range(size) if cells[at] in ("?", "lost")}
     assert all(file.contents()[at] == int(cells[at]) for at in range(size) if at not in missing)
     assert all(isinstance(piece, Piece) and piece.start < piece.end for piece in file.pieces)
+
+
+def left(sequence: int, kind: codec.Kind, file: int, payload: bytes | None, offset: int = 0) -> Left:
+    return Left(sequence, kind, file, offset, len(payload or b""), payload)
+
+
+def test_a_block_without_a_seal_counts_below_the_one_that_its_head_opened_next() -> None:
+    one = BlockLeft(0, "left", 0, 0, [left(sequence, codec.Kind.MARK, 0, b"") for sequence in (1, 2, 3, 4)])
+    other_head = BlockLeft(1, "left", 2, 1, [left(3, codec.Kind.MARK, 0, b"")])
+    following = BlockLeft(2, "left", 3, 0, [left(5, codec.Kind.MARK, 0, b"")])
+    leave_out([one, other_head, following])
+    assert [frame.sequence for frame in one.frames] == [1, 2]
+    assert [block.state for block in (one, other_head, following)] == ["left", "open", "open"]
+    assert len(other_head.frames) == len(following.frames) == 1
+
+
+def test_a_removal_holds_though_the_name_before_it_is_lost() -> None:
+    frames = [left(2, codec.Kind.DATA, 7, b"data"), left(3, codec.Kind.REMOVE, 7, b"/a")]
+    assert replay_files([BlockLeft(0, "open", frames=frames)], False).nameless == []
+    assert len(replay_files([BlockLeft(0, "open", frames=frames[:1])], False).nameless) == 1
+
+
+def test_a_file_bears_one_name_though_its_renaming_is_lost() -> None:
+    frames = [
+        left(2, codec.Kind.NAME, 7, b"/a"),
+        left(4, codec.Kind.NAME, 7, b"/b"),
+        left(5, codec.Kind.REMOVE, 7, b"/b"),
+    ]
+    found = [replay_files([BlockLeft(0, "open", frames=frames[:count])], False).named for count in (1, 2, 3)]
+    assert [[file.name for file in named] for named in found] == [["/a"], ["/b"], []]

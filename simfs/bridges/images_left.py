@@ -83,7 +83,7 @@ def read_blocks(image: Image) -> list[BlockLeft]:
     except CorruptStore as error:
         raise BadImage(f"{image.path}: {error.strerror}") from None
     blocks = [_read_block(state, number) for number in range(flash.geometry.block_count)]
-    _leave_out(blocks)
+    leave_out(blocks)
     stated = {image.record.opened, image.record.opened_too} - {NO_BLOCK}
     for number in stated & {block.number for block in blocks if block.state in ("no header", "blank", "ready")}:
         block = blocks[number]
@@ -237,7 +237,7 @@ def _lost_of(block: BlockLeft, run: Run, found: Frames) -> list[Left]:
     return lost
 
 
-def _leave_out(blocks: list[BlockLeft]) -> None:
+def leave_out(blocks: list[BlockLeft]) -> None:
     """What counts depends on the other blocks: in one left without a seal nothing that is as new as the block that its
     head opened next, and in one that a frame calls bad nothing at all. The newest block of a head is open."""
     following: dict[int, int] = {}
