@@ -348,6 +348,16 @@ def test_newer_pieces_take_the_place_of_older_ones(seed: int) -> None:
     assert all(isinstance(piece, Piece) and piece.start < piece.end for piece in file.pieces)
 
 
+def test_a_hole_too_short_to_say_where_its_zeros_begin_is_no_frame() -> None:
+    _, data = two_files()
+    salt = codec.U32.unpack_from(data, 84)[0]
+    at = data.index(b"A" * 200) - codec.HEADER_BYTES
+    crafted = codec.encode_frame(codec.Kind.HOLE, 1, 0, 500, b"x", salt)
+    data[at : at + 276] = (b"\x01" * 20 + crafted).ljust(276, b"\x01")
+    found = explained(bytes(data))
+    assert {file.name: file.lost() for file in found.files.named} == {"/a": [(0, 256)], "/b": [], "/c": []}
+
+
 def left(sequence: int, kind: codec.Kind, file: int, payload: bytes | None, offset: int = 0) -> Left:
     return Left(sequence, kind, file, offset, len(payload or b""), payload)
 

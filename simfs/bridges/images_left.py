@@ -170,7 +170,8 @@ def _look_into(state: StoreState, block: BlockLeft, start: int, end: int) -> lis
     while at + HEADER_BYTES <= len(raw):
         frame = decode_header(raw[at : at + HEADER_BYTES], start + at, salt) if raw[at] in KINDS else None
         stop = len(raw) + 1 if frame is None else at + FRAME_BYTES + frame.length
-        if frame is None or stop > len(raw):
+        short = frame is not None and frame.kind == Kind.HOLE and frame.length < U32.size  # no store writes that
+        if frame is None or short or stop > len(raw):
             at += 1
             continue
         _note_unknown(block, start + after, raw[after:at])
