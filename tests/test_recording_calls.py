@@ -405,8 +405,9 @@ def test_flushing(replay):
     assert run.tasks["process 1"].operations["flush"] == 4
 
     def programs(flag):
+        """Of three writes, which all go to one page."""
         write = '1 write(3</d/a>, "x", 1) = 1\n'
-        run = replay(f'1 openat(AT_FDCWD</d>, "a", O_WRONLY|O_CREAT{flag}, 0644) = 3</d/a>\n{write * 3}')  # all in one page
+        run = replay(f'1 openat(AT_FDCWD</d>, "a", O_WRONLY|O_CREAT{flag}, 0644) = 3</d/a>\n{write * 3}')
         return run.tasks["process 1"].programs
 
     assert programs("|O_SYNC") == programs("|O_DSYNC") == programs("") + 2
