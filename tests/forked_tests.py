@@ -146,7 +146,7 @@ def _perform(job: Job, folder: Path) -> Outcome:
     options += ["-k", job.selected] if job.selected else []
     options += ["-x"] if job.stop_at_first else []
     code = pytest.main([*options, *job.tests], plugins=[_Watch(outcome, job.test_cpu_s_max)])
-    if outcome.failed and code in (pytest.ExitCode.TESTS_FAILED, pytest.ExitCode.INTERRUPTED):
+    if outcome.failed:
         outcome.status = "failed"
     elif code == pytest.ExitCode.OK:
         outcome.status = "passed"
