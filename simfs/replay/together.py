@@ -122,7 +122,7 @@ class Together:
         count = len(programs.each)
         series = Series(due_ns, every_ns, self._played.runs, appends.counter_every, self._player.boot_count, count)
         before = device.readings()
-        if not stretch.fill_next_block(length, programs, self._contents.later(series)):
+        if not stretch.fill_next_block(length, programs, lambda: self._contents.later(series)):
             return 0
         self._note_even(series, length, programs, before)
         return count

@@ -145,9 +145,9 @@ class Stretch:
         count = min((room - size) // pitch + 1, ORDER_MAX // length, (SIZE_MAX - node.size) // length)
         return programs_of(layout.first % self.page_bytes, pitch, padded, count, self.page_bytes)
 
-    def fill_next_block(self, length: int, programs: Programs, payloads: Payloads) -> bool:
-        """Go on in the next block with so many appends, at most those of `in_next_block`. False, and nothing is done,
-        where there is more to it."""
+    def fill_next_block(self, length: int, programs: Programs, draw: Callable[[], Payloads]) -> bool:
+        """Go on in the next block with so many appends, at most those of `in_next_block`; `draw` gives their payloads.
+        False, and nothing is done or drawn, where there is more to it."""
         node, log, state, count = self._node, self._log, self._state, len(programs.each)
         waiting = self._volume.room.room_for(length)
         total, cost = count * length, self._cost(count * length)
@@ -162,7 +162,7 @@ class Stretch:
         assert head is not None
         address, size = head.at, FRAME_BYTES + length
         program_bytes = count * align_up(size, self.unit_bytes)
-        self._program(head, address + count * align_up(size, self.step), programs.total, program_bytes, payloads)
+        self._program(head, address + count * align_up(size, self.step), programs.total, program_bytes, draw())
         log.logged_bytes += count * size
         self._run = log.note_frame(head, DATA, address, log.sequence - head.base, total, node.number, node.size)
         log.sequence += count
