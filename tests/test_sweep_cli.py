@@ -147,7 +147,7 @@ def test_the_readme_shows_what_its_command_prints(monkeypatch: pytest.MonkeyPatc
 
 
 def test_a_stop_ends_it_quietly(scenario: Path) -> None:
-    scenario.write_text(SCENARIO.replace("2 d", "900 d"))
+    scenario.write_text(SCENARIO.replace('"2 d"', '"500 years"').replace('"30 B"', '["20 B", "40 B"]'))
     command = [sys.executable, "-m", "simfs", "sweep", str(scenario), "--vary", "store.size=64 KiB,128 KiB"]
     how: dict[str, Any] = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True, "cwd": ROOT}
     running = subprocess.Popen(command, start_new_session=True, **how)
