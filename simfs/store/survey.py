@@ -75,7 +75,7 @@ def survey(flash: NorFlash) -> tuple[StoreState, dict[int, Used]]:
     for block in state.torn:
         state.blocks.free_unlisted(block)
     heads = _take_up_heads(state, used)
-    _check_order(state, [used[block] for block in sorted(heads)])
+    _check_order(state, used, [used[block] for block in sorted(heads)])
     _close_others(state, used, heads)
     return state, used
 
@@ -159,18 +159,27 @@ def _take_up_head(state: StoreState, use: Used, table: RunTable) -> None:
     state.blocks.take_over(use.block)
 
 
-def _check_order(state: StoreState, heads: list[Used]) -> None:
+def _check_order(state: StoreState, used: dict[int, Used], heads: list[Used]) -> None:
     """CorruptStore when what stands last in a head's block can't be read, and the other head holds newer frames: a
     frame that was cut would be the newest of all, and no number before it would be missing."""
-    numbers = {use.base + frame.order: frame for use in heads if use.found for frame in use.found.frames}
+    frames = {use.base + frame.order: frame for use in heads if use.found for frame in use.found.frames}
+    void = {one for number, frame in frames.items() for one in range(number - frame.again, number)}
     for use, other in permutations(heads, 2):
         if use.found is None or use.found.content_end <= use.found.end:
             continue
         last = max((use.base + frame.order for frame in use.found.frames), default=use.base)
-        for number in range(max(last, other.base) + 1, max(numbers)):
-            skipped = number + 1 in numbers and numbers[number + 1].again  # as a mount does before it settles
-            if number not in numbers and not skipped:
+        for number in range(max(last, _numbered_from(used, other)) + 1, max(frames)):
+            if number not in frames and number not in void:
                 raise damaged(use.found.end, state.layout)
+
+
+def _numbered_from(used: dict[int, Used], use: Used) -> int:
+    """The sequence number above which none was left out when the block was opened: those of what stood last in the block
+    before it were, where the head had left that one without a seal."""
+    before = max((one for one in used.values() if one.head == use.head and one.base < use.base), key=_base, default=None)
+    if before is None or before.seal is not None or use.found is None:
+        return use.base
+    return use.base + min(frame.order for frame in use.found.frames)
 
 
 def _close_others(state: StoreState, used: dict[int, Used], heads: set[int]) -> None:
