@@ -174,9 +174,10 @@ def _check_order(state: StoreState, used: dict[int, Used], heads: list[Used]) ->
 
 
 def _numbered_from(used: dict[int, Used], use: Used) -> int:
-    """The sequence number above which none was left out when the block was opened: those of what stood last in the block
-    before it were, where the head had left that one without a seal."""
-    before = max((one for one in used.values() if one.head == use.head and one.base < use.base), key=_base, default=None)
+    """The sequence number above which none was left out when the block was opened: those of what stood last in the
+    block before it were, where the head had left that one without a seal."""
+    earlier = (one for one in used.values() if one.head == use.head and one.base < use.base)
+    before = max(earlier, key=_base, default=None)
     if before is None or before.seal is not None or use.found is None:
         return use.base
     return use.base + min(frame.order for frame in use.found.frames)
