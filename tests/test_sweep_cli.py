@@ -60,12 +60,22 @@ def table_of(text: str) -> list[list[str]]:
     ]  # fmt: skip
 
 
+def test_records_that_were_lost_have_a_column_where_there_are_some_or_one_asks(scenario: Path) -> None:
+    def last_columns(values: str, *more: str) -> list[str]:
+        lines = invoke(scenario, "--vary", f"task.gauge.operations[0].gather={values}", *more).stdout.split("\n\n")[1]
+        return [line.split()[-1] for line in lines.splitlines() if "-- " not in line]
+
+    assert last_columns("1,16,70") == ["records", "lost", "0", "0", str(240 % 70)]
+    assert last_columns("1,16") == ["free", "refused", "0", "0"]
+    assert last_columns("1,16", "--sort", "lost-records") == ["records", "lost", "0", "0"]
+
+
 def test_the_table_has_the_figures_of_the_json(scenario: Path) -> None:
     words = (scenario, "--vary", FITS, "--vary", "store.packing=byte,page", "--sort", "mount")
     text, found = invoke(*words).stdout, json.loads(invoke(*words, "--json").stdout)
     table = table_of(text)
     assert [row[1:3] for row in table] == [list(variant["settings"].values()) for variant in found["variants"]]
-    columns = [column for column in TABLE if column.always or column.figure == "mount_ns"]
+    columns = [column for column in TABLE if column.when == "always" or column.figure == "mount_ns"]
     for row, variant in zip(table, found["variants"], strict=True):
         if variant["summary"] is None:
             assert row == ["!", *variant["settings"].values(), "not run", *["-"] * (len(columns) - 1)]
@@ -139,9 +149,10 @@ def test_only_a_scenario_can_be_varied(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_the_readme_shows_what_its_command_prints(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("example", [1, 2])
+def test_the_readme_shows_what_its_command_prints(example: int, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(ROOT)
-    shown = (ROOT / "README.md").read_text().partition("<!-- sweep -->\n```\n$ simfs ")[2].partition("```")[0]
+    shown = (ROOT / "README.md").read_text().split("<!-- sweep -->\n```\n$ simfs ")[example].partition("```")[0]
     command, _, report = shown.partition("\n")
     assert CliRunner().invoke(commands, shlex.split(command)).stdout == report
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 SORT_WORDS = (  # those of simfs.study.sweep, which only a sweep loads
     "life", "longest-write", "longest-write-bound", "write-amplification", "erases", "programs", "energy", "ram",
-    "free-room", "mount", "refused",
+    "free-room", "mount", "refused", "lost-records",
 )  # fmt: skip
 
 

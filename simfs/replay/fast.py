@@ -17,7 +17,9 @@ def _appends_of(played: PlayedTask) -> Appends | None:
     if task.at_boot or task.until is not None or len(task.operations) != 1:
         return None
     operation = task.operations[0]
-    if not isinstance(operation, Append) or operation.repeat != 1 or operation.only_if == "absent":
+    if not isinstance(operation, Append) or operation.repeat != 1 or operation.gather != 1:
+        return None
+    if operation.only_if == "absent":
         return None
     return Appends(played, operation)
 

@@ -12,6 +12,7 @@ from simfs.flash import Rng
 from simfs.replay import task as table
 from simfs.replay.contents import Contents, Fillers, Texts
 from simfs.replay.device_task import DeviceTask
+from simfs.replay.gathering import Gathering
 from simfs.replay.patterns import Field, Moment, Pattern, name_writer
 
 Action = Callable[[], object]
@@ -33,6 +34,7 @@ class Stage:
     seed: int
     late_ns: int = 0  # by how much this run began late; the run's first read takes note of it
     newest: list[str] = field(default_factory=list)  # the file that each rotating operation wrote last
+    gatherings: list[Gathering] = field(default_factory=list)
     contents: list[Contents] = field(default_factory=list)  # of the operations that write, in their order
     writers: dict[tuple[Pattern, int], Callable[[], str]] = field(default_factory=dict)
 
@@ -77,20 +79,33 @@ def _growing(operation: table.Append | table.Write | table.Create, stage: Stage,
     files, pattern = stage.files, operation.file.text
     content = _content(operation, stage)
     put = {"append": files.append, "write": files.write, "create": files.create}[operation.do]
-    if operation.keep is None:
-        return lambda: put(name(), content(), pattern)
-    rotate = _rotation(operation.file, operation.keep, files)
+
+    def write(file: str, data: bytes) -> None:
+        put(file, data, pattern)
+
+    to_file = write if operation.keep is None else _rotating(write, operation.file, operation.keep, stage)
+    if isinstance(operation, table.Append) and operation.gather > 1:
+        gathering = Gathering(operation.gather, to_file)
+        stage.gatherings.append(gathering)
+        to_file = gathering.add
+    return lambda: to_file(name(), content())
+
+
+def _rotating(
+    write: Callable[[str, bytes], None], pattern: Pattern, keep: int, stage: Stage
+) -> Callable[[str, bytes], None]:
+    """Make room for a new file before it is written."""
+    rotate = _rotation(pattern, keep, stage.files)
     newest, key = stage.newest, len(stage.newest)
     newest.append("")
 
-    def act() -> None:
-        file = name()
+    def write_rotating(file: str, data: bytes) -> None:
         if file != newest[key]:
             rotate(file)
             newest[key] = file
-        put(file, content(), pattern)
+        write(file, data)
 
-    return act
+    return write_rotating
 
 
 def _rotation(pattern: Pattern, keep: int, files: DeviceTask) -> Callable[[str], None]:

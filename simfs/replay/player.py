@@ -56,6 +56,12 @@ class PlayedTask:
         if self._until is not None:
             self.ended = self._has_ended(device, self._until)
 
+    def lose_gathered(self) -> None:
+        """What waits in the firmware's own RAM is gone."""
+        lost = sum(gathering.lose() for gathering in self.stage.gatherings)
+        if lost:
+            self.stage.files.device.note_lost(self.task.name, lost)
+
     def _has_ended(self, device: Device, until: Until) -> bool:
         if until.runs and self.runs >= until.runs:
             return True
@@ -126,6 +132,7 @@ class Player:
             if device.now_ns >= report.next_ns:
                 report()
         device.wait_until(self.end_ns)
+        self._lose_gathered()
         report()
 
     def pause(self) -> None:
@@ -141,10 +148,12 @@ class Player:
         device = self.device
         due = tuple((due_ns - since_ns, self._tasks.index(played)) for due_ns, _, played, _ in sorted(self._heap))
         newest = tuple(name_of(name) for played in self._tasks for name in played.stage.newest)
+        gatherings = [gathering for played in self._tasks for gathering in played.stage.gatherings]
+        gathered = tuple((name_of(gathering.file), gathering.lengths) for gathering in gatherings)
         ended = tuple(played.ended for played in self._tasks)
         idle_since_ns = device.now_ns - since_ns  # matters to a store that cleans in idle time
         began_ns = idle_since_ns if device.store.config.idle_cleaning else max(idle_since_ns, 0)
-        return due, newest, ended, began_ns, device.busy_with
+        return due, newest, gathered, ended, began_ns, device.busy_with
 
     def keeps_lengths(self, by_ns: int, runs: Sequence[int], boots: int) -> bool:
         """Whether all contents are as long as now so much later, after so many more runs of the tasks and boots."""
@@ -166,6 +175,8 @@ class Player:
         for played, more in zip(self._tasks, runs, strict=True):
             played.runs += more
             played.stage.newest[:] = [name_of(name) for name in played.stage.newest]
+            for gathering in played.stage.gatherings:
+                gathering.file = name_of(gathering.file)
         self._heap[:] = [
             (due + by_ns, pushed, played, later(times, by_ns)) for due, pushed, played, times in self._heap
         ]
@@ -178,9 +189,14 @@ class Player:
         if not played.ended:
             self.push(played, times)
         if played.boots:
+            self._lose_gathered()
             self.device.boot()
             self.boot_count += 1
             self._run_tasks_at_boot()
+
+    def _lose_gathered(self) -> None:
+        for played in self._tasks:
+            played.lose_gathered()
 
     def _run_tasks_at_boot(self) -> None:
         for played in self._tasks:

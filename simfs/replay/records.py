@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import NamedTuple
 
 from simfs.files import Shown, Store
@@ -117,13 +117,17 @@ class TaskTally:
     program_bytes: int = 0
     erases: int = 0
     busy_ns: int = 0
+    lost_records: int = 0  # that waited in the firmware's own RAM at a boot or at the end
 
     def add(self, before: TaskTally, times: int) -> None:
         """What came since `before` so many times more."""
         for operation, count in self.operations.items():
             self.operations[operation] += times * (count - before.operations[operation])
-        for name in ("refused", "host_bytes", "read_bytes", "programs", "program_bytes", "erases", "busy_ns"):
+        for name in _COUNTED:
             setattr(self, name, getattr(self, name) + times * (getattr(self, name) - getattr(before, name)))
+
+
+_COUNTED = [field.name for field in fields(TaskTally) if field.name not in ("name", "operations")]
 
 
 @dataclass(slots=True)

@@ -143,6 +143,11 @@ class Device:
             self._live_bytes_max = self.store.live_bytes
             self._live_bytes_max_at_ns = done.starts_ns[at] + took_ns - self.start_ns
 
+    def note_lost(self, task: str, records: int) -> None:
+        """Records that waited in the firmware's own RAM when the device booted, or at the end."""
+        tally = self.tasks.get(task) or self._new_tally(task)
+        tally.lost_records += records
+
     def wait_until(self, at_ns: int) -> None:
         """Let the time pass; a store that cleans in idle time gets it. Afterwards it may be later than `at_ns`."""
         idle_ns = at_ns - self.now_ns

@@ -77,6 +77,11 @@ class Append(Growing):
     """Open for append, write, close."""
 
     do: Literal["append"]
+    gather: Count = Field(
+        default=1,
+        description="how many records the firmware gathers in its own RAM and writes at once, or when the file's name "
+        "changes; a boot loses what waits",
+    )
 
 
 class Write(Growing):

@@ -211,6 +211,8 @@ def _energy(energy: Energy) -> Iterator[Line]:
 
 def _trouble(trouble: Trouble) -> Iterator[Line]:
     yield from _refusals(trouble)
+    if trouble.lost_records:
+        yield "! lost in RAM", f"{trouble.lost_records:,}", "gathered records, at a boot or when the run ended"
     if not trouble.name_faults and not trouble.names_cut:
         yield "names that break", "0", "names too long, or the same once cut or folded"
     for fault in trouble.name_faults[:NAMES_SHOWN]:

@@ -25,21 +25,22 @@ class Column(NamedTuple):
     heading: tuple[str, str]
     figure: str
     shown: Callable[[Any], str]
-    always: bool = True  # or only where it is what the variants are sorted by
+    when: str = "always"  # or where it is "asked" about: the variants are sorted by it; or where a variant has "some"
 
 
 TABLE = (
     Column(("", "life"), "life_ns", units.years),
     Column(("longest", "write"), "longest_write_ns", units.time),
-    Column(("bound,", "worst part"), "longest_write_at_max_ns", units.time, always=False),
+    Column(("bound,", "worst part"), "longest_write_at_max_ns", units.time, "asked"),
     Column(("write", "ampl."), "write_amplification", units.ratio),
     Column(("", "erases"), "erases", units.number),
-    Column(("page", "programs"), "programs", units.number, always=False),
+    Column(("page", "programs"), "programs", units.number, "asked"),
     Column(("energy", "a day"), "energy_a_day_nj", units.energy),
     Column(("", "RAM"), "ram_bytes", units.size),
     Column(("free", "at least"), "free_bytes_min", units.size),
-    Column(("slowest", "mount"), "mount_ns", units.time, always=False),
+    Column(("slowest", "mount"), "mount_ns", units.time, "asked"),
     Column(("", "refused"), "refused_operations", units.number),
+    Column(("records", "lost"), "lost_records", units.number, "some"),
 )
 
 
@@ -68,8 +69,7 @@ def _heading(sweep: Sweep) -> str:
 
 
 def _table(sweep: Sweep) -> str:
-    figure = ORDERS[sweep.sorted_by].figure if sweep.sorted_by else ""
-    columns = [column for column in TABLE if column.always or column.figure == figure]
+    columns = [column for column in TABLE if _is_shown(column, sweep)]
     settings = [("", heading) for heading in _settings_headings(sweep.settings)]
     headings = zip(("", ""), *settings, *(column.heading for column in columns), strict=True)
     lines = [[_mark(variant), *_values(variant), *_cells(variant.summary, columns)] for variant in sweep.variants]
@@ -77,6 +77,13 @@ def _table(sweep: Sweep) -> str:
     table.insert(2, ["-" * max(map(len, column)) for column in zip(*table, strict=True)])
     right = ["right"] * (len(table[0]) - 1)
     return tabulate(table, tablefmt="plain", disable_numparse=True, colalign=("left", *right))
+
+
+def _is_shown(column: Column, sweep: Sweep) -> bool:
+    if column.when == "some" and any(getattr(variant.summary, column.figure, 0) for variant in sweep.variants):
+        return True
+    asked = sweep.sorted_by and ORDERS[sweep.sorted_by].figure == column.figure
+    return column.when == "always" or bool(asked)
 
 
 def _settings_headings(settings: tuple[str, ...]) -> list[str]:

@@ -38,7 +38,7 @@ def figures(run: Run) -> Figures:
         ram_bytes=dict(run.store.ram()),
         energy=_energy(run),
         tasks=tuple(_share(tally) for tally in run.tasks.values()),
-        trouble=Trouble(tuple(run.refusals), tuple(run.name_faults), run.store.meters.names_cut, tuple(run.skipped)),
+        trouble=_trouble(run),
     )
 
 
@@ -136,11 +136,18 @@ def _energy(run: Run) -> Energy:
     return Energy(spent_nj, run.duration_ns, standby_nw * (NS_PER_DAY // NS_PER_S), datasheet.supply_mv)
 
 
+def _trouble(run: Run) -> Trouble:
+    lost_records = sum(tally.lost_records for tally in run.tasks.values())
+    names_cut = run.store.meters.names_cut
+    return Trouble(tuple(run.refusals), tuple(run.name_faults), names_cut, lost_records, tuple(run.skipped))
+
+
 def _share(tally: TaskTally) -> TaskShare:
     return TaskShare(
         name=tally.name,
         operations=tally.operations.total(),
         refused=tally.refused,
+        lost_records=tally.lost_records,
         host_bytes=tally.host_bytes,
         read_bytes=tally.read_bytes,
         programs=tally.programs,

@@ -177,6 +177,7 @@ class TaskShare:
     name: str
     operations: int
     refused: int
+    lost_records: int
     host_bytes: int
     read_bytes: int
     programs: int
@@ -193,6 +194,7 @@ class Trouble:
     refusals: tuple[Refusal, ...]
     name_faults: tuple[NameFault, ...]
     names_cut: int
+    lost_records: int
     skipped: tuple[Skipped, ...]
 
     @property

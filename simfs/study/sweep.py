@@ -72,6 +72,7 @@ class Summary:
     free_bytes_min: int  # of the capacity, when most of it was in use
     mount_ns: int  # the slowest
     refused_operations: int
+    lost_records: int  # gathered, and not written when the device booted or the run ended
 
     @classmethod
     def of(cls, taken: Figures) -> Self:
@@ -88,6 +89,7 @@ class Summary:
             free_bytes_min=taken.room.capacity_bytes - taken.room.live_max_bytes,
             mount_ns=taken.boots.slowest.time_ns,
             refused_operations=taken.trouble.refused_operations,
+            lost_records=taken.trouble.lost_records,
         )
 
 
@@ -132,6 +134,7 @@ ORDERS = {
     "free-room": Order("free_bytes_min", "most free room", more_is_better=True),
     "mount": Order("mount_ns", "quickest mount"),
     "refused": Order("refused_operations", "fewest refused"),
+    "lost-records": Order("lost_records", "fewest lost records"),
 }
 
 
