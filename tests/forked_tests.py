@@ -177,7 +177,7 @@ def _reap(running: dict[int, tuple[Job, Path]], to: IO[str]) -> None:
     pid, status = os.wait()
     job, folder = running.pop(pid)
     told = folder / "outcome"
-    hung = os.WIFSIGNALED(status)  # the timer's, or that of a crash
+    hung = os.WIFSIGNALED(status) and os.WTERMSIG(status) == signal.SIGPROF  # the timer's
     outcome = Outcome(**json.loads(told.read_text())) if told.exists() else Outcome(job.name, "broken")
     outcome.status = "hung" if hung else outcome.status
     outcome.text = (folder / "text").read_text(errors="replace")[-4000:]

@@ -2,19 +2,25 @@
 
 Takes a seeded sample of all mutants (`mutants.py`) of flash, store and files, and runs on each the tests of the core
 suite that reach the changed lines (`reached_lines.py`), those about the mutant's own module first, in a process of its
-own (`forked_tests.py`), up to the first test that fails. A mutant is killed when a test fails or never ends. Prints the
-score and every survivor; why a survivor changes nothing stands in `mutants_explained.py`.
+own (`forked_tests.py`), up to the first test that fails. A mutant is killed when a test fails or never ends, or when
+the tests can't even import the module; the three are counted apart. Prints the score and every survivor; why a survivor
+changes nothing stands in `mutants_explained.py`.
+
+Which mutants are in a sample depends on the seed and on each one's own lines: after a change of the core elsewhere it
+holds the same ones as before, so far as they are still there.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import sys
 import time
 from collections import Counter
 from collections.abc import Iterable, Iterator
+from hashlib import sha256
 from pathlib import Path
-from random import Random
+from typing import TextIO
 
 from forked_tests import Job, Outcome, run, source_path
 from mutants import Mutant, modules_of, mutants_of
@@ -24,6 +30,7 @@ from tqdm import tqdm
 
 CORE = (
     "test_flash_*.py", "test_rng.py", "test_format.py", "test_store_*.py", "test_modes.py", "test_files_*.py",
+    "test_fast_path.py", "test_endlife.py",
 )  # fmt: skip
 # The tests that know a module best, beside those with its room and its own name in theirs.
 NEAR = {
@@ -57,10 +64,13 @@ NEAR_ROOM = {
     "files": ["test_files_store.py", "test_files_names.py", "test_files_model.py"],
 }
 # Campaigns in small, which take as long as all the rest: they are in the wider suite only.
-LONG = "test_no_flipped_bit or test_a_cut_around_a_retirement or test_orders_beyond_16_bits"
-WIDER = ("test_power_cut_quick.py", "test_campaign_power_cuts.py", "test_differential_*.py", "test_hostile_store.py")
+LONG = (
+    "test_no_flipped_bit or test_a_cut_around_a_retirement or test_orders_beyond_16_bits "
+    "or test_scenarios_begin_the_same or test_skipped_periods_change_nothing"
+)
+WIDER = ("test_gate.py", "test_campaign_power_cuts.py", "test_differential_*.py", "test_hostile_store.py")
 ROOMS = ("flash", "store", "files")
-KILLED = ("failed", "hung")
+KILLED = ("failed", "at import", "hung")
 
 
 def files_of(patterns: Iterable[str]) -> list[str]:
@@ -101,46 +111,82 @@ class Core:
 
 def sample_of(count: int, seed: int, only: str) -> dict[str, Mutant]:
     """So many mutants by name, in the order of their places; all when `count` is 0."""
-    every: list[Mutant] = []
+    drawn: list[tuple[bytes, Mutant]] = []
     for module in modules_of(*ROOMS):
         if only in module:
-            every += mutants_of(module, source_path(module).read_text())
-    chosen = Random(seed).sample(every, count) if 0 < count < len(every) else every
-    print(f"{len(chosen)} of {len(every)} mutants, seed {seed}")
+            source = source_path(module).read_text()
+            drawn += [(drawn_at(mutant, source, seed), mutant) for mutant in mutants_of(module, source)]
+    chosen = [mutant for _, mutant in sorted(drawn)[: count or None]]
+    print(f"{len(chosen)} of {len(drawn)} mutants, seed {seed}", flush=True)
     return {str(number): mutant for number, mutant in enumerate(sorted(chosen))}
 
 
-def try_all(mutants: dict[str, Mutant], sources: dict[str, str], workers: int) -> dict[str, Outcome]:
-    """What the core suite makes of each mutant."""
-    core = Core()
-    outcomes = {}
-    jobs = []
-    for name, mutant in mutants.items():
-        source = sources[mutant.module]
-        tests = core.tests_of(mutant, source)
-        if tests:
-            jobs.append(Job(name, tests, mutant.module, mutant.source(source)))
-        else:
-            outcomes[name] = Outcome(name, "not reached")
-    for outcome in tqdm(run(jobs, workers), total=len(jobs)):
-        outcomes[outcome.name] = tried(outcome)
-    return outcomes
+def drawn_at(mutant: Mutant, source: str, seed: int) -> bytes:
+    """Its place in the order in which a seed draws mutants."""
+    return sha256(f"{seed} {key(mutant, source)}".encode()).digest()
 
 
-def try_wider(mutants: dict[str, Mutant], sources: dict[str, str], workers: int) -> dict[str, Outcome]:
-    """What tests outside the core suite make of mutants that survived it."""
-    selected = " or ".join([LONG, *(pattern[:-3].rstrip("*") for pattern in WIDER)])
-    tests = files_of([*CORE, *WIDER])
-    jobs = [
-        Job(name, tests, mutant.module, mutant.source(sources[mutant.module]), selected)
-        for name, mutant in mutants.items()
-    ]
-    return {outcome.name: tried(outcome) for outcome in tqdm(run(jobs, workers), total=len(jobs))}
+def key(mutant: Mutant, source: str) -> str:
+    """What tells a mutant from others wherever it stands."""
+    return f"{mutant.module}\n{mutant.diff(source)}"
+
+
+class Trial:
+    """Tries mutants, and writes what came of each to a log at once."""
+
+    def __init__(self, mutants: dict[str, Mutant], workers: int, log: TextIO | None) -> None:
+        self.mutants = mutants
+        self.sources = {module: source_path(module).read_text() for module in {m.module for m in mutants.values()}}
+        self._workers = workers
+        self._log = log
+
+    def on_core(self) -> dict[str, Outcome]:
+        """What the core suite makes of each mutant."""
+        core = Core()
+        outcomes = {}
+        jobs = []
+        for name, mutant in self.mutants.items():
+            source = self.sources[mutant.module]
+            tests = core.tests_of(mutant, source)
+            if tests:
+                jobs.append(Job(name, tests, mutant.module, mutant.source(source)))
+            else:
+                outcomes[name] = Outcome(name, "not reached")
+        return outcomes | self._run(jobs)
+
+    def on_wider(self, names: Iterable[str]) -> dict[str, Outcome]:
+        """What tests outside the core suite make of mutants that survived it."""
+        selected = " or ".join([LONG, *(pattern[:-3].rstrip("*") for pattern in WIDER)])
+        tests = files_of([*CORE, *WIDER])
+        return self._run([self._wider_job(name, tests, selected) for name in names])
+
+    def _wider_job(self, name: str, tests: list[str], selected: str) -> Job:
+        mutant = self.mutants[name]
+        return Job(name, tests, mutant.module, mutant.source(self.sources[mutant.module]), selected)
+
+    def _run(self, jobs: list[Job]) -> dict[str, Outcome]:
+        outcomes = {}
+        for outcome in tqdm(run(jobs, self._workers), total=len(jobs), mininterval=10):
+            outcomes[outcome.name] = tried(outcome)
+            self._note(outcome)
+        return outcomes
+
+    def _note(self, outcome: Outcome) -> None:
+        if self._log is not None:
+            mutant = self.mutants[outcome.name]
+            source = self.sources[mutant.module]
+            cpu_s = round(sum(outcome.seconds.values()), 2)
+            line: dict[str, object] = {"mutant": key(mutant, source), "line": mutant.lines(source)[0], "cpu_s": cpu_s}
+            line |= {"status": outcome.status, "failed": outcome.failed}
+            print(json.dumps(line), file=self._log, flush=True)
 
 
 def tried(outcome: Outcome) -> Outcome:
+    """Told apart: a test that failed, and tests that could not even be collected."""
     if outcome.status == "broken":
         raise SystemExit(f"mutant {outcome.name} could not be tried:\n{outcome.text}")
+    if outcome.status == "failed" and "::" not in outcome.failed[0]:
+        outcome.status = "at import"
     return outcome
 
 
@@ -157,7 +203,7 @@ def report(
     left = [name for name in mutants if outcomes[name].status not in KILLED]
     for name in left:
         mutant, source = mutants[name], sources[mutants[name].module]
-        why = EXPLAINED.get(f"{mutant.module}\n{mutant.diff(source)}", "")
+        why = EXPLAINED.get(key(mutant, source), "")
         known["explained"] += bool(why)
         if not why and name in wider and wider[name].status in KILLED:
             known["wider"] += 1
@@ -168,7 +214,8 @@ def report(
         yield f"simfs.{room}: {sum(outcomes[name].status in KILLED for name in own)} of {len(own)} killed"
     how, total, dead = Counter(outcome.status for outcome in outcomes.values()), len(mutants), len(mutants) - len(left)
     yield (
-        f"{total} mutants: {dead} killed ({how['failed']} by a test, {how['hung']} by never ending), "
+        f"{total} mutants: {dead} killed ({how['failed']} by a test, {how['hung']} by never ending, "
+        f"{how['at import']} at the import of the module), "
         f"{100 * dead / max(total, 1):.1f} %; {len(left)} survived the core suite: {known['explained']} explained, "
         f"{known['wider']} killed by other tests, {len(left) - known.total()} open"
     )
@@ -181,14 +228,14 @@ def main() -> None:
     parser.add_argument("--only", default="", help="modules whose names hold this text")
     parser.add_argument("--wider", action="store_true", help="try survivors on the small campaigns too")
     parser.add_argument("--workers", type=int, default=2, help="processes at a time (2)")
+    parser.add_argument("--log", type=argparse.FileType("w"), help="what came of each mutant, a line of JSON each")
     options = parser.parse_args()
     began_s = time.monotonic()
-    mutants = sample_of(options.sample, options.seed, options.only)
-    sources = {module: source_path(module).read_text() for module in {mutant.module for mutant in mutants.values()}}
-    outcomes = try_all(mutants, sources, options.workers)
-    left = {name: mutant for name, mutant in mutants.items() if outcomes[name].status not in KILLED}
-    wider = try_wider(left, sources, options.workers) if options.wider else {}
-    for piece in report(mutants, sources, outcomes, wider):
+    trial = Trial(sample_of(options.sample, options.seed, options.only), options.workers, options.log)
+    outcomes = trial.on_core()
+    left = [name for name in trial.mutants if outcomes[name].status not in KILLED]
+    wider = trial.on_wider(left) if options.wider else {}
+    for piece in report(trial.mutants, trial.sources, outcomes, wider):
         print(piece)
     print(f"{time.monotonic() - began_s:.0f} s")
 
