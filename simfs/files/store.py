@@ -88,7 +88,10 @@ class Store(Shown):
         """Full names that begin with `prefix`, sorted. RAM only."""
         key = self._rule.key(prefix.encode("utf-8", "surrogateescape"))
         found = b"\0".join(self._volume.names_from(key))  # no name holds a NUL
-        return sorted(name for name in NameRule.decode(found).split("\0") if name.startswith(prefix)) if found else []
+        names = sorted(NameRule.decode(found).split("\0")) if found else []
+        if names and names[0].startswith(prefix) and names[-1].startswith(prefix):
+            return names  # what stands between two that begin so begins so
+        return [name for name in names if name.startswith(prefix)]
 
     def exists(self, name: Name) -> bool:
         """Whether a file bears this name. RAM only."""

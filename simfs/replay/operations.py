@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from functools import lru_cache
 from heapq import nsmallest
 
 from simfs.flash import Rng
@@ -16,8 +15,6 @@ from simfs.replay.gathering import Gathering
 from simfs.replay.patterns import Field, Moment, Pattern, name_writer
 
 Action = Callable[[], object]
-
-AGES_KEPT = 100_000
 
 _digits = re.compile("[0-9]+").findall
 _AGE_ORDER = ("boot", "year", "date", "month", "day", "time", "hour", "minute", "second", "counter")
@@ -115,17 +112,19 @@ def _rotation(pattern: Pattern, keep: int, files: DeviceTask) -> Callable[[str],
     fields = [piece.name for piece in pattern.pieces if isinstance(piece, Field)]
     order = sorted(range(len(fields)), key=lambda at: _AGE_ORDER.index(fields[at]))
 
-    @lru_cache(maxsize=AGES_KEPT)
+    ages: dict[str, tuple[int, ...] | None] = {}  # of the names that were there last
+
     def age(name: str) -> tuple[int, ...] | None:
         """What sorts the pattern's own names by age; None for other names."""
         found = match(name)
         return tuple(int(digits) for at in order for digits in _digits(found[at + 1])) if found else None
 
     def rotate(new: str) -> None:
-        names = files.names(prefix)
-        own = [(when, name) for when, name in zip(map(age, names), names, strict=True) if when is not None]
-        surplus = len(own) + (age(new) is None or new not in names) - keep
-        for _, name in nsmallest(surplus, own):
+        nonlocal ages
+        ages = {name: ages[name] if name in ages else age(name) for name in files.names(prefix)}
+        own = {name: when for name, when in ages.items() if when is not None}
+        surplus = len(own) + (new not in ages) - keep
+        for name in nsmallest(surplus, own, key=own.__getitem__) if surplus > 0 else ():
             if name != new:
                 files.remove(name, pattern.text)
 
