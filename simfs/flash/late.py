@@ -30,6 +30,20 @@ class LateFlash(NorFlash):
         super()._make(geometry, datasheet, data, seed, strict, faults)
         self._late: dict[int, list[tuple[int, int, Make]]] = {}  # by block: first address, end, the bytes
 
+    @classmethod
+    def copy_of(cls, flash: NorFlash) -> LateFlash:
+        """A flash of the same cells, its counters at zero; what is late in the other is late in it too."""
+        geometry = flash.geometry
+        copy = cls.from_image(
+            flash._data if isinstance(flash, LateFlash) else flash.image(),
+            block_bytes=geometry.block_bytes,
+            page_bytes=geometry.page_bytes,
+            datasheet=flash.datasheet,
+        )
+        if isinstance(flash, LateFlash):
+            copy._late = {block: late.copy() for block, late in flash._late.items()}
+        return copy
+
     @property
     def takes_late(self) -> bool:
         """Whether programs may come late: not under a fault plan, which is asked at each of them, nor without power."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import cache, lru_cache
-from typing import Any, TypeVar
+from typing import Any, Self, TypeVar
 
 from simfs.flash.counts import Counts
 from simfs.flash.datasheet import Datasheet
@@ -135,7 +135,7 @@ class NorFlash:
         seed: int = 0,
         strict: bool = True,
         faults: FaultPlan | None = None,
-    ) -> NorFlash:
+    ) -> Self:
         """A flash that holds `image`, with all counters at zero. ValueError unless it is whole blocks, at least one."""
         size = block_bytes or (datasheet or GENERIC).block_bytes
         if not image or len(image) % size:

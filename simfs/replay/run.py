@@ -17,6 +17,7 @@ from typing import TypeVar
 
 from simfs.files import Store
 from simfs.flash import Counts, NorFlash
+from simfs.flash.late import LateFlash
 from simfs.replay.records import Alike, Boot, HeldReads, NameFault, Refusal, Skipped, Stall, StallLog, TaskTally
 from simfs.replay.records import Run as Run
 from simfs.store.stretch import Stretch
@@ -233,13 +234,7 @@ class Device:
             self._note_room()
 
     def _boot_of_a_copy(self) -> Boot:
-        geometry = self.flash.geometry
-        copy = NorFlash.from_image(
-            self.flash.image(),
-            block_bytes=geometry.block_bytes,
-            page_bytes=geometry.page_bytes,
-            datasheet=self.flash.datasheet,
-        )
+        copy = LateFlash.copy_of(self.flash)
         before = copy.counts
         Store.mount(copy, read_only=True)
         return self._boot_noted(copy.counts - before)
