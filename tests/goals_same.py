@@ -29,7 +29,7 @@ from test_differential_remount import SETTINGS
 import simfs
 from simfs import NorFlash, Store
 from simfs.flash.faults import FaultHooks
-from simfs.store import codec, layout, log, replayed, scan, setup, state, survey
+from simfs.store import codec, layout, log, look, replayed, scan, setup, state
 from simfs.store.room import Room
 
 WALK_OPERATIONS = 400
@@ -188,7 +188,7 @@ SLOW_PATHS: dict[str, Callable[[], Iterable[Any]]] = {
     "fits": lambda: [patch.object(log.Log, "plainly_fits", lambda self, payload_bytes: False)],
     "names": lambda: [uncached_names(), patch("simfs.files.store.MODES", {})],
     "struct cache": lambda: [patch.object(codec, "_whole_frame", codec._whole_frame.__wrapped__)],
-    "listings": lambda: [patch.object(module, "read_listing", read_unlisted) for module in (scan, survey)],
+    "listings": lambda: [patch.object(module, "read_listing", read_unlisted) for module in (look, scan)],
     "order": lambda: [patch.object(replayed, "_in_order", in_order)],
     "costs": lambda: [patch.object(Room, "room_for", room_for)],
     "frames seen": lambda: [patch.object(scan, "frames_seen", lambda raw, start, salt, layout: [])],

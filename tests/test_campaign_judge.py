@@ -13,6 +13,7 @@ from simfs import CorruptStore, NorFlash, Store
 from simfs.flash import PowerCut
 from simfs.flash.fault_data import Cut, Faults
 from simfs.flash.plan import Plan
+from simfs.store.volume import Volume
 from simfs.study import cut_judge
 from simfs.study.campaign import campaign, chunks_of
 from simfs.study.case import Case, _Hands
@@ -35,12 +36,10 @@ def violation_of(monkeypatch: pytest.MonkeyPatch, lies: dict[int, Lie]) -> Viola
     class Liar(Store):
         mounts = 0
 
-        @classmethod
-        def mount(cls, flash: NorFlash, read_only: bool = False) -> Store:
-            store = super().mount(flash, read_only)
+        def __init__(self, volume: Volume) -> None:
+            super().__init__(volume)
             Liar.mounts += 1
-            lies.get(Liar.mounts, lambda _: None)(store)
-            return store
+            lies.get(Liar.mounts, lambda _: None)(self)
 
     monkeypatch.setattr(cut_judge, "Store", Liar)
     result = campaign(CASE.record(), [LAST], executor=Here())
@@ -160,7 +159,7 @@ def test_where_a_part_spoils_the_whole_page_losses_may_be_told() -> None:
 def test_a_campaign_ends_early_and_says_how_far_it_is(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("simfs.study.campaign.CUTS_PER_CHUNK", 10)
     history = CASE.record()
-    monkeypatch.setattr(Store, "mount", classmethod(lambda *_, **__: corrupt(None)))  # type: ignore[arg-type]
+    monkeypatch.setattr(Volume, "mount", classmethod(lambda *_, **__: corrupt(None)))  # type: ignore[arg-type]
     heard: list[tuple[int, int]] = []
     cuts = list(every_byte(history))
     result = campaign(history, cuts, executor=Here(), violations_max=15, progress=lambda *told: heard.append(told))

@@ -62,7 +62,10 @@ class Kind(IntEnum):
 
 DATA = int(Kind.DATA)  # for the hot paths: to look up a member of an enumeration takes as long as a CRC
 HOLE = int(Kind.HOLE)
+RENAME = int(Kind.RENAME)
+REMOVE = int(Kind.REMOVE)
 BAD = int(Kind.BAD)
+MARK = int(Kind.MARK)
 KINDS = frozenset(int(kind) for kind in Kind)
 CLAIMS = frozenset((int(Kind.NAME), int(Kind.RENAME), int(Kind.REMOVE)))
 

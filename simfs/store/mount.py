@@ -7,6 +7,7 @@ from __future__ import annotations
 from simfs.flash import NorFlash
 from simfs.store.blocks import State
 from simfs.store.errors import OutOfBlocks
+from simfs.store.look import PLAINLY, Look
 from simfs.store.replayed import replay_claims, replay_data
 from simfs.store.scan import build_runs
 from simfs.store.settle import is_settled, settle, tail_of
@@ -14,29 +15,29 @@ from simfs.store.state import StoreState
 from simfs.store.survey import Used, survey
 
 
-def load(flash: NorFlash, writable: bool) -> StoreState:
+def load(flash: NorFlash, writable: bool, look: Look = PLAINLY) -> StoreState:
     """The state of the store on the flash. Reads 128 bytes a block, the seals with their run entries, the blocks that
     list none, and the frames that speak of names. When `writable`, what a power cut left in doubt is settled by
-    writing; a second time there is nothing to settle, and nothing is written. CorruptStore when there is no sound
-    store."""
-    state, used = survey(flash)
+    writing; a second time there is nothing to settle, and nothing is written. `look` may remember what it read of
+    blocks. CorruptStore when there is no sound store."""
+    state, used = survey(flash, look)
     if writable:
         try:
             _settle(state, used, [])
         except OutOfBlocks:  # what was settled so far stays so
-            state, used = survey(flash)
-            _settle(state, used, _free_dead_blocks(flash, state, used))
-    replay(state, used)
+            state, used = survey(flash, look)
+            _settle(state, used, _free_dead_blocks(flash, state, used, look))
+    replay(state, used, look)
     state.log.sleep()
     return state
 
 
-def replay(state: StoreState, used: dict[int, Used]) -> None:
+def replay(state: StoreState, used: dict[int, Used], look: Look) -> None:
     """The files of all blocks with frames."""
     runs = [(use.base, use.start, use.entries) for use in used.values()]
     new = [head for head in state.log.heads if head is not None and head.block not in used]
     runs += [(head.base, head.start, [run.entry(head.start) for run in head.table.runs]) for head in new]
-    replay_data(state, runs, replay_claims(state, runs))
+    replay_data(state, runs, replay_claims(state, runs, look))
 
 
 def _settle(state: StoreState, used: dict[int, Used], dead: list[int]) -> None:
@@ -65,16 +66,16 @@ def _newest(used: dict[int, Used]) -> int:
     return max(use.newest for use in used.values())
 
 
-def _free_dead_blocks(flash: NorFlash, state: StoreState, used: dict[int, Used]) -> list[int]:
+def _free_dead_blocks(flash: NorFlash, state: StoreState, used: dict[int, Used], look: Look) -> list[int]:
     """The log cannot go on unless a dead block is erased: find those that are dead whether the newest frame, which is
     in doubt, counts or not."""
     newest = _newest(used)
     dead = set(range(len(state.blocks)))
     for doubted in (False, True):
-        seen, used = survey(flash)
+        seen, used = survey(flash, look)
         if doubted:
             _leave_out(seen, used, newest)
-        replay(seen, used)
+        replay(seen, used, look)
         dead &= {block for block in used if seen.blocks.state[block] == State.CLOSED and not seen.blocks.live[block]}
     for block in dead:
         state.blocks.free(block, -1)

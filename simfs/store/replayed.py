@@ -3,41 +3,36 @@ files they leave."""
 
 from __future__ import annotations
 
-from simfs.store.codec import CLAIMS, DATA, HOLE, SIZE_MAX, Frame, Kind
+from simfs.store.codec import DATA, HOLE, REMOVE, RENAME, SIZE_MAX, Frame
 from simfs.store.errors import CorruptStore
 from simfs.store.index import FileNode
+from simfs.store.look import Look
 from simfs.store.reader import damaged
 from simfs.store.runs import PLACE_BITS, PLACE_MASK, Entry, Run, runs_listed
 from simfs.store.state import StoreState
-
-_NO_FILE = (int(Kind.BAD), int(Kind.MARK))
 
 BlockRuns = tuple[int, int, list[Entry]]  # the block's base sequence number and first address, its runs
 Cuts = dict[int, list[tuple[int, int]]]  # file: (sequence, size) of its claims
 
 
-def replay_claims(state: StoreState, blocks: list[BlockRuns]) -> Cuts:
+def replay_claims(state: StoreState, blocks: list[BlockRuns], look: Look) -> Cuts:
     """Names, files and tombstones from all claims. Reads each claim's frame. CorruptStore when one is damaged."""
     claims, newest = [], state.next_number - 1
     for base, start, entries in blocks:
-        for place, order, _, file, _ in entries:
-            kind = place >> PLACE_BITS
-            if file > newest and kind not in _NO_FILE:
-                newest = file
-            if kind in CLAIMS:
-                frame, payload = state.reader.frame(start + (place & PLACE_MASK))
-                claims.append((base + order, frame, payload))
+        newest_here, found = look.claims(state, start, entries)
+        newest = max(newest, newest_here)
+        claims += [(base + order, frame, payload) for order, frame, payload in found]
     state.next_number = newest + 1
     cuts: Cuts = {}
     for sequence, frame, payload in sorted(claims):
         names = _names(state, frame, payload)
-        if frame.kind == Kind.REMOVE:
+        if frame.kind == REMOVE:
             _take_away(state, names[0])
             state.claims.free_name(names[0], frame.address)
             continue
         _give(state, frame, names[0])
         cuts.setdefault(frame.file, []).append((sequence, frame.offset))
-        if frame.kind == Kind.RENAME:
+        if frame.kind == RENAME:
             _take_away(state, names[1])  # an older bearer, when the frame that gave this file the name is gone already
             state.claims.free_name(names[1], frame.address)
     for node in state.files.values():
@@ -52,7 +47,7 @@ def _names(state: StoreState, frame: Frame, payload: bytes) -> list[bytes]:
     """The names in a claim: two in a RENAME. CorruptStore when there are others than the store takes."""
     names = payload.split(b"\0")
     fitting = all(0 < len(name) < state.config.name_bytes for name in names)
-    if not fitting or len(names) != 1 + (frame.kind == Kind.RENAME):
+    if not fitting or len(names) != 1 + (frame.kind == RENAME):
         raise damaged(frame.address, state.layout)
     return names
 

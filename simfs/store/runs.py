@@ -3,7 +3,7 @@ finds the same ones from the frames, by the same rule."""
 
 from __future__ import annotations
 
-from simfs.store.codec import DATA, ENTRY, ORDER_MAX, Kind
+from simfs.store.codec import BAD, DATA, ENTRY, MARK, ORDER_MAX
 
 PLACE_BITS = 24  # of an entry's first field; the kind stands above them
 PLACE_MASK = (1 << PLACE_BITS) - 1
@@ -60,10 +60,9 @@ class RunTable:
 
     def continued(self, kind: int, file: int, offset: int, length: int, order: int) -> Run | None:
         """The run that this frame would continue, if any."""
-        run = self.current.get(file)
+        run = self.current.get(file) if kind == DATA else None
         if (
             run is None
-            or kind != DATA
             or run.offset + run.length != offset
             or order != self.next_order
             or run.length + length > ORDER_MAX
@@ -73,14 +72,14 @@ class RunTable:
 
     def begin(self, kind: int, address: int, order: int, length: int, file: int, offset: int) -> Run:
         """Note a frame that continues no run. `length` counts bytes of the file."""
-        if order != self.next_order or kind == Kind.MARK:
+        if order != self.next_order or kind == MARK:
             self.current.clear()  # the other head wrote in between, or a void ends here
         self.next_order = order + 1
         run = Run(kind, address, order, length, file, offset)
         self.runs.append(run)
         if kind == DATA:
             self.current[file] = run
-        elif kind != Kind.BAD:
+        elif kind != BAD:
             self.current.pop(file, None)
         return run
 

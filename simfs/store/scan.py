@@ -13,7 +13,10 @@ from simfs.store.codec import (
     FENCE_BYTES,
     FRAME_BYTES,
     HEADER_BYTES,
+    HOLE,
+    KINDS,
     MAGIC,
+    MARK,
     ORDER_MAX,
     SEAL_BYTES,
     SEALED,
@@ -119,7 +122,7 @@ def read_frames(state: StoreState, block: int, stop: int) -> Frames:
         if frame is None or following is not None:
             if following is None and place <= at:
                 place = next(filter(frame_at, _places(at, end, layout)), layout.block_bytes)
-            following = following or _resume(frame_at, at, end, place, layout)
+            following = following or _resume(frame_at, raw[:end], at, place, layout)
             if following is None:
                 break
             found.gaps.append((start + at, start + following))
@@ -177,12 +180,13 @@ def _places(at: int, end: int, layout: Layout) -> Iterator[int]:
         yield align_up(page + FENCE_BYTES, layout.step)
 
 
-def _resume(frame_at: FrameAt, at: int, end: int, place: int, layout: Layout) -> int | None:
+def _resume(frame_at: FrameAt, raw: bytes, at: int, place: int, layout: Layout) -> int | None:
     """Where sound frames go on after offset `at`, which holds none: at this place, where they may, else anywhere, which
-    is damage. Nothing stands from `end` on."""
-    if place < end:
+    is damage. What stands from the end of `raw` on is blank."""
+    if place < len(raw):
         return place
-    return next(filter(frame_at, range(align_up(at + 1, layout.step), end, layout.step)), None)
+    rest = range(align_up(at + 1, layout.step), len(raw), layout.step)
+    return next((there for there in rest if raw[there] in KINDS and frame_at(there)), None)
 
 
 def counted_frames(state: StoreState, found: Frames) -> list[Frame]:
@@ -219,10 +223,9 @@ def end_of(frames: list[Frame], block: int, layout: Layout) -> int:
 
 
 def build_runs(frames: list[Frame]) -> RunTable:
-    """The runs of a block's frames."""
+    """The runs of a block's frames, which come in their order."""
     table = RunTable()
-    for frame in frames:
-        prefix = U32.size if frame.kind == Kind.HOLE else 0
-        table.add(frame.kind, frame.address, frame.order, frame.length - prefix, frame.file, frame.offset)
-    table.newest_order = max((frame.order for frame in frames if frame.kind != Kind.MARK), default=-1)
+    for kind, _, length, file, offset, order, address in frames:
+        table.add(kind, address, order, length - U32.size if kind == HOLE else length, file, offset)
+    table.newest_order = next((frame.order for frame in reversed(frames) if frame.kind != MARK), -1)
     return table

@@ -10,11 +10,12 @@ from simfs.flash import NorFlash
 from simfs.store.blocks import SEQUENCE_END
 from simfs.store.codec import BAD, FRAME_BYTES, NO_BLOCK, RECORDS, VERSION, Seal
 from simfs.store.errors import CorruptStore
-from simfs.store.headers import Header, read_header, stated_by
+from simfs.store.headers import Header, stated_by
 from simfs.store.layout import align_up
+from simfs.store.look import Content, Look
 from simfs.store.reader import damaged
 from simfs.store.runs import PLACE_BITS, PLACE_MASK, Entry, RunTable
-from simfs.store.scan import Frames, build_runs, check_end, counted_frames, read_frames, read_listing
+from simfs.store.scan import Frames, build_runs, check_end, counted_frames
 from simfs.store.setup import check_geometry, config_of
 from simfs.store.state import StoreState
 
@@ -52,16 +53,15 @@ class Used:
         self.newest = self.base + table.newest_order
 
 
-def survey(flash: NorFlash) -> tuple[StoreState, dict[int, Used]]:
+def survey(flash: NorFlash, look: Look) -> tuple[StoreState, dict[int, Used]]:
     """The state of the blocks and the log, and the blocks that hold frames. Writes nothing. CorruptStore when there
     is no sound store."""
-    block_bytes = flash.geometry.block_bytes
-    headers = [read_header(flash, block, block_bytes) for block in range(flash.geometry.block_count)]
+    headers = look.headers(flash)
     state = _state_of(flash, headers)
     used, ready = {}, []
     for header in headers:
         if header.opened and not header.discarded:
-            used[header.block] = _read_used(state, header)
+            used[header.block] = _used(header, look.content(state, header.block), state.layout.block_bytes)
         elif header.ready:
             ready.append(header.block)
         else:
@@ -75,7 +75,8 @@ def survey(flash: NorFlash) -> tuple[StoreState, dict[int, Used]]:
     for block in state.torn:
         state.blocks.free_unlisted(block)
     heads = _take_up_heads(state, used)
-    _check_order(state, used, [used[block] for block in sorted(heads)])
+    if len(heads) > 1:
+        _check_order(state, used, [used[block] for block in sorted(heads)])
     _close_others(state, used, heads)
     return state, used
 
@@ -109,15 +110,11 @@ def _state_of(flash: NorFlash, headers: list[Header]) -> StoreState:
 _base = attrgetter("base")  # of a header, or a block with frames
 
 
-def _read_used(state: StoreState, header: Header) -> Used:
+def _used(header: Header, content: Content, block_bytes: int) -> Used:
     """The block's runs; those of an unlisted block once its frames have been read."""
-    block, base, size = header.block, header.base, state.layout.block_bytes
-    seal, entries = read_listing(state, block) or (None, None)
-    if seal is None or entries is None:
-        found = read_frames(state, block, seal.end if seal else size)
-        return Used(block, block * size, base, header.head, header.stated, seal, [], found)
-    end = base + seal.next_order
-    return Used(block, block * size, base, header.head, header.stated, seal, entries, None, end, end - 1)
+    (seal, entries, found), block, base = content, header.block, header.base
+    end = 0 if seal is None or found is not None else base + seal.next_order
+    return Used(block, block * block_bytes, base, header.head, header.stated, seal, entries, found, end, end - 1)
 
 
 def _check_stated(state: StoreState, used: dict[int, Used]) -> None:

@@ -16,6 +16,7 @@ from simfs.store.errors import OutOfBlocks
 from simfs.store.file_bytes import FileBytes
 from simfs.store.headers import read_header
 from simfs.store.index import FileNode
+from simfs.store.look import PLAINLY, Look
 from simfs.store.mount import load
 from simfs.store.room import Room, error
 from simfs.store.setup import check_fit, record_of
@@ -64,18 +65,18 @@ class Volume:
         return cls(state, read_only=False)
 
     @classmethod
-    def mount(cls, flash: NorFlash, read_only: bool) -> Volume:
+    def mount(cls, flash: NorFlash, read_only: bool, look: Look = PLAINLY) -> Volume:
         """The store that the flash holds. A read-only mount writes nothing; another settles what a power cut left in
         doubt. CorruptStore when there is none, or a damaged one. Where no block is left to settle it in, the store
         can be read only."""
         if not read_only:
             try:
-                volume = cls(load(flash, writable=True), read_only)
+                volume = cls(load(flash, writable=True, look=look), read_only)
                 volume._take_up()
                 return volume
             except OutOfBlocks:
                 pass
-        return cls(load(flash, writable=False), read_only=True)
+        return cls(load(flash, writable=False, look=look), read_only=True)
 
     def _take_up(self) -> None:
         """After a mount: get the reserve back, and leave the log's tails as a mount leaves them."""

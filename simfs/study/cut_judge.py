@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import cast
 
 from simfs.files import Store
 from simfs.flash import Rng
@@ -15,9 +16,11 @@ from simfs.flash.weak import read_anew
 from simfs.store import check
 from simfs.store.config import StoreConfig
 from simfs.store.errors import CorruptStore
+from simfs.store.volume import Volume
 from simfs.study.cut_points import CutPoint
 from simfs.study.cut_states import Chip
 from simfs.study.history import Contents
+from simfs.study.known_blocks import KnownBlocks
 from simfs.study.noted_flash import NotedFlash
 from simfs.study.reading import Reading
 from simfs.study.verdicts import Violation
@@ -65,11 +68,16 @@ class Judge:
     def __init__(self, rules: Rules, block_count: int) -> None:
         self.rules = rules
         self.read = Reading().contents
+        self._blocks = KnownBlocks(block_count)
         self._flashes = [NotedFlash.blank_one(rules.datasheet, block_count) for _ in range(2)]
 
     def verdict(self, chip: Chip, allowed: Allowed, cut: CutPoint) -> Verdict:
         """Judge what `cut` has left, which is `chip`; it goes on from there."""
         return _Judgement(self, chip, allowed, cut).verdict()
+
+    def mount(self, flash: NotedFlash, read_only: bool = False) -> Store:
+        """As `Store.mount` does."""
+        return Store(Volume.mount(flash, read_only, self._blocks))
 
     def flash_of(self, chip: Chip) -> NotedFlash:
         """A flash with the chip's cells, until the one after the next is asked for."""
@@ -110,12 +118,12 @@ class _Judgement:
         yield "read-only"
         _promise(not flash.changes, f"a read-only mount made {len(flash.changes)} changes")
         yield "mount"
-        store = Store.mount(flash)
+        store = self._judge.mount(flash)
         self.recovery = tuple(flash.changes)
         _same(self._read(store), found, "a mount that may write finds")
         self._settle(flash)
         yield "second-mount"
-        second = Store.mount(flash)
+        second = self._judge.mount(flash)
         _same(self._read(second), found, "a second mount finds")
         _promise(not flash.changes, f"a second mount made {len(flash.changes)} changes")
         yield "check"
@@ -124,7 +132,7 @@ class _Judgement:
         self._erase_counts(store)
         yield "weak"
         flash = self._flash_later()
-        store = Store.mount(flash)
+        store = self._judge.mount(flash)
         _same(self._read(store), found, "once weak bits read otherwise, a mount finds")
         yield "operate"
         expected = self._operate(store, dict(found))
@@ -132,18 +140,18 @@ class _Judgement:
         self._settle(flash)
         if self._rng.below(LONG_WORK_ONE_IN) == 0:
             flash = self._flash_later()
-            store = Store.mount(flash)
+            store = self._judge.mount(flash)
             _same(self._read(store), expected, "after the first operations, a mount finds")
             yield "operate"
             expected = self._work_long(store, expected)
             yield "remount"
             self._settle(flash)
-        store = Store.mount(self._flash_later(), read_only=True)
+        store = self._judge.mount(self._flash_later(), read_only=True)
         _same(self._read(store), expected, "after some operations, a mount finds")
 
     def _read_only(self, flash: NotedFlash) -> Contents:
         """What a read-only mount finds."""
-        found = self._read(Store.mount(flash, read_only=True))
+        found = self._read(self._judge.mount(flash, read_only=True))
         self.event = next((event for event, contents in self._allowed if contents == found), None)
         if self.event is None:
             wanted = " or ".join(shown(contents, found) for _, contents in self._allowed[:4])
@@ -156,10 +164,20 @@ class _Judgement:
         flash.changes.clear()
 
     def _check(self, store: Store, second: Store) -> None:
-        """As `Store.check` does, which mounts a second time too, and reads every byte again."""
+        """As `Store.check` does, which mounts a second time too, and reads every byte again. Of the second mount every
+        byte has been read."""
         state, found = store._volume.state, second._volume.state
         problems = check.invariants(state) + check.differences(state, found)
         _promise(not problems, "; ".join(problems))
+
+    def _check_again(self, store: Store) -> None:
+        """The same for a store that has changed since."""
+        try:
+            second = self._judge.mount(cast("NotedFlash", store.flash), read_only=True)
+            self._read(second)
+        except CorruptStore as error:
+            raise Broken(f"after some work a mount fails, or reading what it finds: {error.strerror}") from None
+        self._check(store, second)
 
     def _erase_counts(self, store: Store) -> None:
         cuts = self._cut.depth
@@ -193,8 +211,7 @@ class _Judgement:
                 self._write(store, expected, *NAMES[turn % 3 :], *NAMES[: turn % 3])
             except OSError as error:
                 self._excuse(error, store)
-        problems = store.check()
-        _promise(not problems, "after some work: " + "; ".join(problems))
+        self._check_again(store)
         return expected
 
     def _write(self, store: Store, expected: Contents, first: str, renamed: str, removed: str) -> None:
