@@ -13,6 +13,8 @@ from dataclasses import replace
 from functools import partial
 from random import Random
 
+import goals_errors
+import goals_rot
 from goals_cuts import history_of
 from goals_errors import before as before_recovery
 from goals_errors import judge_recovery, judge_work, plan_of
@@ -48,6 +50,9 @@ BAD = "BAD frame"
 UNREACHED = {(BAD, column) for _, column in CELLS if column not in {f"work: {phase}" for phase in PROGRAM_PHASES}}
 """Nothing here makes a block fail twice, nor rots what a failure wrote."""
 GOAL = TIMES * (len(CELLS) - len(UNREACHED))
+
+SINGLE = {"error": goals_errors.run, "rot": goals_rot.run}
+"""How a case that was violated is tried alone."""
 
 Picked = dict[tuple[str, str], list[CutPoint]]
 
@@ -193,7 +198,8 @@ def run_rot(scenario: str, count: int) -> Outcome:
             try:
                 rotten.judge(address, bit, writable=bit % 2 == 0)
             except Exception as error:
-                outcome.violated(f"rot: {scenario}; {cut}; flip {address} {bit}", error)
+                how = "read-only" if bit % 2 else "writable"
+                outcome.violated(f"rot: {scenario}; {cut}; flip {address} {bit} {how}", error)
     return outcome
 
 
@@ -216,6 +222,9 @@ def parts(cases: int) -> Iterator[str]:
 
 
 def run(part: str) -> Outcome:
+    what, _, case = part.partition(": ")
+    if what in SINGLE:
+        return SINGLE[what](case)
     scenario, what, *many = part.split("; ")
     if not many:
         result = campaign(history_of(scenario), [CutPoint.parse(what)], executor=Here())

@@ -152,7 +152,7 @@ def test_many_broken_promises_stay_short() -> None:
 def test_where_a_part_spoils_more_the_store_may_say_that_it_is_damaged() -> None:
     subject = replace(SUBJECT, profile="sector-collateral", keeps_all=False)
     text = flat(report(subject=subject, consequences=replace(FOUND, damaged=3)))
-    assert "holds all that was acknowledged or says that it is damaged (3 states)" in text
+    assert "holds all that was acknowledged or tells that some may be lost (3 states)" in text
 
 
 def test_many_files_and_long_names_stay_on_the_screen() -> None:

@@ -25,10 +25,12 @@ from simfs.store import mount, reader, scan
 
 CASES = {1: 800, 6: 500, 7: 1500, 8: 700, 9: 20_000, 11: 100, 13: 6, 18: 40}
 
-ONCE_BROKEN = {  # a numbers gap that two heads leave in earnest, taken for damage
+ONCE_BROKEN = {
     "a seal that reads torn later, its block left while the other head settles": (17, "idle; 320:all@14"),
     "the same after a second cut": (17, "ring, two heads; 506:all/8:bits=few@53"),
     "a MARK that reads torn after the other head went on": (17, "readings, units of 8; 354:nothing/8:bytes=21"),
+    "a block opened and left in one mount": (17, "error: settings; recovery from 15:all; program 3 once"),
+    "the same with two heads": (17, "error: ring, two heads; recovery from 528:all; program 7 block"),
 }
 
 

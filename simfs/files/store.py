@@ -16,6 +16,7 @@ from simfs.store.check import check
 from simfs.store.config import StoreConfig
 from simfs.store.index import FileNode
 from simfs.store.meters import Meters
+from simfs.store.state import Doubt
 from simfs.store.stretch import Stretch, is_idle, stretch_of
 from simfs.store.usage import BlockView, Usage, block_views, ram_bytes, usage
 from simfs.store.volume import Volume
@@ -139,6 +140,11 @@ class Store(Shown):
     def check(self) -> list[str]:
         """What is wrong with the store, a line each; empty when it is sound. Reads every frame, programs nothing."""
         return check(self._volume)
+
+    @property
+    def doubts(self) -> tuple[Doubt, ...]:
+        """What the mount could not read, such as a power cut leaves. Empty after a mount that found all in order."""
+        return tuple(self._volume.state.doubts)
 
     @property
     def volume(self) -> Volume:

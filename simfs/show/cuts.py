@@ -92,7 +92,7 @@ def _kept(report: CutReport) -> str:
     each = "In each of them the store" if report.states > 1 else "The store"
     holds = "holds all that was acknowledged"
     if not report.subject.keeps_all:
-        holds += f" or says that it is damaged ({_states(report.consequences.damaged)})"
+        holds += f" or tells that some may be lost ({_states(report.consequences.damaged)})"
     return f"{each} mounts, {holds}, finds the same again at the next mount and goes on working."
 
 

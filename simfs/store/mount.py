@@ -9,10 +9,11 @@ from simfs.store.blocks import State
 from simfs.store.errors import OutOfBlocks
 from simfs.store.look import PLAINLY, Look
 from simfs.store.replayed import replay_claims, replay_data
-from simfs.store.scan import build_runs
+from simfs.store.scan import build_runs, runs_of
 from simfs.store.settle import is_settled, settle, tail_of
 from simfs.store.state import StoreState
-from simfs.store.survey import Used, survey
+from simfs.store.survey import survey
+from simfs.store.used import Used
 
 
 def load(flash: NorFlash, writable: bool, look: Look = PLAINLY) -> StoreState:
@@ -33,10 +34,14 @@ def load(flash: NorFlash, writable: bool, look: Look = PLAINLY) -> StoreState:
 
 
 def replay(state: StoreState, used: dict[int, Used], look: Look) -> None:
-    """The files of all blocks with frames."""
+    """The files of all blocks with frames: those that were found, and those that settling has opened since, even if it
+    had to leave them again."""
     runs = [(use.base, use.start, use.entries) for use in used.values()]
-    new = [head for head in state.log.heads if head is not None and head.block not in used]
-    runs += [(head.base, head.start, [run.entry(head.start) for run in head.table.runs]) for head in new]
+    new = [(head.block, head.table.runs) for head in state.log.heads if head is not None and head.block not in used]
+    new += [(block, runs_of(state, block)) for block in state.blocks.closed if block not in used]
+    base, block_bytes = state.blocks.base, state.layout.block_bytes
+    for block, own in new:
+        runs.append((base[block], block * block_bytes, [run.entry(block * block_bytes) for run in own]))
     replay_data(state, runs, replay_claims(state, runs, look))
 
 

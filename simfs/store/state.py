@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from sortedcontainers import SortedDict
 
 from simfs.flash import NorFlash
@@ -16,6 +18,14 @@ from simfs.store.meters import Meters
 from simfs.store.reader import Reader
 from simfs.store.segments import Segments
 from simfs.store.turns import turns_of
+
+
+class Doubt(NamedTuple):
+    """Something at `address` that a mount can't read, such as a power cut leaves. Where an interrupted program spoils
+    nothing but what it programs, no acknowledged byte was in it; on a part that spoils more, some may have been."""
+
+    address: int
+    what: str
 
 
 class StoreState:
@@ -38,6 +48,7 @@ class StoreState:
         self.nodes: dict[int, FileNode] = {}
         self.files: SortedDict[bytes, FileNode] = SortedDict()
         self.torn: set[int] = set()  # blocks that a mount found half opened: they are erased before anything else
+        self.doubts: list[Doubt] = []
         self.doubted: set[int] = set()  # blocks that a mount found erased, but whose erase may have been cut
         self.next_number = 1
         self.reserved = 0  # room promised to bytes that wait in buffers

@@ -2,55 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from itertools import permutations
-from operator import attrgetter
-
 from simfs.flash import NorFlash
 from simfs.store.blocks import SEQUENCE_END
-from simfs.store.codec import BAD, FRAME_BYTES, NO_BLOCK, RECORDS, VERSION, Seal
+from simfs.store.codec import BAD, FRAME_BYTES, NO_BLOCK, RECORDS, VERSION
 from simfs.store.errors import CorruptStore
 from simfs.store.headers import Header, stated_by
 from simfs.store.layout import align_up
 from simfs.store.look import Content, Look
-from simfs.store.reader import damaged
-from simfs.store.runs import PLACE_BITS, PLACE_MASK, Entry, RunTable
-from simfs.store.scan import Frames, build_runs, check_end, counted_frames
+from simfs.store.numbering import check_blocks, check_heads
+from simfs.store.runs import PLACE_BITS, PLACE_MASK, RunTable
+from simfs.store.scan import build_runs, check_end, counted_frames
 from simfs.store.setup import check_geometry, config_of
-from simfs.store.state import StoreState
-
-
-@dataclass(slots=True)
-class Used:
-    """A block that holds frames, as a mount found it.
-
-    stated         the bytes of its open record, empty unless that is sound
-    entries        its runs: as the seal lists them, else by its frames, once `take` was given them
-    next_sequence  the sequence number that one more frame would have had
-    newest         that of its newest frame that is no MARK
-    """
-
-    block: int
-    start: int
-    base: int
-    head: int
-    stated: bytes
-    seal: Seal | None
-    entries: list[Entry]
-    found: Frames | None = None
-    next_sequence: int = 0
-    newest: int = -1
-
-    @property
-    def holds_frames(self) -> bool:
-        """A block opened without a sound frame is no head: a cut while opening."""
-        return self.seal is not None or bool(self.found and self.found.frames)
-
-    def take(self, table: RunTable) -> None:
-        """The runs by its frames."""
-        self.entries = [run.entry(self.start) for run in table.runs]
-        self.next_sequence = self.base + table.next_order
-        self.newest = self.base + table.newest_order
+from simfs.store.state import Doubt, StoreState
+from simfs.store.used import Used, by_base
 
 
 def survey(flash: NorFlash, look: Look) -> tuple[StoreState, dict[int, Used]]:
@@ -66,24 +30,26 @@ def survey(flash: NorFlash, look: Look) -> tuple[StoreState, dict[int, Used]]:
             ready.append(header.block)
         else:
             state.torn.add(header.block)
+            if not header.opened:
+                state.doubts.append(Doubt(header.block * state.layout.block_bytes, "a block without a sound header"))
     state.blocks.find_ready(ready)
     _check_stated(state, used)
     frameless = [block for block, use in used.items() if not use.holds_frames]
     for block in frameless:  # a cut while opening
         state.torn.add(block)
-        del used[block]
+        _doubt_tail(state, used.pop(block))
     for block in state.torn:
         state.blocks.free_unlisted(block)
     heads = _take_up_heads(state, used)
     if len(heads) > 1:
-        _check_order(state, used, [used[block] for block in sorted(heads)])
+        check_heads(state, used, [used[block] for block in sorted(heads)])
     _close_others(state, used, heads)
     return state, used
 
 
 def _state_of(flash: NorFlash, headers: list[Header]) -> StoreState:
     opened = [header for header in headers if header.stated]
-    newest = stated_by(max(opened, key=_base).stated) if opened else None
+    newest = stated_by(max(opened, key=by_base).stated) if opened else None
     if newest is None:
         versions = {header.version for header in headers} - {None, VERSION}
         if versions:
@@ -107,9 +73,6 @@ def _state_of(flash: NorFlash, headers: list[Header]) -> StoreState:
     return state
 
 
-_base = attrgetter("base")  # of a header, or a block with frames
-
-
 def _used(header: Header, content: Content, block_bytes: int) -> Used:
     """The block's runs; those of an unlisted block once its frames have been read."""
     (seal, entries, found), block, base = content, header.block, header.base
@@ -120,7 +83,7 @@ def _used(header: Header, content: Content, block_bytes: int) -> Used:
 def _check_stated(state: StoreState, used: dict[int, Used]) -> None:
     """CorruptStore when a block is unreadable that was open when the newest open record was written: it holds data."""
     stating = [use for use in used.values() if use.stated]
-    newest = stated_by(max(stating, key=_base).stated) if stating else None
+    newest = stated_by(max(stating, key=by_base).stated) if stating else None
     if newest is None:
         raise CorruptStore("no block of this flash holds a sound log head")
     state.segments.stated = {newest.opened, newest.opened_too} - {NO_BLOCK}
@@ -136,11 +99,12 @@ def _take_up_heads(state: StoreState, used: dict[int, Used]) -> set[int]:
     heads = set()
     for which in range(len(state.log.heads)):
         own = [use for use in used.values() if use.head == which]
-        newest = max(own, key=_base, default=None)
+        newest = max(own, key=by_base, default=None)
         if newest is not None and newest.seal is None:
             table = _table(state, newest, None)
             newest.take(table)
             _take_up_head(state, newest, table)
+            _doubt_tail(state, newest)
             heads.add(newest.block)
     return heads
 
@@ -156,35 +120,17 @@ def _take_up_head(state: StoreState, use: Used, table: RunTable) -> None:
     state.blocks.take_over(use.block)
 
 
-def _check_order(state: StoreState, used: dict[int, Used], heads: list[Used]) -> None:
-    """CorruptStore when what stands last in a head's block can't be read, and the other head holds newer frames: a
-    frame that was cut would be the newest of all, and no number before it would be missing."""
-    frames = {use.base + frame.order: frame for use in heads if use.found for frame in use.found.frames}
-    void = {one for number, frame in frames.items() for one in range(number - frame.again, number)}
-    for use, other in permutations(heads, 2):
-        if use.found is None or use.found.content_end <= use.found.end:
-            continue
-        last = max((use.base + frame.order for frame in use.found.frames), default=use.base)
-        for number in range(max(last, _numbered_from(used, other)) + 1, max(frames)):
-            if number not in frames and number not in void:
-                raise damaged(use.found.end, state.layout)
-
-
-def _numbered_from(used: dict[int, Used], use: Used) -> int:
-    """The sequence number above which none was left out when the block was opened: those of what stood last in the
-    block before it were, where the head had left that one without a seal."""
-    earlier = (one for one in used.values() if one.head == use.head and one.base < use.base)
-    before = max(earlier, key=_base, default=None)
-    if before is None or before.seal is not None or use.found is None:
-        return use.base
-    return use.base + min(frame.order for frame in use.found.frames)
+def _doubt_tail(state: StoreState, use: Used) -> None:
+    if use.found is not None and use.found.content_end > use.found.end:
+        state.doubts.append(Doubt(use.found.end, "a torn frame, or several"))
 
 
 def _close_others(state: StoreState, used: dict[int, Used], heads: set[int]) -> None:
     """All blocks with frames that are no heads are closed; the log's next sequence number is known."""
     blocks, block_bytes = state.blocks, state.layout.block_bytes
-    in_order = sorted(used.values(), key=_base)
+    in_order = sorted(used.values(), key=by_base)
     _find_runs(state, in_order, heads)
+    check_blocks(state, in_order)
     _take_out_bad(state, used, in_order, heads)
     for at, use in enumerate(in_order, -len(used)):
         blocks.written_at[use.block] = at * block_bytes

@@ -38,6 +38,10 @@ class Broken(Exception):
     """The store broke a promise."""
 
 
+class _Told(Exception):
+    """What was lost was told, on a part where no store can do more."""
+
+
 @dataclass(frozen=True, slots=True)
 class Rules:
     """What is common to all states of a campaign. `keeps_all`: nothing acknowledged may be lost; else losses must be
@@ -103,6 +107,8 @@ class _Judgement:
         try:
             for step in self._steps():
                 self.step = step
+        except _Told:
+            self.event = TOLD
         except Exception as error:
             if isinstance(error, CorruptStore) and not self._rules.keeps_all:
                 self.event = TOLD
@@ -120,11 +126,11 @@ class _Judgement:
         yield "mount"
         store = self._judge.mount(flash)
         self.recovery = tuple(flash.changes)
-        _same(self._read(store), found, "a mount that may write finds")
+        self._same(store, found, "a mount that may write finds")
         self._settle(flash)
         yield "second-mount"
         second = self._judge.mount(flash)
-        _same(self._read(second), found, "a second mount finds")
+        self._same(second, found, "a second mount finds")
         _promise(not flash.changes, f"a second mount made {len(flash.changes)} changes")
         yield "check"
         self._check(store, second)
@@ -133,7 +139,7 @@ class _Judgement:
         yield "weak"
         flash = self._flash_later()
         store = self._judge.mount(flash)
-        _same(self._read(store), found, "once weak bits read otherwise, a mount finds")
+        self._same(store, found, "once weak bits read otherwise, a mount finds")
         yield "operate"
         expected = self._operate(store, dict(found))
         yield "remount"
@@ -141,22 +147,34 @@ class _Judgement:
         if self._rng.below(LONG_WORK_ONE_IN) == 0:
             flash = self._flash_later()
             store = self._judge.mount(flash)
-            _same(self._read(store), expected, "after the first operations, a mount finds")
+            self._same(store, expected, "after the first operations, a mount finds")
             yield "operate"
             expected = self._work_long(store, expected)
             yield "remount"
             self._settle(flash)
         store = self._judge.mount(self._flash_later(), read_only=True)
-        _same(self._read(store), expected, "after some operations, a mount finds")
+        self._same(store, expected, "after some operations, a mount finds")
 
     def _read_only(self, flash: NotedFlash) -> Contents:
         """What a read-only mount finds."""
-        found = self._read(self._judge.mount(flash, read_only=True))
+        store = self._judge.mount(flash, read_only=True)
+        found = self._read(store)
         self.event = next((event for event, contents in self._allowed if contents == found), None)
         if self.event is None:
+            self._excuse_loss(store)
             wanted = " or ".join(shown(contents, found) for _, contents in self._allowed[:4])
             raise Broken(f"found {shown(found, self._allowed[0][1])}, allowed is {wanted}")
         return found
+
+    def _same(self, store: Store, wanted: Contents, who: str) -> None:
+        found = self._read(store)
+        if found != wanted:
+            self._excuse_loss(store)
+            raise Broken(f"{who} {shown(found, wanted)}, not {shown(wanted, found)}")
+
+    def _excuse_loss(self, store: Store) -> None:
+        if store.doubts and not self._rules.keeps_all:
+            raise _Told
 
     def _settle(self, flash: NotedFlash) -> None:
         """What the flash did belongs to the chip from now on."""
@@ -245,11 +263,6 @@ class _Judgement:
 def _promise(holds: bool, what: str) -> None:
     if not holds:
         raise Broken(what)
-
-
-def _same(found: Contents, wanted: Contents, who: str) -> None:
-    if found != wanted:
-        raise Broken(f"{who} {shown(found, wanted)}, not {shown(wanted, found)}")
 
 
 def shown(contents: Contents, other: Contents) -> str:

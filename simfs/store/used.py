@@ -1,0 +1,45 @@
+"""A block that holds frames, as a mount finds it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from operator import attrgetter
+
+from simfs.store.codec import Seal
+from simfs.store.runs import Entry, RunTable
+from simfs.store.scan import Frames
+
+by_base = attrgetter("base")  # of a header, or a block with frames
+
+
+@dataclass(slots=True)
+class Used:
+    """A block that holds frames, as a mount found it.
+
+    stated         the bytes of its open record, empty unless that is sound
+    entries        its runs: as the seal lists them, else by its frames, once `take` was given them
+    next_sequence  the sequence number that one more frame would have had
+    newest         that of its newest frame that is no MARK
+    """
+
+    block: int
+    start: int
+    base: int
+    head: int
+    stated: bytes
+    seal: Seal | None
+    entries: list[Entry]
+    found: Frames | None = None
+    next_sequence: int = 0
+    newest: int = -1
+
+    @property
+    def holds_frames(self) -> bool:
+        """A block opened without a sound frame is no head: a cut while opening."""
+        return self.seal is not None or bool(self.found and self.found.frames)
+
+    def take(self, table: RunTable) -> None:
+        """The runs by its frames."""
+        self.entries = [run.entry(self.start) for run in table.runs]
+        self.next_sequence = self.base + table.next_order
+        self.newest = self.base + table.newest_order
