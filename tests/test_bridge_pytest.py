@@ -306,6 +306,11 @@ def test_scenarios_are_tests(pytester: pytest.Pytester) -> None:
     assert counts(pytester.runpytest_inprocess(*ALONE, "elsewhere.toml")) == (1, 0, 0)
 
 
+def test_a_test_module_is_no_scenario_whatever_it_defines(pytester: pytest.Pytester) -> None:
+    path = pytester.makepyfile(test_own="def store(): ...\ndef run(): ...\ndef test_it(): assert True\n")
+    pytester.runpytest_inprocess(str(path)).assert_outcomes(passed=1)
+
+
 def test_the_scenarios_of_the_project_are_collected() -> None:
     words = [sys.executable, "-m", "pytest", "-q", "--collect-only", "-p", "no:cacheprovider", "scenarios"]
     done = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, check=False)

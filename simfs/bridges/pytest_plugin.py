@@ -7,6 +7,7 @@ pytest loads it wherever simfs is installed, so it imports nothing but pytest un
 from __future__ import annotations
 
 import re
+from fnmatch import fnmatch
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -91,11 +92,16 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Col
         return None
     if file_path.parent.name != SCENARIO_DIRECTORY and not parent.session.isinitpath(file_path):
         return None
-    if not is_scenario(file_path):
+    if is_test_module(file_path, parent.config) or not is_scenario(file_path):
         return None
     from simfs.bridges.pytest_scenarios import ScenarioFile
 
     return ScenarioFile.from_parent(parent, path=file_path)
+
+
+def is_test_module(path: Path, config: pytest.Config) -> bool:
+    """Whether pytest takes a file for tests by its name, whatever stands in it."""
+    return any(fnmatch(path.name, pattern) for pattern in config.getini("python_files"))
 
 
 def is_scenario(path: Path) -> bool:
