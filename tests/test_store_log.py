@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from random import Random
+from typing import Any
 
 import pytest
 from on_flash import churn, contents, frames_on, mounted, opening, put
 
 from simfs import NorFlash, Store, StoreConfig
 from simfs.store.codec import ORDER_MAX, Kind
+from simfs.store.log import Log
+from simfs.store.runs import Run
 from simfs.store.scan import read_seal
 
 
@@ -114,3 +117,53 @@ def test_the_store_obeys_the_limits_of_flash_in_a_microcontroller(
             store = Store.mount(flash)
     assert flash.erases > 5
     assert store.check() == []
+
+
+TWO_HEADS = {"log_heads": 2, "cleaner": "oldest-first"}
+
+
+@pytest.mark.parametrize("settings", [{}, {"packing": "page"}, TWO_HEADS, {"buffer_bytes": 64}])
+def test_the_short_way_of_a_run_that_goes_on_is_the_long_way(
+    settings: dict[str, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Frames of any length, files in turn, holes and block changes between them."""
+
+    def outcome() -> tuple[Any, ...]:
+        store = Store.format(NorFlash(14, 1024, 128), StoreConfig(**settings))
+        put(store, "static", b"s" * 700)
+        random = Random(7)
+        for number in range(2000):
+            name = f"f{random.randrange(8) // 6}"
+            with store.open(name, "w" if number % 10 == 0 or not store.exists(name) else "r+") as file:
+                size = file.seek(0, 2)
+                if random.randrange(20) == 0:
+                    file.seek(random.randrange(size + 9))
+                file.write(random.randbytes(random.randrange(1, 60)))
+        log = store.volume.state.log
+        return store.flash.image(), store.flash.counts, store.meters, store.usage(), log.logged_bytes, store.check()
+
+    taken = 0
+    extend = Log.extend
+
+    def counted(self: Log, file: int, offset: int, payload: bytes) -> Run | None:
+        nonlocal taken
+        run = extend(self, file, offset, payload)
+        taken += run is not None
+        return run
+
+    monkeypatch.setattr(Log, "extend", counted)
+    short = outcome()
+    assert (taken > 100) == ("packing" not in settings)
+    monkeypatch.setattr(Log, "extend", lambda self, file, offset, payload: None)
+    assert outcome() == short
+
+
+def test_a_run_does_not_go_on_over_what_the_other_head_wrote() -> None:
+    store = Store.format(NorFlash(14, 1024, 128), StoreConfig(log_heads=2))
+    put(store, "f", b"12345")
+    log, node = store.volume.state.log, store.volume.lookup(b"f")
+    assert node is not None
+    log.sequence += 1  # as if it had
+    assert log.extend(node.number, 5, b"6") is None
+    log.sequence -= 1
+    assert log.extend(node.number, 5, b"6") is not None

@@ -81,7 +81,7 @@ class StoreFile(io.RawIOBase):
         if not taken:
             return 0
         contents, node = self._bytes, self._node
-        at = contents.size(node) if self._appends else self._at
+        at = (contents.size(node) if node.buffer else node.size) if self._appends else self._at
         contents.write(node, at, taken)
         self._at = at + len(taken)
         return len(taken)

@@ -42,6 +42,8 @@ class Store(Shown):
 
     def __init__(self, volume: Volume) -> None:
         self._volume = volume
+        self._blocks = volume.state.blocks
+        self._lookup = volume.lookup
         config = volume.state.config
         self._rule = NameRule(config.name_bytes, config.overlong, config.fold_case, self._note_cut)
         # A cut name is counted each time; others are the same bytes each time.
@@ -69,11 +71,11 @@ class Store(Shown):
         meaning = MODES.get(mode) or parse_mode(mode)
         volume = self._volume
         encoded = self._encode(name, self.prefix)
-        if meaning.writes and volume.read_only:
+        if meaning.writes and self._blocks.read_only:
             raise OSError(errno.EROFS, os.strerror(errno.EROFS), name)
         if self.files_open >= self._open_files_max:
             raise OSError(errno.EMFILE, os.strerror(errno.EMFILE), name)
-        node = volume.lookup(encoded)
+        node = self._lookup(encoded)
         if node is None:
             if meaning.must_exist:
                 raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), name)
@@ -97,7 +99,7 @@ class Store(Shown):
     def exists(self, name: Name) -> bool:
         """Whether a file bears this name. RAM only."""
         try:
-            return self._volume.lookup(self._encode(name, self.prefix)) is not None
+            return self._lookup(self._encode(name, self.prefix)) is not None
         except (OSError, ValueError):
             return False
 
@@ -106,7 +108,7 @@ class Store(Shown):
         volume, config = self._volume, self.config
         if self.files_open >= self._open_files_max or config.overlong == "cut":  # cut names are counted one by one
             return None
-        node = volume.lookup(self._encode(name, self.prefix))
+        node = self._lookup(self._encode(name, self.prefix))
         if node is None or (config.idle_cleaning and not is_idle(volume)):
             return None
         return stretch_of(volume, node)
@@ -188,7 +190,7 @@ class Store(Shown):
         return self._volume.state.flash
 
     def _existing(self, name: Name) -> FileNode:
-        node = self._volume.lookup(self._encode(name, self.prefix))
+        node = self._lookup(self._encode(name, self.prefix))
         if node is None:
             raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), name)
         return node

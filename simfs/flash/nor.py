@@ -162,7 +162,7 @@ class NorFlash:
             self.read_bytes += length
             return self._starts_with(self._ff[length], address)
         self._begin_read(address, length)
-        return self._starts_with(b"\xff" * length, address)
+        return self._starts_with(_blank_block(length), address)
 
     def program(self, address: int, data: Bytes) -> None:
         """One page program: AND `data` into the cells from `address` on, within its page."""

@@ -48,7 +48,8 @@ class BlockTable:
         self.in_doubt: dict[int, int] = {}
         self.failing: set[int] = set()  # a program failed in them: what lives there is moved, then they are bad
         self.lost_count = 0  # blocks damaged or bad
-        self.worn_out = False  # so many of them that the log can't go on: the store can be read only
+        self.worn_out = False  # so many of them that the log can't go on
+        self.read_only = False  # mounted so, or worn out
 
     def __len__(self) -> int:
         return len(self.state)
@@ -127,6 +128,7 @@ class BlockTable:
     def exhausted(self) -> OutOfBlocks:
         """The error to raise when no block is left for the log."""
         self.worn_out = self.worn_out or self.lost_count > 0
+        self.read_only = self.read_only or self.worn_out
         return OutOfBlocks(self.lost_count)
 
     def set_aside(self, block: int) -> None:

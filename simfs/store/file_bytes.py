@@ -17,6 +17,9 @@ class FileBytes:
         self.state = state
         self._room = room
         self._log = state.log
+        self._blocks = state.blocks
+        self._claims = state.claims
+        self._meters = state.meters
         self._layout = state.layout
         self._index = state.index
         self._buffer_bytes = state.layout.buffer_bytes
@@ -28,7 +31,7 @@ class FileBytes:
     def write(self, node: FileNode, offset: int, data: bytes) -> None:
         """Bytes for the file at an offset. They wait in its buffer, and are durable once it spills: when it is full,
         at `spill`, or when a write goes elsewhere. Room is reserved now: ENOSPC leaves the file as it was. EFBIG."""
-        if self._room.read_only or self.state.blocks.worn_out:
+        if self._blocks.read_only:
             self._room.check_writable(node.name)
         if offset + len(data) > SIZE_MAX:
             raise error(errno.EFBIG, node.name)
@@ -39,12 +42,13 @@ class FileBytes:
         waiting = len(joined)
         state = self.state
         growth = self._room.room_for(waiting) - node.reserved
-        if state.blocks.live_total + state.claims.promised + state.reserved + growth > state.blocks.capacity:
+        blocks = self._blocks
+        if blocks.live_total + self._claims.promised + state.reserved + growth > blocks.capacity:
             raise error(errno.ENOSPC, node.name)
         state.reserved += growth
         node.reserved += growth
         node.buffer = joined
-        state.meters.host_bytes += len(data)
+        self._meters.host_bytes += len(data)
         if waiting >= self._buffer_bytes:
             self._spill_full(node)
 
@@ -72,9 +76,8 @@ class FileBytes:
 
     def spill(self, node: FileNode) -> None:
         """What waits in the file's buffer is durable: one frame, none when nothing waits."""
-        data = node.buffer
-        if data:
-            self._write_out(node, node.buffer_at, data)
+        if node.buffer:
+            self._write_out(node, node.buffer_at, node.buffer)
             node.buffer = b""
             self.state.reserved -= node.reserved
             node.reserved = 0
@@ -85,11 +88,13 @@ class FileBytes:
             self.append_hole(node, node.size, offset, data)
         else:
             log = self._log
-            if not log.plainly_fits(length):
-                self._room.make_room(DATA, node.number, offset, length, length)
-            run = log.append(0, DATA, node.number, offset, length, data)
+            run = log.extend(node.number, offset, data)
+            if run is None:
+                if not log.plainly_fits(length):
+                    self._room.make_room(DATA, node.number, offset, length, length)
+                run = log.append(0, DATA, node.number, offset, length, data)
             self._index.put(node, offset, length, run.address)
-        self.state.meters.payload_bytes_programmed += length
+        self._meters.payload_bytes_programmed += length
 
     def append_hole(self, node: FileNode, zeros_from: int, offset: int, data: bytes) -> None:
         payload = U32.pack(zeros_from) + data

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from simfs.flash import FlashError, NorFlash
 from simfs.store.blocks import BlockTable
 from simfs.store.codec import (
+    DATA,
     ENTRY_BYTES,
     FENCE,
     FENCE_BYTES,
@@ -57,6 +58,7 @@ class Log:
         self._step = layout.step
         self._program_page = flash.program
         self._plain = not layout.page_programs_max  # no page's programs have to be counted
+        self._tight = self._plain and self._step == 1
         self.blocks = blocks
         self.heads: list[Head | None] = [None] * heads
         self.sequence = 0
@@ -138,6 +140,38 @@ class Log:
         self.skip_full_page(head)
         run_count = self.layout.runs_max if unlisted and not head.taken_up else len(head.table.runs)
         return self.room_end_of(head, run_count + 1) - head.at - FRAME_BYTES
+
+    def extend(self, file: int, offset: int, payload: bytes) -> Run | None:
+        """Append a DATA frame where all it does is to continue the file's run in the first head's block, within a page:
+        the run. Else None, and nothing is done. One program."""
+        head = self.heads[0]
+        if head is None:
+            return None
+        table, at, order, length = head.table, head.at, self.sequence - head.base, len(payload)
+        run, size = table.current.get(file), FRAME_BYTES + length
+        if (
+            run is None
+            or run.offset + run.length != offset
+            or order != table.next_order
+            or run.length + length > ORDER_MAX
+            or at + size + ENTRY_BYTES > head.room_end
+            or at % self._page_bytes + size > self._page_bytes
+            or not self._tight
+            or order > ORDER_MAX
+        ):
+            return None
+        try:
+            self._program_page(at, encode_frame(DATA, file, offset, order, payload, head.salt))
+        except FlashError:
+            self.on_failure(0)
+            return self.append(0, DATA, file, offset, length, payload)
+        head.page_programs += 1
+        head.at = at + size
+        self.logged_bytes += size
+        self.sequence += 1
+        run.length += length
+        table.next_order = order + 1
+        return run
 
     def append(self, which: int, kind: int, file: int, offset: int, length: int, payload: bytes, again: int = 0) -> Run:
         """Program one frame that fits; the run it belongs to. Costs one program, two when it crosses a page. Where the

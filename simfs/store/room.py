@@ -14,10 +14,9 @@ from simfs.store.state import StoreState
 class Room:
     """Keeps a store within its capacity. A read-only store has no room for anything."""
 
-    def __init__(self, state: StoreState, cleaner: Cleaner, read_only: bool) -> None:
+    def __init__(self, state: StoreState, cleaner: Cleaner) -> None:
         self.state = state
         self.cleaner = cleaner
-        self.read_only = read_only
         self._layout = state.layout
         self._buffer_bytes = state.layout.buffer_bytes
 
@@ -47,7 +46,7 @@ class Room:
         blocks = self.state.blocks
         if blocks.worn_out:
             raise OutOfBlocks(blocks.lost_count)
-        if self.read_only:
+        if blocks.read_only:
             raise error(errno.EROFS, name)
 
 

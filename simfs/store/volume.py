@@ -30,8 +30,9 @@ class Volume:
 
     def __init__(self, state: StoreState, read_only: bool) -> None:
         self.state = state
+        state.blocks.read_only = read_only or state.blocks.worn_out
         self.cleaner = Cleaner(state)
-        self.room = Room(state, self.cleaner, read_only)
+        self.room = Room(state, self.cleaner)
         self.bytes = FileBytes(state, self.room)
         self._log = state.log
         self._layout = state.layout
@@ -43,7 +44,7 @@ class Volume:
     @property
     def read_only(self) -> bool:
         """Mounted so, or worn out."""
-        return self.room.read_only or self.state.blocks.worn_out
+        return self.state.blocks.read_only
 
     @classmethod
     def format(cls, flash: NorFlash, config: StoreConfig) -> Volume:
