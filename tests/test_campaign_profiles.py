@@ -29,7 +29,7 @@ def told_in(history: History, cuts: list[CutPoint], profile: Profile) -> int:
     result = campaign(history, cuts, profile=profile, executor=Here(), violations_max=None)
     silent = [found for found in result.violations if found.promise != "operate" or "OutOfBlocks" not in found.what]
     assert not silent, "\n".join(f"{found.cut}: {found.what}" for found in silent[:3])
-    assert len(result.violations) <= result.states // 500
+    assert len(result.violations) <= result.states // 200
     return sum(found.states for found in result.found if found.event == TOLD)
 
 
