@@ -29,7 +29,7 @@ from test_differential_remount import SETTINGS
 import simfs
 from simfs import NorFlash, Store
 from simfs.flash.faults import FaultHooks
-from simfs.store import codec, layout, log, look, replayed, scan, setup, state
+from simfs.store import codec, headers, layout, log, look, replayed, scan, setup, state, survey
 from simfs.store.room import Room
 
 WALK_OPERATIONS = 400
@@ -194,6 +194,10 @@ SLOW_PATHS: dict[str, Callable[[], Iterable[Any]]] = {
     "costs": lambda: [patch.object(Room, "room_for", room_for)],
     "frames seen": lambda: [patch.object(scan, "frames_seen", lambda raw, start, salt, layout: [])],
     "layouts": lambda: [patch.object(module, "layout_of", layout.layout_of.__wrapped__) for module in (setup, state)],
+    "open records": lambda: [
+        patch.object(survey, "stated_by", headers.stated_by.__wrapped__),
+        patch.object(survey, "config_of", setup.config_of.__wrapped__),
+    ],
     "stretches": lambda: [patch(f"{__name__}.PLAIN", True), patch.object(Store, "stretch", lambda self, name: None)],
 }
 

@@ -84,11 +84,14 @@ def _blocks(state: StoreState) -> list[str]:
         State.FREED: sorted(blocks.freed),
         State.OPEN: sorted(head.block for head in state.log.heads if head is not None),
     }
-    problems = []
-    for kind, found in listed.items():
-        kept = [block for block, is_kind in enumerate(blocks.state) if is_kind == kind]
-        if kept != found:
-            problems.append(f"blocks {kept} are {kind.name.lower()}, listed are {found}")
+    kept: dict[State, list[int]] = {kind: [] for kind in State}
+    for block, kind in enumerate(blocks.state):
+        kept[kind].append(block)
+    problems = [
+        f"blocks {kept[kind]} are {kind.name.lower()}, listed are {found}"
+        for kind, found in listed.items()
+        if kept[kind] != found
+    ]
     problems += [
         f"freed block {block} holds {blocks.live[block]} live bytes" for block in blocks.freed if blocks.live[block]
     ]

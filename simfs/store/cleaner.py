@@ -12,6 +12,8 @@ from simfs.store.runs import Run
 from simfs.store.scan import runs_of
 from simfs.store.state import StoreState
 
+_NEVER_DRAWN_FROM = Rng(0)  # to make one takes a while
+
 
 class Cleaner:
     """Cleans blocks of a store's state. Relocated frames go to the last log head."""
@@ -25,7 +27,7 @@ class Cleaner:
         self._may_level = False
         self._moves_cold = False
         self._last = Run(Kind.MARK, 0, 0, 0, 0, 0)  # the run of the frame appended last
-        rng = Rng(state.config.seed, "cleaner", state.log.sequence)
+        rng = Rng(state.config.seed, "cleaner", state.log.sequence) if self._draws else _NEVER_DRAWN_FROM
         self._choose = policy(state.config, state.blocks, state.layout.block_room, lambda: state.log.logged_bytes, rng)
 
     @property

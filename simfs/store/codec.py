@@ -36,8 +36,7 @@ NO_BLOCK = 0xFFFF
 ERASE_RECORD = Struct("<HBBII")  # magic, version, zero, erase count, zero ... CRC-32
 ERASED = Struct("<HBBIII")  # the same with its CRC-32
 OPEN_RECORD = Struct("<QIIBBBBBBHIIIHHHHHHHH")
-OPENED = Struct("<52sI")  # the same as bytes with its CRC-32
-OPENED_WITH = Struct("<QIIB")  # the first fields of it
+OPENED_WITH = Struct("<QIIB35xI")  # the first fields of it and its CRC-32
 OPEN_COPY = Struct("<QIBBHI")  # base, erase count, head, zero, zero, salt ... CRC-32
 HEAD = Struct("<BBHIIH")  # kind, again, length, file, offset, order
 ENTRY = Struct("<IHHII")  # address in the block | kind << 24, order, length, file, offset
@@ -192,22 +191,16 @@ def with_copy(body: bytes, salt: int, base: int, erase_count: int, head: int) ->
     return body + U32.pack(salt) + copy + U32.pack(crc32(copy, _OPEN_SEED))
 
 
-def sound_salt(raw: bytes) -> int | None:
-    """The CRC of the open record at the start of `raw`, or None when it does not hold."""
-    body, salt = OPENED.unpack_from(raw)
-    return int(salt) if crc32(body, _OPEN_SEED) == salt else None
-
-
-def opened_with(raw: bytes) -> tuple[int, int, int]:
-    """Base, erase count and head in the sound open record at the start of `raw`."""
-    base, erase_count, _, head = OPENED_WITH.unpack_from(raw)
-    return base, erase_count, head
+def opened_with(raw: bytes) -> tuple[int, int, int, int] | None:
+    """Base, erase count, head and CRC-32 of the open record in 56 bytes, or None when that does not hold."""
+    base, erase_count, _, head, salt = OPENED_WITH.unpack(raw)
+    return (base, erase_count, head, salt) if crc32(raw[: OPEN_RECORD.size], _OPEN_SEED) == salt else None
 
 
 def decode_open_record(raw: bytes) -> tuple[OpenRecord, int] | None:
     """The open record at the start of `raw` with its CRC, or None."""
-    salt = sound_salt(raw)
-    return None if salt is None else (OpenRecord(*OPEN_RECORD.unpack_from(raw)), salt)
+    found = opened_with(raw[:OPEN_RECORD_BYTES])
+    return None if found is None else (OpenRecord(*OPEN_RECORD.unpack_from(raw)), found[3])
 
 
 def decode_open_copy(raw: bytes) -> tuple[int, int, int, int] | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 from simfs.flash import NorFlash
 from simfs.store.codec import (
@@ -18,7 +19,6 @@ from simfs.store.codec import (
     decode_open_record,
     is_discarded,
     opened_with,
-    sound_salt,
 )
 from simfs.store.errors import CorruptStore
 
@@ -55,6 +55,7 @@ class Header:
         return stated_by(self.stated)
 
 
+@lru_cache(64)
 def stated_by(raw: bytes) -> OpenRecord | None:
     """The open record in these bytes of a header; None of no bytes."""
     found = decode_open_record(raw) if raw else None
@@ -65,11 +66,11 @@ def read_header(flash: NorFlash, block: int, block_bytes: int) -> Header:
     """One read of 128 bytes."""
     raw = flash.read(block * block_bytes, RECORD_BYTES)
     stated = raw[OPEN_AT:COPY_AT]
-    salt = sound_salt(stated)
-    if salt is None:
+    opened = opened_with(stated)
+    if opened is None:
         header = _unstated(block, raw)
     else:
-        base, erase_count, head = opened_with(stated)
+        base, erase_count, head, salt = opened
         header = Header(block, erase_count, False, True, is_discarded(raw[DISCARD_AT:]), stated, base, head, salt)
     if header.base >= BASE_MAX:
         raise CorruptStore(f"block {block} has the sequence number {header.base}, which no store reaches")

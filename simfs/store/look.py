@@ -2,33 +2,19 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 from simfs.flash import NorFlash
-from simfs.store.codec import CLAIMS, Frame, Kind, Seal
+from simfs.store.codec import CLAIMS, Frame, Seal
 from simfs.store.headers import Header, read_header
 from simfs.store.runs import PLACE_BITS, PLACE_MASK, Entry
 from simfs.store.scan import Frames, read_frames, read_listing
 from simfs.store.state import StoreState
 
-_NO_FILE = (int(Kind.BAD), int(Kind.MARK))
+Content = tuple[Seal | None, list[Entry], Frames | None]
+"""What stands behind a block's records: a sound seal, if any, and the runs that it lists; the frames where no seal
+lists runs. Nobody changes any of it."""
 
-
-class Content(NamedTuple):
-    """What stands behind a block's records: a sound seal, if any, and the runs that it lists; the frames where no seal
-    lists runs. Nobody changes any of it."""
-
-    seal: Seal | None
-    entries: list[Entry]
-    found: Frames | None
-
-
-class ClaimsFound(NamedTuple):
-    """The highest number of a file that a block's runs speak of, and its frames that make claims on names, each with
-    its order and payload."""
-
-    newest_file: int
-    claims: list[tuple[int, Frame, bytes]]
+ClaimsFound = list[tuple[int, Frame, bytes]]
+"""The frames of a block that make claims on names, each with its order and payload."""
 
 
 class Look:
@@ -45,19 +31,17 @@ class Look:
         may hold frames."""
         seal, entries = read_listing(state, block) or (None, None)
         if seal is not None and entries is not None:
-            return Content(seal, entries, None)
-        return Content(seal, [], read_frames(state, block, seal.end if seal else state.layout.block_bytes))
+            return seal, entries, None
+        return seal, [], read_frames(state, block, seal.end if seal else state.layout.block_bytes)
 
     def claims(self, state: StoreState, start: int, entries: list[Entry]) -> ClaimsFound:
         """Of the block that begins at `start` and has these runs. Two reads a claim."""
-        newest, claims = -1, []
-        for place, order, _, file, _ in entries:
-            kind = place >> PLACE_BITS
-            if file > newest and kind not in _NO_FILE:
-                newest = file
-            if kind in CLAIMS:
-                claims.append((order, *state.reader.frame(start + (place & PLACE_MASK))))
-        return ClaimsFound(newest, claims)
+        frame = state.reader.frame
+        return [
+            (order, *frame(start + (place & PLACE_MASK)))
+            for place, order, _, _, _ in entries
+            if place >> PLACE_BITS in CLAIMS
+        ]
 
 
 PLAINLY = Look()

@@ -3,7 +3,7 @@ files they leave."""
 
 from __future__ import annotations
 
-from simfs.store.codec import DATA, HOLE, REMOVE, RENAME, SIZE_MAX, Frame
+from simfs.store.codec import BAD, CLAIMS, DATA, HOLE, MARK, REMOVE, RENAME, SIZE_MAX, Frame
 from simfs.store.errors import CorruptStore
 from simfs.store.index import FileNode
 from simfs.store.look import Look
@@ -11,30 +11,41 @@ from simfs.store.reader import damaged
 from simfs.store.runs import PLACE_BITS, PLACE_MASK, Entry, Run, runs_listed
 from simfs.store.state import StoreState
 
+_NO_FILE = (BAD, MARK)
+
 BlockRuns = tuple[int, int, list[Entry]]  # the block's base sequence number and first address, its runs
 Cuts = dict[int, list[tuple[int, int]]]  # file: (sequence, size) of its claims
+Named = dict[bytes, FileNode]  # by key
 
 
 def replay_claims(state: StoreState, blocks: list[BlockRuns], look: Look) -> Cuts:
     """Names, files and tombstones from all claims. Reads each claim's frame. CorruptStore when one is damaged."""
     claims, newest = [], state.next_number - 1
     for base, start, entries in blocks:
-        newest_here, found = look.claims(state, start, entries)
-        newest = max(newest, newest_here)
-        claims += [(base + order, frame, payload) for order, frame, payload in found]
+        speaks_of_names = False
+        for place, _, _, file, _ in entries:
+            kind = place >> PLACE_BITS
+            if kind in CLAIMS:
+                speaks_of_names = True
+            if file > newest and kind not in _NO_FILE:
+                newest = file
+        if speaks_of_names:
+            claims += [(base + order, frame, payload) for order, frame, payload in look.claims(state, start, entries)]
     state.next_number = newest + 1
     cuts: Cuts = {}
+    named: Named = {}
     for sequence, frame, payload in sorted(claims):
         names = _names(state, frame, payload)
         if frame.kind == REMOVE:
-            _take_away(state, names[0])
+            _take_away(state, named, names[0])
             state.claims.free_name(names[0], frame.address)
             continue
-        _give(state, frame, names[0])
+        _give(state, named, frame, names[0])
         cuts.setdefault(frame.file, []).append((sequence, frame.offset))
-        if frame.kind == RENAME:
-            _take_away(state, names[1])  # an older bearer, when the frame that gave this file the name is gone already
+        if frame.kind == RENAME:  # there may be an older bearer: the frame that gave this file the name may be gone
+            _take_away(state, named, names[1])
             state.claims.free_name(names[1], frame.address)
+    state.files.update(named)
     for node in state.files.values():
         place, node.name_place = node.name_place, 0
         state.move_name(node, place)
@@ -52,23 +63,23 @@ def _names(state: StoreState, frame: Frame, payload: bytes) -> list[bytes]:
     return names
 
 
-def _give(state: StoreState, frame: Frame, name: bytes) -> None:
+def _give(state: StoreState, named: Named, frame: Frame, name: bytes) -> None:
     """The file of this frame bears the name from now on."""
-    _take_away(state, name)
+    _take_away(state, named, name)
     node = state.nodes.get(frame.file)
     if node is not None:
         assert node.name is not None
-        state.files.pop(state.claims.key(node.name), None)
+        named.pop(state.claims.key(node.name), None)
     node = FileNode(frame.file, name)
     node.name_place = frame.address
     state.nodes[frame.file] = node
-    state.files[state.claims.key(name)] = node
+    named[state.claims.key(name)] = node
     state.claims.bear(name)
 
 
-def _take_away(state: StoreState, name: bytes) -> None:
+def _take_away(state: StoreState, named: Named, name: bytes) -> None:
     """Whoever bears the name is gone."""
-    node = state.files.pop(state.claims.key(name), None)
+    node = named.pop(state.claims.key(name), None)
     if node is not None:
         del state.nodes[node.number]
 

@@ -24,6 +24,10 @@ class Run:
         self.file = file
         self.offset = offset
 
+    def copy(self) -> Run:
+        """Another one like it."""
+        return Run(self.kind, self.address, self.order, self.length, self.file, self.offset)
+
     def entry(self, block_start: int) -> Entry:
         """What a seal lists of it."""
         place = (self.address - block_start) | self.kind << PLACE_BITS
@@ -57,6 +61,15 @@ class RunTable:
         self.current: dict[int, Run] = {}  # by file: the run that its next frame may continue
         self.next_order = 0
         self.newest_order = -1  # of a frame that is no MARK; only a mount sets it
+
+    def copy(self) -> RunTable:
+        """Another one, to go on with; they share the runs that no frame can continue any more."""
+        own = {id(run): run.copy() for run in self.current.values()}
+        other = RunTable()
+        other.runs = [own.get(id(run), run) for run in self.runs]
+        other.current = {file: own[id(run)] for file, run in self.current.items()}
+        other.next_order, other.newest_order = self.next_order, self.newest_order
+        return other
 
     def continued(self, kind: int, file: int, offset: int, length: int, order: int) -> Run | None:
         """The run that this frame would continue, if any."""

@@ -53,6 +53,7 @@ class Frames:
     content_end: int = 0
     gaps: list[tuple[int, int]] = field(default_factory=list)
     counted: list[Frame] | None = None  # once `counted_frames` was asked
+    table: RunTable | None = None  # once `table_of` was asked
 
 
 def read_listing(state: StoreState, block: int) -> Listing | None:
@@ -214,6 +215,13 @@ def _counted(state: StoreState, found: Frames) -> list[Frame]:
             raise damaged(gap_start, state.layout)
     counted.reverse()
     return counted
+
+
+def table_of(state: StoreState, found: Frames) -> RunTable:
+    """The runs of the frames that count, for the caller to go on with. CorruptStore as above."""
+    if found.table is None:
+        found.table = build_runs(counted_frames(state, found))
+    return found.table.copy()
 
 
 def end_of(frames: list[Frame], block: int, layout: Layout) -> int:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from simfs.flash import Geometry
 from simfs.store.codec import FRAME_BYTES, NO_BLOCK, OpenRecord
 from simfs.store.config import CLEANERS, StoreConfig
@@ -42,6 +44,7 @@ def record_of(config: StoreConfig, geometry: Geometry) -> OpenRecord:
     )
 
 
+@lru_cache(64)
 def config_of(record: OpenRecord) -> StoreConfig:
     """The settings in an open record. CorruptStore when it holds what no store could have written."""
     try:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import takewhile
+
 from simfs.flash import NorFlash
 from simfs.store.blocks import SEQUENCE_END
 from simfs.store.codec import BAD, FRAME_BYTES, NO_BLOCK, RECORDS, VERSION
@@ -11,7 +13,7 @@ from simfs.store.layout import align_up
 from simfs.store.look import Content, Look
 from simfs.store.numbering import check_blocks, check_heads
 from simfs.store.runs import PLACE_BITS, PLACE_MASK, RunTable
-from simfs.store.scan import build_runs, check_end, counted_frames
+from simfs.store.scan import build_runs, check_end, counted_frames, table_of
 from simfs.store.setup import check_geometry, config_of
 from simfs.store.state import Doubt, StoreState
 from simfs.store.used import Used, by_base
@@ -34,7 +36,7 @@ def survey(flash: NorFlash, look: Look) -> tuple[StoreState, dict[int, Used]]:
                 state.doubts.append(Doubt(header.block * state.layout.block_bytes, "a block without a sound header"))
     state.blocks.find_ready(ready)
     _check_stated(state, used)
-    frameless = [block for block, use in used.items() if not use.holds_frames]
+    frameless = [block for block, use in used.items() if use.seal is None and not use.holds_frames]
     for block in frameless:  # a cut while opening
         state.torn.add(block)
         _doubt_tail(state, used.pop(block))
@@ -63,12 +65,13 @@ def _state_of(flash: NorFlash, headers: list[Header]) -> StoreState:
     for header in headers:
         if header.head >= newest.log_heads:
             raise CorruptStore(f"block {header.block} is of log head {header.head}; the store has {newest.log_heads}")
-    blocks.salt[:] = [header.salt for header in headers]
-    blocks.base[:] = [header.base for header in headers]
-    blocks.opened[:] = [header.opened for header in headers]
-    most = max([newest.erase_count_max, *(header.erase_count or 0 for header in headers)])
-    for header in headers:  # a count lost in an erase: the highest is no understatement
-        blocks.erase_count[header.block] = most if header.erase_count is None else header.erase_count
+    known = [header.erase_count for header in headers if header.erase_count is not None]
+    most = max([newest.erase_count_max, *known])
+    blocks.salt = [header.salt for header in headers]
+    blocks.base = [header.base for header in headers]
+    blocks.opened = [header.opened for header in headers]
+    # A count lost in an erase: the highest is no understatement.
+    blocks.erase_count = [most if header.erase_count is None else header.erase_count for header in headers]
     blocks.erase_count_max = max(blocks.erase_count)
     return state
 
@@ -114,7 +117,8 @@ def _take_up_head(state: StoreState, use: Used, table: RunTable) -> None:
     layout = state.layout
     at = align_up(use.found.end, layout.step)
     page_start = at - at % layout.page_bytes
-    in_page = sum(frame.address + FRAME_BYTES + frame.length > page_start for frame in use.found.frames)
+    ends = (frame.address + FRAME_BYTES + frame.length for frame in reversed(use.found.frames))
+    in_page = sum(1 for _ in takewhile(lambda end: end > page_start, ends))
     records = RECORDS if at % layout.block_bytes < layout.page_bytes else 0
     state.log.resume(use.head, use.block, at, table, in_page + records, taken_up=True)
     state.blocks.take_over(use.block)
@@ -177,7 +181,7 @@ def _table(state: StoreState, use: Used, following: Used | None) -> RunTable:
     assert use.found is not None
     if use.seal is not None:
         check_end(state, use.block, use.found, use.seal)
+    if use.seal is not None or following is None:
+        return table_of(state, use.found)
     frames = counted_frames(state, use.found)
-    if use.seal is None and following is not None:
-        frames = [frame for frame in frames if use.base + frame.order < following.base]
-    return build_runs(frames)
+    return build_runs([frame for frame in frames if use.base + frame.order < following.base])

@@ -39,7 +39,7 @@ class KnownBlocks(Look):
         size, holds = flash.geometry.block_bytes, flash.holds
         headers = []
         for block, states in enumerate(self._known):
-            if not (states and holds(block * size, states[0].cells)):
+            if not (states and holds(states[0].cells, block * size)):
                 self._turn_to(flash, block, states)
             headers.append(states[0].header)
         return headers
@@ -47,7 +47,7 @@ class KnownBlocks(Look):
     def _turn_to(self, flash: NotedFlash, block: int, states: list[_Known]) -> None:
         """Put the state that the block is in before the others."""
         size = flash.geometry.block_bytes
-        known = next((one for one in states if flash.holds(block * size, one.cells)), None)
+        known = next((one for one in states if flash.holds(one.cells, block * size)), None)
         if known is None:
             known = _Known(flash.read(block * size, size), read_header(flash, block, size))
             del states[KEPT - 1 :]
@@ -63,7 +63,7 @@ class KnownBlocks(Look):
 
     def claims(self, state: StoreState, start: int, entries: list[Entry]) -> ClaimsFound:
         known = self._known[start // state.layout.block_bytes][0]
-        if known.content is None or known.content.entries is not entries:
+        if known.content is None or known.content[1] is not entries:
             return super().claims(state, start, entries)
         if known.claims is None:
             known.claims = super().claims(state, start, entries)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from simfs.flash import NorFlash
 from simfs.flash.datasheet import Datasheet
 from simfs.flash.trace import Change
@@ -10,15 +12,16 @@ from simfs.flash.trace import Change
 class NotedFlash(NorFlash):
     """Notes each change once it took place. Reads take the quick way, as there is no fault plan to ask."""
 
-    __slots__ = ("changes",)
+    __slots__ = ("changes", "holds")
 
     changes: list[Change]
+    holds: Callable[[bytes, int], bool]  # whether these bytes stand at an address; no read of the chip
 
     @classmethod
     def blank_one(cls, datasheet: Datasheet, block_count: int) -> NotedFlash:
         """A flash to be filled."""
         flash = cls(block_count, datasheet=datasheet)
-        flash.changes = []
+        flash.changes, flash.holds = [], flash._starts_with
         return flash
 
     def fill(self, cells: bytes | bytearray, page_programs: list[int]) -> None:
@@ -35,7 +38,3 @@ class NotedFlash(NorFlash):
     def erase(self, block: int) -> None:
         super().erase(block)
         self.changes.append(Change(block * self.geometry.block_bytes, None))
-
-    def holds(self, address: int, data: bytes) -> bool:
-        """Whether `data` stands there; no read of the chip."""
-        return self._starts_with(data, address)

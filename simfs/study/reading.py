@@ -51,7 +51,7 @@ class Reading:
         key = (node.number, node.size, (*node.starts, *node.places))
         data, spans = self._files.get(key, (b"", []))
         if spans and all(
-            salts[known.block] == known.salt and flash.holds(known.address, known.cells) for known in spans
+            salts[known.block] == known.salt and flash.holds(known.cells, known.address) for known in spans
         ):
             return data
         spans = [self._span(state, flash, node.number, *piece) for piece in state.index.pieces(node, 0, node.size)]
@@ -68,7 +68,7 @@ class Reading:
             return _Known(bytes(stop - start), 0, b"", block, salt)
         key = (file, place, start, stop, salt)
         known = self._spans.get(key)
-        if known is None or not flash.holds(known.address, known.cells):
+        if known is None or not flash.holds(known.cells, known.address):
             heard = _Heard(flash)
             data = Reader(cast("NorFlash", heard), state.layout, state.blocks).span(file, place, start, stop)
             known = _Known(data, heard.start, flash.read(heard.start, heard.end - heard.start), block, salt)

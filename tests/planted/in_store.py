@@ -160,7 +160,7 @@ BUGS = [
     Planted(
         "a mount leaves a file under the name that it had before its rename was cleaned",
         "simfs.store.replayed",
-        "        state.files.pop(state.claims.key(node.name), None)\n",
+        "        named.pop(state.claims.key(node.name), None)\n",
         "        pass\n",
         REPLAY + "test_a_renamed_file_has_one_name_after_its_frame_was_cleaned[b]",
     ),
@@ -173,7 +173,7 @@ BUGS = [
     ),
     Planted(
         "a mount gives the number of the newest file out again",
-        "simfs.store.look",
+        "simfs.store.replayed",
         "                newest = file\n",
         "                newest = file - 1\n",
         REPLAY + "test_a_file_made_after_a_mount_does_not_share_the_number_of_another",
