@@ -109,8 +109,7 @@ def live(at: Start, flash: NorFlash) -> Possible:
     try:
         return make_calls(at.scenario.calls(), store, hands, possible)
     finally:
-        for file in hands.values():
-            file.closed = True  # the run ends here: what waits is lost
+        store.drop()  # the run ends here: what waits is lost
 
 
 def make_calls(calls: list[Call], store: Store, hands: dict[str, Any], possible: Possible) -> Possible:

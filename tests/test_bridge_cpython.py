@@ -24,7 +24,6 @@ from simfs.files.modes import BadMode
 DESCRIPTOR = "it closes, makes or asks for a file descriptor; a file of the store has none"
 REPR = "it wants FileIO's own repr, with its module, closefd and descriptor"
 MODE = "FileIO forgets that w+ truncated and calls it rb+; a file of the store keeps the mode as ISO C has it"
-CLOSED = "it wants `closed` to be read-only; here whoever models a reset sets it, and what waited is lost"
 HOST_FILE = "it reads a file of the host"
 TERMINAL = "it is about the terminal, and uses no open"
 
@@ -53,7 +52,6 @@ NOT_APPLICABLE = {
         "testRecursiveRepr": REPR,
         "test_open_code": HOST_FILE,
         "testModeStrings": MODE,
-        "testAttributes": CLOSED,
     },
     "test_file": {
         "testStdin": TERMINAL,
@@ -185,7 +183,7 @@ def test_each_test_left_out_is_one_of_cpythons(name: str) -> None:
 
 
 def test_what_those_left_out_ask_beside() -> None:
-    """The parts of testModeStrings and testAttributes that do apply."""
+    """The parts of testModeStrings that do apply."""
     store = new_store()
     same = ["wb", "w", "ab", "a", "ab+", "a+b", "rb", "r", "rb+", "r+b"]
     for mode in same:

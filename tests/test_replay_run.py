@@ -1,5 +1,7 @@
 """The device: what it notes is what the flash counted, and its clock goes as the datasheet says."""
 
+from functools import partial
+
 import pytest
 
 from simfs import NorFlash, Store, StoreConfig
@@ -211,3 +213,46 @@ def test_idle_time_goes_to_the_store_that_cleans_in_it(idle_cleaning):
         assert idle is None
         assert run.writes.longest.erases >= 1
     assert run.writes.count == 300
+
+
+def test_a_boot_closes_what_was_open_and_nothing_of_it_reaches_the_flash_any_more():
+    device = new_device(open_files_max=4)
+    store = device.store
+    with store.open("/kept", "w") as file:
+        file.write(b"on the flash")
+    waiting, removed, reading = store.open("/kept", "a"), store.open("/gone", "w+"), store.open("/kept", "rb")
+    waiting.write(b", never written")
+    removed.write(b"x" * 100)
+    store.remove("/gone")
+    removed.write(b"y" * 100)
+    device.boot()
+    image, counts = device.flash.image(), device.flash.counts
+    opened = [waiting, removed, reading]
+    assert [file.closed for file in opened] == [True] * 3
+    write, cut = partial(waiting.write, b"z"), partial(waiting.truncate, 0)
+    for action in (write, waiting.flush, cut, reading.read, removed.tell):
+        with pytest.raises(ValueError, match="closed file"):
+            action()
+    for file in opened:
+        file.close()
+    for action in (lambda: store.open("/new", "w"), lambda: store.remove("/kept"), lambda: store.rename("/kept", "/a")):
+        with pytest.raises(OSError, match="Read-only"):
+            action()
+    assert (device.flash.image(), device.flash.counts) == (image, counts)
+    assert device.store.names() == ["/kept"]
+    assert device.store.stat("/kept").size_bytes == 12
+    device.boot()
+    assert device.store.check() == []
+
+
+def test_files_that_nobody_closed_are_dropped_without_a_write_when_the_device_boots():
+    device = new_device()
+    device.store.open("/a", "w").write(b"lost")  # closed, and written, as soon as nobody has it
+    opened = [device.store.open(f"/{number}", "w") for number in range(3)]
+    for file in opened:
+        file.write(b"lost")
+    device.boot()
+    counts = device.flash.counts
+    del opened, file
+    assert device.flash.counts == counts
+    assert [device.store.stat(name).size_bytes for name in device.store.names()] == [0, 0, 0, 4]

@@ -158,8 +158,6 @@ class _NotedFile(StoreFile):
         self._noted("flush", lambda: StoreFile.flush(self), writes=self._writes)
 
     def close(self) -> None:
-        if not self.closed and self._store is not self._store.bench.store:
-            self.closed = True  # the device booted since: there is no such file any more
         if not self.closed:
             self._noted("close", lambda: StoreFile.close(self), writes=self._writes)
 

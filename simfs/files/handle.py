@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 from simfs.files.modes import Mode
 from simfs.files.names import Name
 from simfs.flash import NoPower
+from simfs.store.file_bytes import FileBytes
 from simfs.store.index import FileNode
-from simfs.store.volume import Volume
 
 if TYPE_CHECKING:
     from _typeshed import ReadableBuffer, WriteableBuffer
@@ -25,22 +25,23 @@ class StoreFile(io.RawIOBase):
     that spills: when it is full, at `flush` and at `close`. Reading costs the headers of a run's frames up to the
     one that holds the byte, and the frames that hold the bytes; a spill is one frame."""
 
-    __slots__ = ("_appends", "_at", "_bytes", "_mode", "_node", "_store", "_volume", "_writes", "closed", "name")
+    __slots__ = ("_at", "_bytes", "_closed", "_mode", "_node", "_store", "_writes", "name")
 
-    closed: bool  # a slot: the base class asks for it at every turn
-
-    def __init__(self, store: Store, volume: Volume, node: FileNode, name: Name, mode: Mode) -> None:
+    def __init__(self, store: Store, contents: FileBytes, node: FileNode, name: Name, mode: Mode) -> None:
         self._store = store
-        self._volume = volume
-        self._bytes = volume.bytes
+        self._bytes = contents
         self._node = node
         self._mode = mode
         self._writes = mode.writes
-        self._appends = mode.appends
-        self._at = volume.bytes.size(node) if mode.appends else 0
+        self._at = contents.size(node) if mode.appends else 0
         self.name = name
-        self.closed = False
+        self._closed = False
         node.handles += 1
+
+    @property
+    def closed(self) -> bool:
+        """Whether it was closed, or its store dropped."""
+        return self._closed or self._store.dropped
 
     @property
     def mode(self) -> str:
@@ -75,13 +76,13 @@ class StoreFile(io.RawIOBase):
 
     def write(self, data: ReadableBuffer, /) -> int:
         """All of `data`, or none of it: ENOSPC when it has no room, EFBIG past 4 GiB - 1."""
-        if not self._writes:
-            self._check("writing", False)
+        if not self._writes or self._store.dropped:
+            self._check("writing", self._writes)
         taken = data if type(data) is bytes else memoryview(data).cast("B").tobytes()
         if not taken:
             return 0
         contents, node = self._bytes, self._node
-        at = (contents.size(node) if node.buffer else node.size) if self._appends else self._at
+        at = (contents.size(node) if node.buffer else node.size) if self._mode.appends else self._at
         contents.write(node, at, taken)
         self._at = at + len(taken)
         return len(taken)
@@ -105,7 +106,7 @@ class StoreFile(io.RawIOBase):
         size_bytes = self._at if size is None else index(size)
         if size_bytes < 0:
             raise OSError(errno.EINVAL, os.strerror(errno.EINVAL), self.name)
-        self._volume.truncate(self._node, size_bytes)
+        self._store.volume.truncate(self._node, size_bytes)
         return size_bytes
 
     def flush(self) -> None:
@@ -117,7 +118,7 @@ class StoreFile(io.RawIOBase):
 
     def close(self) -> None:
         """Flush, then give the file back. After a power cut files close silently, and what waited is lost."""
-        if self.closed:
+        if self._closed:
             return
         node = self._node
         try:
@@ -126,12 +127,12 @@ class StoreFile(io.RawIOBase):
         except NoPower:
             pass
         finally:
-            self.closed = True
+            self._closed = True
             self._writes = False
             node.handles -= 1
             self._store.files_open -= 1
-            if not node.handles and node.name is None and self._volume.state.flash.powered:
-                self._volume.release(node)
+            if not node.handles and node.name is None and self._store.flash.powered:
+                self._store.volume.release(node)
 
     def _check_open(self) -> None:
         if self.closed:

@@ -51,6 +51,7 @@ class Store(Shown):
         self._encode = cast("Callable[[Name, str], bytes]", known)
         self._open_files_max = config.open_files_max
         self.files_open = 0
+        self.dropped = False
         self.prefix = ""
 
     @classmethod
@@ -85,7 +86,7 @@ class Store(Shown):
         elif meaning.truncates:
             volume.truncate(node, 0)
         self.files_open += 1
-        return self.file_type(self, volume, node, name, meaning)
+        return self.file_type(self, volume.bytes, node, name, meaning)
 
     def names(self, prefix: str = "") -> list[str]:
         """Full names that begin with `prefix`, sorted. RAM only."""
@@ -138,6 +139,12 @@ class Store(Shown):
         """Let the store use `budget_ns` of idle time: with `idle_cleaning` it erases and cleans ahead. What it used,
         in ns."""
         return self._volume.cleaner.idle(budget_ns) if self.config.idle_cleaning and not self._volume.read_only else 0
+
+    def drop(self) -> None:
+        """Let go of the store, as a reset does: its files are closed, what waited in them is lost, and it changes
+        nothing any more (EROFS). RAM only."""
+        self.dropped = True
+        self._volume.drop()
 
     def check(self) -> list[str]:
         """What is wrong with the store, a line each; empty when it is sound. Reads every frame, programs nothing."""

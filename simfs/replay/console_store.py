@@ -56,12 +56,9 @@ class FirmwareStore(RecordedStore):
 
     def boot(self) -> None:
         """No file is open any more; what waited to be written is lost, as in a device that is reset."""
-        for file in self._open:
-            if file.handle is not None:
-                file.handle.closed = True
-        self._open.clear()
         self.device.wait_until(self.due_ns())
         self.device.boot()
+        self._open.clear()
 
     def _is_directory(self, name: str, flags: set[str]) -> bool:
         return False

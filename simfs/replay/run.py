@@ -164,6 +164,7 @@ class Device:
     def boot(self) -> None:
         """Drop the store as a reset would, mount the flash anew and note what that cost."""
         before, meters = self.flash.counts, self._meters
+        self.store.drop()
         self._take(type(self.store).mount(self.flash))
         for meter in fields(meters):
             setattr(self._meters, meter.name, getattr(self._meters, meter.name) + getattr(meters, meter.name))

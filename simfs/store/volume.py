@@ -90,6 +90,13 @@ class Volume:
                 break
         self._log.sleep()
 
+    def drop(self) -> None:
+        """What waits in buffers is lost, and nothing is written any more. RAM only."""
+        self.state.blocks.read_only = True
+        for node in self._nodes.values():
+            node.buffer = b""
+            self.room.reserve(node)
+
     def lookup(self, name: bytes) -> FileNode | None:
         """The file of this name."""
         node: FileNode | None = self._files.get(name.lower() if self._fold_case else name)

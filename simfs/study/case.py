@@ -98,8 +98,7 @@ class _Hands:
         for call in self._calls:
             with suppress(OSError):
                 store = self._make(store, call)
-        for file in self._opened.values():
-            file.closed = True  # the run ends here: what waits is lost
+        store.drop()  # the run ends here: what waits is lost
 
     def _make(self, store: Store, call: FileCall) -> Store:
         """One call; the store to go on with."""
@@ -107,6 +106,7 @@ class _Hands:
         if call.kind == "open":
             self._opened[call.handle] = store.open(call.name, call.mode)
         elif call.kind == "mount":
+            store.drop()
             self._opened.clear()
             return type(store).mount(store.flash)
         elif call.kind == "idle":

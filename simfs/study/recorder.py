@@ -123,7 +123,7 @@ class _WatchedFile(StoreFile):
         taken = memoryview(data).cast("B").tobytes()
         if not self._writes or not taken:
             return super().write(taken)
-        at = -1 if self._appends else self._at
+        at = -1 if self._mode.appends else self._at
         with self._noted("write", at, taken):
             return super().write(taken)
 
@@ -136,8 +136,6 @@ class _WatchedFile(StoreFile):
             super().flush()
 
     def close(self) -> None:
-        if not self.closed and self._store is not self._store.recorder.store:
-            self.closed = True  # the device booted since: there is no such file any more
         if not self.closed:
             with self._noted("close"):
                 super().close()
@@ -156,6 +154,7 @@ class _WatchedStore(Store):
     @classmethod
     def mount(cls, flash: NorFlash, read_only: bool = False) -> Store:
         with cls.recorder.call(FileCall("mount")):
+            cls.recorder.store.drop()  # who mounts has booted
             cls.recorder.store = super().mount(flash, read_only)
         return cls.recorder.store
 

@@ -31,14 +31,14 @@ BUGS = [
     Planted(
         "append mode writes at the position instead of the end",
         "simfs.files.handle",
-        "at = (contents.size(node) if node.buffer else node.size) if self._appends else self._at",
+        "at = (contents.size(node) if node.buffer else node.size) if self._mode.appends else self._at",
         "at = self._at",
         IO + "test_as_on_the_host[buffered_appender-store]",
     ),
     Planted(
         "append mode stands at the start when it opens",
         "simfs.files.handle",
-        "self._at = volume.bytes.size(node) if mode.appends else 0",
+        "self._at = contents.size(node) if mode.appends else 0",
         "self._at = 0",
         IO + "test_as_on_the_host[text_appended-store]",
     ),
@@ -52,8 +52,8 @@ BUGS = [
     Planted(
         "truncating moves the position",
         "simfs.files.handle",
-        "        self._volume.truncate(self._node, size_bytes)\n",
-        "        self._volume.truncate(self._node, size_bytes)\n        self._at = min(self._at, size_bytes)\n",
+        "        self._store.volume.truncate(self._node, size_bytes)\n",
+        "        self._store.volume.truncate(self._node, size_bytes)\n        self._at = min(self._at, size_bytes)\n",
         IO + "test_truncating_leaves_the_position[store]",
     ),
     Planted(
