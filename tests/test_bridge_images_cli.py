@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 import subprocess
 import sys
@@ -177,3 +178,58 @@ def test_bad_input_is_one_line(simfs: Run, unit: Path, arguments: tuple[str, ...
     assert done.stderr.count("\n") == 1
     assert done.stdout == ""
     assert not Path("x.img").exists()
+
+
+def test_json_has_what_the_text_has(simfs: Run, unit: Path) -> None:
+    listed = json.loads(simfs("list", "unit.img", "--json").output)
+    assert listed["image"] == "unit.img"
+    assert listed["files"] == [{"name": "/log/a.csv", "size_bytes": 4400}, {"name": "/set.ini", "size_bytes": 10}]
+    assert listed["file_bytes"] == 4410 < listed["live_bytes"] < listed["capacity_bytes"]
+    verified = simfs("verify", "unit.img", "--json")
+    assert verified.exit_code == 0
+    assert json.loads(verified.output) == {"image": "unit.img", "sound": True, "problems": [], "listing": listed}
+    explained = json.loads(simfs("explain", "unit.img", "--json").output)
+    assert explained["mounts"] is True
+    assert (explained["damaged"], explained["may_be_older"]) == (False, False)
+    assert [block["number"] for block in explained["blocks"]] == list(range(16))
+    assert [(file["name"], file["size_bytes"], file["lost"]) for file in explained["files"]] == [
+        ("/log/a.csv", 4400, []), ("/set.ini", 10, []),
+    ]  # fmt: skip
+
+
+def test_json_tells_damage(simfs: Run, unit: Path) -> None:
+    data = bytearray(unit.read_bytes())
+    at = data.index(b"06:00") + 40
+    data[at] ^= 1
+    unit.write_bytes(data)
+    verified = simfs("verify", "unit.img", "--json")
+    assert verified.exit_code == 1
+    found = json.loads(verified.output)
+    assert found["sound"] is False
+    assert found["listing"]["file_bytes"] == 4410
+    assert len(found["problems"]) == len(simfs("verify", "unit.img").output.splitlines()) > 0
+    explained = json.loads(simfs("explain", "unit.img", "--json").output)
+    assert explained["damaged"] is True
+    assert [file["lost"] for file in explained["files"]] == [[[0, 256]], []]
+    ((damage,), (lost,)) = explained["blocks"][0]["damage"], explained["blocks"][0]["lost"]
+    assert damage["start"] <= at < damage["end"]
+    assert lost == {"kind": "DATA", "file_number": 1, "offset": 0, "size_bytes": 256}
+
+
+def test_json_of_what_does_not_mount(simfs: Run, unit: Path) -> None:
+    data = bytearray(unit.read_bytes())
+    data[data.index(b"/set.ini") - 10] ^= 1
+    unit.write_bytes(data)
+    verified = simfs("verify", "unit.img", "--json")
+    assert verified.exit_code == 1
+    found = json.loads(verified.output)
+    assert (found["sound"], found["listing"], len(found["problems"])) == (False, None, 1)
+    assert simfs("verify", "unit.img").output == f"damaged: {found['problems'][0]}\n"
+    explained = json.loads(simfs("explain", "unit.img", "--json").output)
+    assert explained["mounts"] is False
+    assert explained["why_not"] in found["problems"][0]
+    assert explained["files"][-1] == {"number": 2, "name": None, "size_bytes": 10, "lost": []}
+    assert simfs("list", "unit.img", "--json").exit_code == 2
+    alone = simfs("explain", "unit.img", "--block", "0", "--json")
+    assert alone.exit_code == 2
+    assert "--block 0" in alone.stderr

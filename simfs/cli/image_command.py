@@ -21,6 +21,8 @@ START = click.option(
     "--start", metavar="ADDRESS", help="Where the store begins in a dump, such as 3MiB or 0x300000; found by itself."
 )
 
+AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+
 
 @click.group()
 def image() -> None:
@@ -70,11 +72,14 @@ def build(directory: str, target: str, device: str | None, part: str | None, siz
 @image.command("list")
 @click.argument("source", metavar="IMAGE")
 @START
-def list_files(source: str, start: str | None) -> None:
+@AS_JSON
+def list_files(source: str, start: str | None, as_json: bool) -> None:
     """List the files in IMAGE with their sizes."""
+    from simfs.bridges.images_report import listing_of
     from simfs.bridges.images_text import file_list
 
-    print_report(file_list(_mounted(source, start)))
+    store = _mounted(source, start)
+    print_report(_object(listing_of(store, source)) if as_json else file_list(store))
 
 
 @image.command()
@@ -133,47 +138,64 @@ def extract(source: str, directory: str, damaged: bool, start: str | None) -> No
 @image.command()
 @click.argument("source", metavar="IMAGE")
 @START
-def verify(source: str, start: str | None) -> None:
+@AS_JSON
+def verify(source: str, start: str | None, as_json: bool) -> None:
     """Mount IMAGE read-only and read every byte of every file."""
     from simfs.bridges.images_dump import BadImage
+    from simfs.bridges.images_report import Verified, listing_of
     from simfs.bridges.images_text import file_list
     from simfs.show.units import plain
 
     found = _read(source, start)
     try:
         store = found.mount()
+        problems = store.check()
     except BadImage as error:
-        print_report(f"damaged: {error}")
-        sys.exit(UNMET)
-    problems = store.check()
+        store, problems = None, [str(error)]
+    if as_json:
+        listing = None if store is None else listing_of(store, source)
+        print_report(_object(Verified(source, not problems, tuple(problems), listing)))
+    elif problems or store is None:
+        print_report("\n".join(f"damaged: {plain(problem, 1000)}" for problem in problems))
+    else:
+        print_report(f"{file_list(store)}\nsound: every byte was read")
     if problems:
-        print_report("\n".join(f"damaged: {plain(problem, 300)}" for problem in problems))
         sys.exit(UNMET)
-    print_report(f"{file_list(store)}\nsound: every byte was read")
 
 
 @image.command()
 @click.argument("source", metavar="IMAGE")
 @click.option("--block", type=click.IntRange(0), metavar="N", help="Show all that stands in this erase block.")
 @START
-def explain(source: str, block: int | None, start: str | None) -> None:
+@AS_JSON
+def explain(source: str, block: int | None, start: str | None, as_json: bool) -> None:
     """Tell what is left in IMAGE: damaged frames, files, what can be saved.
 
     The image need not mount, and may lack bytes.
     """
     from simfs.bridges import images_text
+    from simfs.bridges.images_report import explanation_of
 
     found = _read(source, start, whole=False)
     if block is None:
         with _bad_image():
-            print_report(images_text.as_text(images_text.explain(found)))
+            explained = images_text.explain(found)
+        print_report(_object(explanation_of(explained)) if as_json else images_text.as_text(explained))
         return
+    if as_json:
+        raise Refused(f"--block {block}: --json tells of all blocks at once; leave one of the two out")
     if block >= found.record.block_count:
         raise Refused(f"--block {block}: the store has blocks 0 to {found.record.block_count - 1}")
     from simfs.store.dump import dump_block
 
     size = found.record.block_bytes
     print_report("\n".join(dump_block(found.data[block * size : (block + 1) * size])))
+
+
+def _object(report: object) -> str:
+    from simfs.show.json import object_of
+
+    return object_of(report, note="")
 
 
 @contextmanager

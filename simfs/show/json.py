@@ -18,9 +18,9 @@ def as_json(figures: Figures, verdicts: tuple[Verdict, ...]) -> str:
     return json.dumps(whole, indent=2)
 
 
-def object_of(report: Any) -> str:
-    """Any report that is a dataclass."""
-    return json.dumps({"note": WHOSE, **_plain(report)}, indent=2)
+def object_of(report: Any, note: str = WHOSE) -> str:
+    """Any report that is a dataclass, with a note before it unless that is empty."""
+    return json.dumps(({"note": note} if note else {}) | _plain(report), indent=2)
 
 
 def _plain(value: Any) -> Any:
