@@ -24,12 +24,9 @@ SPOILING = (Profile.PAGE, Profile.SECTOR)
 
 
 def told_in(history: History, cuts: list[CutPoint], profile: Profile) -> int:
-    """How many of the states are told; no loss is silent. A small store with two heads that lost a whole block may be
-    left without a free one, and refuse to write: that loses nothing."""
-    result = campaign(history, cuts, profile=profile, executor=Here(), violations_max=None)
-    silent = [found for found in result.violations if found.promise != "operate" or "OutOfBlocks" not in found.what]
-    assert not silent, "\n".join(f"{found.cut}: {found.what}" for found in silent[:3])
-    assert len(result.violations) <= result.states // 200
+    """How many of the states are told; no loss is silent, and the store works on."""
+    result = campaign(history, cuts, profile=profile, executor=Here(), violations_max=3)
+    assert not result.violations, "\n".join(f"{found.cut}: {found.what}" for found in result.violations)
     return sum(found.states for found in result.found if found.event == TOLD)
 
 
@@ -40,6 +37,11 @@ def test_no_loss_is_silent(setting: str, profile: Profile) -> None:
     told = told_in(history, list(every_operation(history))[::17], profile)
     keeps_all = profile is Profile.PAGE and history.config.packing == "page"
     assert (told == 0) == keeps_all
+
+
+@pytest.mark.parametrize("cut", ["143:nothing", "194:bits=half", "246:bytes=16"])
+def test_a_store_works_on_whose_head_for_moved_data_lost_its_block(cut: str) -> None:
+    told_in(history_of("readings, units of 8"), [CutPoint.parse(cut)], Profile.PAGE)
 
 
 @pytest.mark.slow

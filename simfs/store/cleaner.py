@@ -248,15 +248,24 @@ class Cleaner:
         else:
             claims.drop_tomb_at(name, frame.address)
 
-    def _fit(self, kind: int, file: int, offset: int, length: int, payload_bytes: int) -> None:
-        log = self._state.log
-        self._state.segments.wake(self._head)
-        while not log.fits(self._head, kind, file, offset, length, payload_bytes, self._is_cramped()):
-            self._state.segments.advance(self._head, self._moves_cold)
+    def _fit(self, kind: int, file: int, offset: int, length: int, payload_bytes: int) -> int:
+        """The head that the frame goes to: that of relocated data, or another where no block is left for that one, as
+        when a cut has taken its block away. Raises OutOfBlocks."""
+        log, segments, which = self._state.log, self._state.segments, self._head
+        segments.wake(which)
+        while not log.fits(which, kind, file, offset, length, payload_bytes, self._is_cramped()):
+            try:
+                segments.advance(which, self._moves_cold)
+            except OutOfBlocks:
+                if which == 0 or log.heads[which] is not None:
+                    raise
+                which = 0
+                segments.wake(which)
+        return which
 
     def _append(self, kind: int, file: int, offset: int, length: int, payload: bytes) -> None:
-        self._fit(kind, file, offset, length, len(payload))
-        self._last = self._state.log.append(self._head, kind, file, offset, length, payload)
+        which = self._fit(kind, file, offset, length, len(payload))
+        self._last = self._state.log.append(which, kind, file, offset, length, payload)
 
     def idle(self, budget_ns: int) -> int:
         """Erase and clean ahead while the typical times fit into `budget_ns`; what was used of it, in ns of program
