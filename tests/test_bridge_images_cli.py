@@ -119,6 +119,18 @@ def test_verify_tells_damage_by_its_exit_status(simfs: Run, unit: Path) -> None:
     assert done.stdout.startswith("damaged: ")
 
 
+def test_verify_tells_what_is_torn_and_takes_it_for_sound(simfs: Run, unit: Path) -> None:
+    data = bytearray(unit.read_bytes())
+    end = data.index(b"level = 3\n") + 14
+    data[end : end + 3] = b"\x11\x00\x05"
+    unit.write_bytes(data)
+    done = simfs("verify", "unit.img")
+    assert done.exit_code == 0
+    assert f"torn: a torn frame, or several at {end:#x} of the store; a power cut leaves this" in done.output
+    (doubt,) = json.loads(simfs("verify", "unit.img", "--json").output)["doubts"]
+    assert doubt == {"address": end, "what": "a torn frame, or several"}
+
+
 def test_what_is_left_of_a_damaged_image_comes_out_marked(simfs: Run, unit: Path) -> None:
     data = bytearray(unit.read_bytes())
     data[data.index(b"/set.ini") - 10] ^= 1
@@ -187,7 +199,8 @@ def test_json_has_what_the_text_has(simfs: Run, unit: Path) -> None:
     assert listed["file_bytes"] == 4410 < listed["live_bytes"] < listed["capacity_bytes"]
     verified = simfs("verify", "unit.img", "--json")
     assert verified.exit_code == 0
-    assert json.loads(verified.output) == {"image": "unit.img", "sound": True, "problems": [], "listing": listed}
+    sound = {"image": "unit.img", "sound": True, "problems": [], "doubts": []}
+    assert json.loads(verified.output) == {**sound, "listing": listed}
     explained = json.loads(simfs("explain", "unit.img", "--json").output)
     assert explained["mounts"] is True
     assert (explained["damaged"], explained["may_be_older"]) == (False, False)

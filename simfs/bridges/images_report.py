@@ -10,6 +10,7 @@ from simfs.bridges.images_left import BlockLeft, Damage, Left
 from simfs.bridges.images_text import Explained
 from simfs.files import Store
 from simfs.store.codec import Kind
+from simfs.store.state import Doubt
 
 Stretch = tuple[int, int]
 
@@ -35,11 +36,13 @@ class Listing:
 
 @dataclass(frozen=True, slots=True)
 class Verified:
-    """Whether every byte could be read. There is no listing where the store does not mount."""
+    """Whether every byte could be read. There is no listing where the store does not mount. `doubts`: what a power cut
+    may have left, and damage to what was written last as well."""
 
     image: str
     sound: bool
     problems: tuple[str, ...]
+    doubts: tuple[Doubt, ...]
     listing: Listing | None
 
 

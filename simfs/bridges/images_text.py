@@ -15,6 +15,7 @@ from simfs.files import Store
 from simfs.show.units import counted, plain, size
 from simfs.store.codec import CLAIMS, Kind
 from simfs.store.setup import config_of
+from simfs.store.state import Doubt
 
 DAMAGE_SHOWN = 40
 LOST_SHOWN = 3
@@ -74,6 +75,12 @@ def extracted(done: Extraction, directory: str) -> str:
         lines.append(f"{left} (`simfs image read` gives one alone; --damaged helps with damage):")
         lines += [f"  {plain(name, NAME_SIGNS)}: {plain(why, 200)}" for name, why in done.refused]
     return "\n".join(lines)
+
+
+def in_words(doubt: Doubt) -> str:
+    """What a mount could not read, in a line."""
+    what = f"{doubt.what} at {doubt.address:#x} of the store"
+    return f"torn: {what}; a power cut leaves this, and so does damage to what was written last"
 
 
 def file_list(store: Store) -> str:

@@ -143,7 +143,7 @@ def verify(source: str, start: str | None, as_json: bool) -> None:
     """Mount IMAGE read-only and read every byte of every file."""
     from simfs.bridges.images_dump import BadImage
     from simfs.bridges.images_report import Verified, listing_of
-    from simfs.bridges.images_text import file_list
+    from simfs.bridges.images_text import file_list, in_words
     from simfs.show.units import plain
 
     found = _read(source, start)
@@ -152,13 +152,14 @@ def verify(source: str, start: str | None, as_json: bool) -> None:
         problems = store.check()
     except BadImage as error:
         store, problems = None, [str(error)]
+    doubts = () if store is None else store.doubts
     if as_json:
         listing = None if store is None else listing_of(store, source)
-        print_report(_object(Verified(source, not problems, tuple(problems), listing)))
+        print_report(_object(Verified(source, not problems, tuple(problems), doubts, listing)))
     elif problems or store is None:
         print_report("\n".join(f"damaged: {plain(problem, 1000)}" for problem in problems))
     else:
-        print_report(f"{file_list(store)}\nsound: every byte was read")
+        print_report("\n".join([file_list(store), *map(in_words, doubts), "sound: every byte was read"]))
     if problems:
         sys.exit(UNMET)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from dataclasses import dataclass
 
 from sortedcontainers import SortedDict
 
@@ -20,7 +20,8 @@ from simfs.store.segments import Segments
 from simfs.store.turns import turns_of
 
 
-class Doubt(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class Doubt:
     """Something at `address` that a mount can't read, such as a power cut leaves. Where an interrupted program spoils
     nothing but what it programs, no acknowledged byte was in it; on a part that spoils more, some may have been."""
 
