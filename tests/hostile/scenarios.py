@@ -80,7 +80,7 @@ burst = { count = [1, 3], gap = "1 s", jitter = "1 s" }
 until = { runs = 100, after = "1 d", refusals = 50, live_percent = 90.0 }
 counter_every = 3
 operations = [
-  { do = "append", file = "/{year}{month}/{date}-{counter:3}.csv", text = "{time},{level}\\n", keep = 3 },
+  { do = "append", file = "/{year}{month}/{date}-{counter:3}.csv", text = "{time},{level}\\n", keep = 3, gather = 2 },
   { do = "update", file = "/ring", at = "any", size = "16 B" },
   { do = "update", file = "/ring", at = "next", size = ["4 B", "16 B"], repeat = 2 },
   { do = "read", file = "/ring", at = "4 B", size = "8 B", only_if = "present" },
