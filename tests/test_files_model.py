@@ -93,6 +93,7 @@ def test_open_files_have_a_limit() -> None:
         model.open("b", "w")
     assert (caught.value.errno, caught.value.filename) == (errno.EMFILE, "b")
     assert model.names() == ["a"]
+    assert (model.exists("a"), model.exists("b"), model.exists("\0")) == (True, False, False)
     first.close()
     model.open("b", "w").close()
 

@@ -10,6 +10,7 @@ from sides import errno_of
 from simfs import NorFlash, PowerCut, Store, StoreConfig
 from simfs.files.model import Model
 from simfs.flash import Cut, Faults, Plan
+from simfs.flash.late import LateFlash
 
 SMALL: dict[str, Any] = {"block_count": 10, "block_bytes": 4096, "page_bytes": 256}
 LAYOUTS: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
@@ -199,6 +200,16 @@ def test_open_files_have_a_limit() -> None:
     assert store.files_open == 0
 
 
+def test_appends_go_together_only_where_each_could_open_its_file_and_no_name_is_cut() -> None:
+    for overlong in ("reject", "cut"):
+        store = Store.format(LateFlash(**SMALL), StoreConfig(open_files_max=1, overlong=overlong))
+        store.open("/a", "w").close()
+        assert (store.stretch("/a") is None) == (overlong == "cut")
+        with store.open("/a", "r"):
+            assert store.stretch("/a") is None
+        assert store.stretch("/b") is None
+
+
 @pytest.mark.parametrize("make", [Model, lambda config: Store.format(NorFlash(16), config)], ids=["model", "store"])
 class TestNames:
     def test_the_working_prefix(self, make: Any) -> None:
@@ -357,8 +368,8 @@ def test_a_read_only_mount_refuses_to_write() -> None:
 def test_what_is_no_name_of_a_file_does_not_exist(name: str) -> None:
     store = formatted("one head")
     store.open("/a", "w").close()
-    assert not store.exists(name)
-    assert store.exists("/a")
+    assert store.exists(name) is False
+    assert store.exists("/a") is True
 
 
 def test_files_close_silently_after_a_power_cut_and_what_waited_is_lost() -> None:

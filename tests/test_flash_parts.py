@@ -228,6 +228,10 @@ class TestDatasheet:
         with pytest.raises(ValueError, match=says):
             replace(GENERIC, **wrong)  # type: ignore[arg-type]
 
+    def test_what_just_makes_sense_is_taken(self) -> None:
+        always_alike = {"program_max_ns": GENERIC.program_typ_ns, "erase_max_ns": GENERIC.erase_typ_ns}
+        assert replace(GENERIC, rated_cycles=1, **always_alike).rated_cycles == 1
+
     def test_given_sizes_must_agree(self) -> None:
         with pytest.raises(ValueError, match="page_bytes is 256 on W25Q32JV, not 512"):
             NorFlash(4, 4096, 512, datasheet=PARTS["W25Q32JV"])

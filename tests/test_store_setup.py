@@ -44,6 +44,36 @@ def test_a_setting_that_makes_no_sense_is_named(setting: str, wrong: object, say
         StoreConfig(**{setting: wrong})  # type: ignore[arg-type]
 
 
+@pytest.mark.parametrize(
+    ("setting", "least", "most"),
+    [
+        ("log_heads", 1, 2),
+        ("choices", 1, 255),
+        ("buffer_bytes", 16, 32768),
+        ("reserve_blocks", 1, 65535),
+        ("level_threshold", 0, 65535),
+        ("name_bytes", 2, 256),
+        ("open_files_max", 1, 65535),
+        ("seed", 0, 2**32 - 1),
+    ],
+)
+def test_each_number_has_its_bounds(setting: str, least: int, most: int) -> None:
+    for value in (least, most):
+        assert getattr(StoreConfig(**{setting: value}), setting) == value  # type: ignore[arg-type]
+    for value in (least - 1, most + 1):
+        with pytest.raises(ValueError, match=f"^{setting} is {value}; .* whole number from {least} to {most}$"):
+            StoreConfig(**{setting: value})  # type: ignore[arg-type]
+
+
+def test_the_defaults() -> None:
+    plain = StoreConfig()
+    assert (plain.cleaner, plain.choices, plain.log_heads, plain.packing) == ("greedy", 2, 1, "byte")
+    assert (plain.buffer_bytes, plain.reserve_blocks, plain.level_threshold) == (None, None, 8)
+    assert (plain.name_bytes, plain.overlong, plain.open_files_max, plain.seed) == (48, "reject", 8, 0)
+    assert not plain.idle_cleaning
+    assert not plain.fold_case
+
+
 def test_the_reserve_is_one_more_than_heads_unless_set() -> None:
     assert [StoreConfig(log_heads=heads).reserve for heads in (1, 2)] == [2, 3]
     assert StoreConfig(reserve_blocks=7).reserve == 7

@@ -20,7 +20,7 @@ class NameRule:
     into a field without looking does: byte by byte, through the middle of a character. `on_cut` is told the whole name.
     """
 
-    limit_bytes: int = 48
+    limit_bytes: int
     overlong: str = "reject"
     fold_case: bool = False
     on_cut: Callable[[bytes], None] | None = field(default=None, compare=False)
