@@ -70,6 +70,16 @@ def test_erase_record(erase_count: int) -> None:
     assert codec.decode_erase_count(raw) == erase_count
 
 
+def test_an_erase_record_of_another_version_tells_its_version_and_nothing_else() -> None:
+    raw = codec.encode_erase_record(7)
+    assert codec.erase_record_version(raw) == codec.VERSION
+    other = codec.ERASE_RECORD.pack(codec.MAGIC, codec.VERSION + 1, 0, 7, 0)
+    other += crc32(other).to_bytes(4, "little")
+    assert codec.erase_record_version(other) == codec.VERSION + 1
+    assert codec.decode_erase_count(other) is None
+    assert codec.erase_record_version(other[:-1] + bytes([other[-1] ^ 1])) is None
+
+
 @given(OPEN_RECORDS)
 @quick
 def test_open_record_and_its_copy(record: OpenRecord) -> None:

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from simfs.flash.rng import GAMMA, Rng, mix64, stream_key
+from simfs.flash.rng import GAMMA, Rng, first_numbers, mix64, stream_key
 
 # SplitMix64 from seed 1234567, the five numbers that implementations in many languages print (from memory); the C
 # form of the generator of Steele, Lea and Flood, compiled with gcc, prints the same, and the second row for seed 0.
@@ -45,6 +45,11 @@ def test_a_stream_is_splitmix64_from_its_key() -> None:
     assert [rng.u64() for _ in range(3)] == [1958285645135902965, 14153624110757369599, 17961707895239753055]
     rng = Rng(0)
     assert [rng.u64() for _ in range(3)] == [9217929974281833511, 9015901439369424458, 449697009799229502]
+
+
+def test_the_first_numbers_of_many_streams_are_those_of_each() -> None:
+    assert first_numbers(7, "limit", 3) == [Rng(7, "limit", number).u64() for number in range(3)]
+    assert first_numbers(2**40, "limit", 0) == []
 
 
 def test_the_same_in_another_process_with_another_hash_seed() -> None:

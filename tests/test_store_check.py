@@ -142,3 +142,12 @@ def test_a_check_looks_at_every_live_byte() -> None:
     frames = [frame for frame in frames_on(store.flash) if frame.kind == Kind.DATA and frame.payload[:1] == b"y"]
     store.flash._data[frames[-1].address + FRAME_BYTES] ^= 1
     assert any(problem.startswith("file b'kept', bytes ") for problem in store.check())
+
+
+def test_a_removed_file_that_is_still_open_breaks_nothing() -> None:
+    store = sound_store()
+    with store.open("kept") as file:
+        store.remove("kept")
+        assert store.check() == []
+        assert file.read() == b"y" * 900
+    assert store.check() == []

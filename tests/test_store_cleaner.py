@@ -141,3 +141,39 @@ def test_idle_time_cleans_and_erases_ahead_and_never_passes_its_budget() -> None
     assert store.idle(10 * sheet.erase_max_ns) == 0, "nothing is left to do ahead"
     assert store.check() == []
     assert contents(store) == mounted(store)
+
+
+def test_a_block_in_which_not_all_is_found_is_set_aside_and_not_erased() -> None:
+    """More is said to be live in it than its runs hold: better a block less than bytes lost."""
+    store = make_store()
+    put(store, "kept", bytes(600))
+    (victim,) = close_open_blocks(store)
+    store._volume.state.blocks.charge(victim * 1024 + 128, 7)
+    store._volume.cleaner.clean(victim)
+    assert [view.state for view in store.blocks()].count("damaged") == 1
+    assert store.blocks()[victim].state == "damaged"
+    assert mounted(store) == {"kept": bytes(600)}
+
+
+def test_when_all_other_blocks_are_lost_the_store_can_be_read_only() -> None:
+    """Each block but the open one, in which little room is left."""
+    store = make_store()
+    for number in range(9):
+        put(store, f"f{number}", bytes([number]) * 30)
+    state = store._volume.state
+    blocks = state.blocks
+    while state.log.plainly_fits(70):
+        put(store, "log", b"still fits", "a")
+    for block in [*blocks.freed, *(block for _, block in blocks.ready)]:
+        blocks.retire(block)
+    for block in list(blocks.closed):
+        blocks.set_aside(block)
+    left = {f"f{number}" for number in range(9)}
+    with pytest.raises(OSError, match="7 erase blocks can't be used any more: the store is read-only") as caught:
+        for name in sorted(left):
+            store.remove(name)
+            left.remove(name)
+    assert caught.value.errno == errno.EROFS
+    assert 0 < len(left) < 9
+    assert set(store.names()) == left | {"log"}
+    assert mounted(store) == contents(store)

@@ -70,6 +70,24 @@ def test_a_head_that_waits_too_long_takes_a_new_block() -> None:
     assert store.check() == []
 
 
+def test_a_block_that_the_other_head_has_left_too_far_behind_can_not_be_abandoned() -> None:
+    """The base of the next block says from where on the old one counts: its next order has 16 bits too."""
+    store = Store.format(NorFlash(16, 4096, 256), StoreConfig(log_heads=2))
+    put(store, "a", b"a")
+    state = store._volume.state
+    head = state.log.heads[0]
+    assert head is not None
+    bottom = state.log.sequence
+    state.log.sequence = bottom + ORDER_MAX + 1
+    image = store.flash.image()
+    with pytest.raises(OSError, match="no erase block can be freed"):
+        state.segments.abandon(0, bottom)
+    assert (state.log.heads[0], store.flash.image()) == (head, image)
+    state.log.sequence -= 1
+    state.segments.abandon(0, bottom)
+    assert mounted(store) == {"a": b"a"}
+
+
 def test_orders_beyond_16_bits_in_one_block() -> None:
     """A block of 2 MiB takes more frames of 21 bytes than `order` can count; the first frame has order 1."""
     store = Store.format(NorFlash(4, 2 << 20, 256), StoreConfig(level_threshold=0))

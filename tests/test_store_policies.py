@@ -10,6 +10,7 @@ from simfs.flash import Rng
 from simfs.store.blocks import BlockTable
 from simfs.store.config import CLEANERS, StoreConfig
 from simfs.store.policies import Policy, policy
+from simfs.store.ranking import Ranking
 
 ROOM = 1000  # bytes that a block can hold
 LOGGED = 100_000  # bytes logged so far
@@ -31,6 +32,20 @@ def table(live: list[int], written_at: list[int] | None = None, base: list[int] 
 def chooser(blocks: BlockTable, cleaner: str, seed: int = 0, choices: int = 2) -> Policy:
     config = StoreConfig(cleaner=cleaner, choices=choices, seed=seed)
     return policy(config, blocks, ROOM, lambda: LOGGED, Rng(seed, "cleaner"))
+
+
+def test_a_ranking_stays_in_order_and_misses_what_is_not_there() -> None:
+    ranking = Ranking()
+    ranking.update([(3, 1), (1, 7)])
+    ranking.add((2, 9))
+    ranking.discard((2, 8))
+    assert ranking == [(1, 7), (2, 9), (3, 1)]
+    for missing in ((0, 0), (2, 8), (4, 0)):
+        with pytest.raises(ValueError, match="is not ranked"):
+            ranking.remove(missing)
+    ranking.remove((3, 1))
+    ranking.discard((1, 7))
+    assert ranking == [(2, 9)]
 
 
 def test_greedy_takes_the_block_with_the_least_live() -> None:

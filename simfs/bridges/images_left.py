@@ -22,7 +22,7 @@ from simfs.store.codec import (
     payload_is_sound,
 )
 from simfs.store.errors import CorruptStore
-from simfs.store.headers import Header, read_header
+from simfs.store.headers import Header, read_header, stated_by
 from simfs.store.runs import Run
 from simfs.store.scan import Frames, read_frames, read_seal
 from simfs.store.setup import config_of
@@ -105,7 +105,7 @@ def _read_block(state: StoreState, number: int) -> BlockLeft:
     state.blocks.salt[number], state.blocks.base[number] = header.salt, header.base
     seal, runs = read_seal(state, number) or (None, None)
     block = BlockLeft(number, "left" if seal is None else "sealed", header.base, header.head)
-    if header.record is None:
+    if stated_by(header.stated) is None:
         block.damage.append(Damage(number, start, start + size, "its open record is damaged; its copy serves", True))
     found = read_frames(state, number, size if seal is None else seal.end)
     _take_frames(state, block, found)

@@ -31,9 +31,8 @@ class _File:
         self.waiting: list[tuple[int, bytes]] = []  # writes since then: offset, data
 
     def write(self, at: int, data: bytes) -> None:
-        if data:
-            self._put(self.contents, at, data)
-            self.waiting.append((at, data))
+        self._put(self.contents, at, data)
+        self.waiting.append((at, data))
 
     def resize(self, size_bytes: int) -> None:
         """Cut, or extend with zeros. A persistence event."""

@@ -75,12 +75,11 @@ class FileBytes:
             self._room.reserve(node)
 
     def spill(self, node: FileNode) -> None:
-        """What waits in the file's buffer is durable: one frame, none when nothing waits."""
-        if node.buffer:
-            self._write_out(node, node.buffer_at, node.buffer)
-            node.buffer = b""
-            self.state.reserved -= node.reserved
-            node.reserved = 0
+        """What waits in the file's buffer, a byte at least, is durable: one frame."""
+        self._write_out(node, node.buffer_at, node.buffer)
+        node.buffer = b""
+        self.state.reserved -= node.reserved
+        node.reserved = 0
 
     def _write_out(self, node: FileNode, offset: int, data: bytes) -> None:
         length = len(data)

@@ -49,11 +49,6 @@ class Header:
     salt: int = 0
     version: int | None = None
 
-    @property
-    def record(self) -> OpenRecord | None:
-        """The open record, unless only its copy is sound."""
-        return stated_by(self.stated)
-
 
 @lru_cache(64)
 def stated_by(raw: bytes) -> OpenRecord | None:

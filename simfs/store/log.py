@@ -44,10 +44,6 @@ class Head:
         self.taken_up = self.quiet = self.asleep = False
 
 
-def _give_up(_which: int) -> None:
-    raise AssertionError("a log without segments has no other block")
-
-
 class Log:
     """Appends frames. `sequence` is the number of the next frame, over all heads."""
 
@@ -63,7 +59,7 @@ class Log:
         self.heads: list[Head | None] = [None] * heads
         self.sequence = 0
         self.logged_bytes = 0  # the clock of the cleaner: how old data is counts what was logged since
-        self.on_failure: Callable[[int], None] = _give_up  # gives a head whose block failed another one
+        self.on_failure: Callable[[int], None]  # gives a head whose block failed another one: `Segments` does
 
     def fits(
         self, which: int, kind: int, file: int, offset: int, length: int, payload_bytes: int, unlisted: bool = False
