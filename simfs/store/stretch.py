@@ -70,8 +70,6 @@ class Stretch:
         run, order = head.table.current.get(node.number), log.sequence - head.base
         if run is None or run.address != node.places[-1] or order != head.table.next_order:
             return False
-        if run.offset + run.length != node.size:
-            return False
         self._head, self._run = head, run
         ready = self._volume.cleaner.has_reserve  # else even a frame that has room waits for a cleaning
         self.at, self.end = head.at, head.room_end - FRAME_BYTES - (0 if ready else ENTRY_BYTES)

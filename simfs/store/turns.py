@@ -6,7 +6,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from simfs.flash import FlashError
 from simfs.flash.late import LateFlash
 from simfs.store.blocks import State
 from simfs.store.codec import (
@@ -61,6 +60,7 @@ class Turns:
         self._segments, self._claims = state.segments, state.claims
         self._settings = tuple(state.segments.record)[3:-2]
         self._sealed: dict[int, tuple[int, list[Run], int]] = {}
+        self._behind_record = b"\xff" * (state.layout.block_bytes - ERASE_RECORD_BYTES)
         page = state.layout.page_bytes
         self._open_programs = _pages(ERASE_RECORD_BYTES, FENCE_BYTES, page) + _pages(
             ERASE_RECORD_BYTES + FENCE_BYTES, OPEN_BYTES, page
@@ -106,7 +106,13 @@ class Turns:
             and not self._segments.bad_at
             and len(head.table.runs) <= self._layout.runs_max
             and head.at + len(head.table.runs) * ENTRY_BYTES + SEAL_BYTES <= head.end
+            and self._is_blank(blocks.ready[0][1])
         )
+
+    def _is_blank(self, block: int) -> bool:
+        """Whether nothing stands behind a ready block's erase record. `_open` counts this look."""
+        start = block * self._layout.block_bytes + ERASE_RECORD_BYTES
+        return self._flash.peek(start, len(self._behind_record)) == self._behind_record
 
     def advances(self) -> bool:
         """`advance` where it can."""
@@ -142,7 +148,7 @@ class Turns:
         blocks.close(head.block)
 
     def _open(self) -> None:
-        """Open the least worn ready block, after a look whether it is blank."""
+        """Open the least worn ready block, which is blank."""
         blocks, log, layout, flash = self._blocks, self._log, self._layout, self._flash
         worn, block = blocks.ready.pop(0)
         base, start = log.sequence, block * layout.block_bytes
@@ -161,12 +167,11 @@ class Turns:
         log.sequence = base + 1
 
     def _erase(self) -> None:
-        """Erase the least worn of the freed blocks whose live frames stand in closed blocks."""
-        blocks, flash, segments, base = self._blocks, self._flash, self._segments, self._log.sequence - 1
-        able = [(blocks.erase_count[block], block) for block in blocks.freed if base >= blocks.freed_at[block]]
-        if not able:
+        """Erase the least worn of the freed blocks, whose live frames all stand in closed blocks now."""
+        blocks, flash, segments = self._blocks, self._flash, self._segments
+        if not blocks.freed:
             return
-        worn, block = min(able)
+        worn, block = min((blocks.erase_count[block], block) for block in blocks.freed)
         if not blocks.opened[block]:
             segments.erase_one()
             segments.tell_bad()
@@ -178,13 +183,7 @@ class Turns:
         flash.read_bytes += DISCARD_BYTES
         flash.programs += 1
         flash.program_bytes += DISCARD_BYTES
-        try:
-            flash.erase(block)
-        except FlashError:
-            segments.retire(block)
-            segments.erase_one()
-            segments.tell_bad()
-            return
+        flash.erase(block)
         start = block * self._layout.block_bytes
         flash.reads += 1  # a look at all of it
         flash.read_bytes += self._layout.block_bytes
