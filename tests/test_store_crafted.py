@@ -13,7 +13,9 @@ from sides import errno_of
 from simfs import NorFlash, Store, StoreConfig
 from simfs.flash import Error, Faults, Plan
 from simfs.store import codec
-from simfs.store.codec import DISCARD_AT, DISCARDED, NO_BLOCK, RECORD_BYTES, SEAL_BYTES, Kind
+from simfs.store.codec import DISCARD_AT, DISCARDED, HEADER_BYTES, NO_BLOCK, RECORD_BYTES, SEAL_BYTES, Kind
+from simfs.store.runs import PLACE_MASK
+from simfs.store.scan import read_seal
 
 BLOCK = 512
 
@@ -155,6 +157,48 @@ def test_a_seal_that_lists_what_is_no_frame_is_found_out() -> None:
             changed += 1
     assert changed
     assert "damaged frame in block" in refusal(image, **sizes)
+
+
+def test_a_seal_that_lists_a_place_outside_the_frames_is_not_believed() -> None:
+    """Entries and seal have their CRC. The frames tell themselves what they are, so nothing is lost."""
+    sizes = {"block_bytes": 1024, "page_bytes": 128}
+    store = Store.format(NorFlash(8, **sizes), StoreConfig(buffer_bytes=64, name_bytes=12))
+    for name in "abcd":
+        put(store, name, bytes(600))
+    expected, image = contents(store), bytearray(store.flash.image())
+    state = store._volume.state
+    for block in state.blocks.closed:
+        seal, runs = read_seal(state, block) or (None, None)
+        assert seal is not None
+        assert runs
+        end, salt = (block + 1) * 1024, state.blocks.salt[block]
+        entries = [bytes(image[end - SEAL_BYTES - 16 * number :][:16]) for number in range(len(runs), 0, -1)]
+        assert codec.encode_seal(entries, seal, salt) == image[end - SEAL_BYTES - 16 * len(runs) : end]
+        for outside in (RECORD_BYTES - 1, seal.end + 1):
+            changed = int.from_bytes(entries[0][:4], "little") & ~PLACE_MASK | outside
+            raw = codec.encode_seal([changed.to_bytes(4, "little") + entries[0][4:], *entries[1:]], seal, salt)
+            other = image[: end - len(raw)] + raw + image[end:]
+            assert read_seal(Store.mount(flash_of(other, **sizes), read_only=True)._volume.state, block) is None
+            assert contents(Store.mount(flash_of(other, **sizes), read_only=True)) == expected
+            assert contents(Store.mount(flash_of(other, **sizes))) == expected
+
+
+def test_a_frame_in_whose_place_another_was_written_again_does_not_count() -> None:
+    """A mount wrote its MARK on the next page, over the rest of a frame that was cut, and by chance the cut frame's CRC
+    holds over that."""
+    sizes = {"block_bytes": 1024, "page_bytes": 64}
+    store = Store.format(NorFlash(8, **sizes), StoreConfig(buffer_bytes=100, name_bytes=12))
+    put(store, "a", b"counts")
+    state, node = store._volume.state, store._volume.lookup(b"a")
+    head = state.log.heads[0]
+    assert node is not None
+    assert head is not None
+    again = codec.encode_frame(Kind.MARK, 0, 0, state.log.sequence - head.base + 1, b"", head.salt, 1)
+    before = -(head.at + HEADER_BYTES) % 64
+    payload = b"n" * before + again
+    state.log.append(0, Kind.DATA, node.number, node.size, len(payload), payload)
+    for read_only in (True, False):
+        assert contents(Store.mount(flash_of(store.flash.image(), **sizes), read_only)) == {"a": b"counts"}
 
 
 def test_a_ready_block_that_is_not_blank_is_erased_before_it_is_used() -> None:

@@ -69,7 +69,7 @@ def _block(volume: Volume, block: int, name_of: NameOf) -> Hashable:
         for frame in found.frames
     )  # fmt: skip
     gaps = tuple((begin - start, end - start) for begin, end in found.gaps)
-    sealed = seal and (seal[0], seal[1] is None)
+    sealed = seal and seal[0]  # which says too whether runs are listed
     freed_at = state.blocks.freed_at[block] if state.blocks.state[block] == State.FREED else -1
     return frames, gaps, sealed, state.blocks.base[block] - sequence, freed_at if freed_at < 0 else freed_at - sequence
 
