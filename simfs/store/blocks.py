@@ -93,16 +93,19 @@ class BlockTable:
 
     def find_ready(self, blocks: list[int]) -> None:
         """At a mount: these blocks are blank."""
-        self.ready.update([(self.erase_count[block], block) for block in blocks])
+        self.ready.update(self._by_wear(blocks))
 
     def find_closed(self, blocks: list[int]) -> None:
         """At a mount: these blocks, in the order in which they were closed. What is live in them is not known yet."""
         for block in blocks:
             self.state[block] = State.CLOSED
         self.closed += blocks
-        by_wear = [(self.erase_count[block], block) for block in blocks]
+        by_wear = self._by_wear(blocks)
         self.died.update(by_wear)
         self.closed_by_wear.update(by_wear)
+
+    def _by_wear(self, blocks: list[int]) -> list[tuple[int, int]]:
+        return list(zip(map(self.erase_count.__getitem__, blocks), blocks, strict=True))
 
     def doubt(self, block: int) -> None:
         """The block that seemed ready is not blank, or may not be: it needs an erase."""

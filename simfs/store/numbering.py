@@ -39,14 +39,15 @@ def _numbered_from(used: dict[int, Used], use: Used) -> int:
 def check_blocks(state: StoreState, in_order: list[Used]) -> None:
     """CorruptStore, or a doubt, when numbers are missing in a block whose frames were read: before a frame, or behind
     the last one of a block that was left without a seal. `in_order`: by base, the frames that count known."""
-    before: dict[int, Used] = {}
+    left: dict[int, Used] = {}  # by head: the block before, where it has no seal
     for use in in_order:
-        left = before.get(use.head)
-        left = None if left is None or left.seal is not None else left
-        before[use.head] = use
-        if left is not None:
-            _doubt_end(state, left, use.base)
+        if left:
+            before = left.pop(use.head, None)
+            if before is not None:
+                _doubt_end(state, before, use.base)
         if use.found is not None:
+            if use.seal is None:
+                left[use.head] = use
             _check_within(state, use)
 
 
@@ -56,6 +57,8 @@ def _check_within(state: StoreState, use: Used) -> None:
     frames, gaps = use.found.counted, {end for _, end in use.found.gaps}
     if frames and frames[0].address in gaps and frames[0].order - frames[0].again > 1:
         _doubt(state, use.start + state.layout.first)
+    if frames and frames[-1].order - frames[0].order == len(frames) - 1:
+        return  # they are in order: none is missing
     for earlier, later in pairwise(frames):
         if later.order - later.again > earlier.order + 1:
             address = end_of([earlier], use.block, state.layout)

@@ -57,7 +57,8 @@ def replay_claims(state: StoreState, blocks: list[BlockRuns], look: Look) -> Cut
 def _names(state: StoreState, frame: Frame, payload: bytes) -> list[bytes]:
     """The names in a claim: two in a RENAME. CorruptStore when there are others than the store takes."""
     names = payload.split(b"\0")
-    fitting = all(0 < len(name) < state.config.name_bytes for name in names)
+    lengths = [len(name) for name in names]
+    fitting = 0 < min(lengths) <= max(lengths) < state.config.name_bytes
     if not fitting or len(names) != 1 + (frame.kind == RENAME):
         raise damaged(frame.address, state.layout)
     return names

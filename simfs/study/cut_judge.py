@@ -200,7 +200,8 @@ class _Judgement:
     def _erase_counts(self, store: Store) -> None:
         cuts = self._cut.depth
         for block, (known, true) in enumerate(zip(store.erase_counts, self._chip.erased, strict=True)):
-            _promise(known >= true - cuts, f"block {block} was erased {true} times, the store says {known}")
+            if known < true - cuts:
+                raise Broken(f"block {block} was erased {true} times, the store says {known}")
 
     def _flash_later(self) -> NotedFlash:
         """The flash after a time without power: weak bits read otherwise."""
