@@ -181,6 +181,20 @@ def uncached_names() -> Any:
     return patch.object(Store, "__init__", init)
 
 
+class Unlike(list[str]):
+    """Names that are never those of the last time."""
+
+    def __ne__(self, other: object) -> bool:
+        return True
+
+
+def names_anew() -> Any:
+    from simfs.replay.device_task import DeviceTask
+
+    listed = DeviceTask.names
+    return patch.object(DeviceTask, "names", lambda self, prefix: Unlike(listed(self, prefix)))
+
+
 FLASH_USERS = ("goals_random", "goals_scenarios")
 SLOW_PATHS: dict[str, Callable[[], Iterable[Any]]] = {
     "flash": lambda: [patch(f"{user}.NorFlash", partial(NorFlash, faults=AskedPlan())) for user in FLASH_USERS],
@@ -188,6 +202,7 @@ SLOW_PATHS: dict[str, Callable[[], Iterable[Any]]] = {
     "runs": lambda: [patch.object(log.Log, "extend", lambda self, file, offset, payload: None)],
     "fits": lambda: [patch.object(log.Log, "plainly_fits", lambda self, payload_bytes: False)],
     "names": lambda: [uncached_names(), patch("simfs.files.store.MODES", {})],
+    "rotation": lambda: [names_anew()],
     "struct cache": lambda: [patch.object(codec, "_whole_frame", codec._whole_frame.__wrapped__)],
     "listings": lambda: [patch.object(module, "read_listing", read_unlisted) for module in (look, scan)],
     "order": lambda: [patch.object(replayed, "_in_order", in_order)],

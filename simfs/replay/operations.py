@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
+from bisect import insort
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from heapq import nsmallest
+from functools import lru_cache
 
 from simfs.flash import Rng
 from simfs.replay import task as table
@@ -15,6 +16,8 @@ from simfs.replay.gathering import Gathering
 from simfs.replay.patterns import Field, Moment, Pattern, name_writer
 
 Action = Callable[[], object]
+
+AGES_KEPT = 100_000
 
 _digits = re.compile("[0-9]+").findall
 _AGE_ORDER = ("boot", "year", "date", "month", "day", "time", "hour", "minute", "second", "counter")
@@ -112,21 +115,30 @@ def _rotation(pattern: Pattern, keep: int, files: DeviceTask) -> Callable[[str],
     fields = [piece.name for piece in pattern.pieces if isinstance(piece, Field)]
     order = sorted(range(len(fields)), key=lambda at: _AGE_ORDER.index(fields[at]))
 
-    ages: dict[str, tuple[int, ...] | None] = {}  # of the names that were there last
-
+    @lru_cache(maxsize=AGES_KEPT)
     def age(name: str) -> tuple[int, ...] | None:
         """What sorts the pattern's own names by age; None for other names."""
         found = match(name)
         return tuple(int(digits) for at in order for digits in _digits(found[at + 1])) if found else None
 
+    listed: list[str] = []  # the names that are there the next time, if nobody else adds or removes some
+    own: list[tuple[tuple[int, ...], str]] = []  # those of them that are the pattern's, by age
+
     def rotate(new: str) -> None:
-        nonlocal ages
-        ages = {name: ages[name] if name in ages else age(name) for name in files.names(prefix)}
-        own = {name: when for name, when in ages.items() if when is not None}
-        surplus = len(own) + (new not in ages) - keep
-        for name in nsmallest(surplus, own, key=own.__getitem__) if surplus > 0 else ():
-            if name != new:
-                files.remove(name, pattern.text)
+        nonlocal listed, own
+        names = files.names(prefix)
+        if names != listed:
+            own = sorted((when, name) for name in names if (when := age(name)) is not None)
+        begins = new not in names
+        for entry in own[: max(len(own) + begins - keep, 0)]:
+            if entry[1] != new:
+                files.remove(entry[1], pattern.text)
+                own.remove(entry)
+                names.remove(entry[1])
+        if begins and (when := age(new)) is not None:
+            insort(own, (when, new))
+            insort(names, new)
+        listed = names
 
     return rotate
 
