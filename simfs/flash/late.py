@@ -84,7 +84,7 @@ class LateFlash(NorFlash):
         return super().blank(address, length)
 
     def erase(self, block: int) -> None:
-        super().erase(block)
+        NorFlash.erase(self, block)
         self._late.pop(block, None)
 
     def image(self) -> bytes:
@@ -97,14 +97,11 @@ class LateFlash(NorFlash):
         first, last = address // size, (end - 1) // size
         blocks = [first] if first == last else [block for block in self._late if first <= block <= last]
         for block in blocks:
-            late = self._late.get(block)
-            if late is None:
-                continue
-            left = [(start, stop, make) for start, stop, make in late if stop <= address or end <= start]
-            for start, stop, make in late:
-                if start < end and address < stop:
-                    self._cells[start:stop] = make()
-            if left:
-                self._late[block] = left
-            else:
-                del self._late[block]
+            late = self._late.get(block, ())
+            wanted = [entry for entry in late if entry[0] < end and address < entry[1]]
+            for start, stop, make in wanted:
+                self._cells[start:stop] = make()
+            if len(wanted) == len(late):
+                self._late.pop(block, None)
+            elif wanted:
+                self._late[block] = [entry for entry in late if entry not in wanted]

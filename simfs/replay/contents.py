@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import partial
 from hashlib import blake2b
 from typing import NamedTuple, Protocol
 
@@ -89,18 +90,17 @@ class Texts:
 
     def later(self, series: Series) -> Callable[[], Sequence[bytes]]:
         """For a text without readings, which draws nothing."""
+        return partial(self._made, series)
 
-        def make() -> list[bytes]:
-            if self._constant is not None:
-                return [self._constant] * series.length
-            moment = Moment()
-            moment.boot = series.boot
-            texts = []
-            for moment.now_ns, moment.counter in series.moments():
-                texts.append(filled(self._pattern, moment).encode())
-            return texts
-
-        return make
+    def _made(self, series: Series) -> list[bytes]:
+        if self._constant is not None:
+            return [self._constant] * series.length
+        moment = Moment()
+        moment.boot = series.boot
+        texts = []
+        for moment.now_ns, moment.counter in series.moments():
+            texts.append(filled(self._pattern, moment).encode())
+        return texts
 
 
 class Fillers:

@@ -83,7 +83,8 @@ class BlockTable:
     def note_erase_count(self, block: int, erase_count: int) -> None:
         """The block's wear is known."""
         self.erase_count[block] = erase_count
-        self.erase_count_max = max(self.erase_count_max, erase_count)
+        if erase_count > self.erase_count_max:
+            self.erase_count_max = erase_count
 
     def make_ready(self, block: int) -> None:
         """The block is blank."""

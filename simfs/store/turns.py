@@ -4,6 +4,7 @@ goes on in a ready one, and a freed one is erased. RAM and counters come out as 
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 from simfs.flash.late import LateFlash
@@ -135,11 +136,7 @@ class Turns:
         """Seal the block, with its runs listed."""
         blocks, runs, start, salt = self._blocks, head.table.runs, head.start, head.salt
         first = head.end - len(runs) * ENTRY_BYTES - SEAL_BYTES
-        seal = Seal(len(runs), head.at - start, min(head.table.next_order, ORDER_MAX))
-
-        def make() -> bytes:
-            return encode_seal([run.encode(start) for run in runs], seal, salt)
-
+        make = partial(_listing, runs, start, head.at - start, head.table.next_order, salt)
         page = self._layout.page_bytes
         programs = (first % page + head.end - first + page - 1) // page
         self._flash.program_late(first, head.end, programs, head.end - first, make)
@@ -157,9 +154,8 @@ class Turns:
         flash.reads += 1
         flash.read_bytes += layout.block_bytes - ERASE_RECORD_BYTES
         first, length = start + ERASE_RECORD_BYTES, FENCE_BYTES + OPEN_BYTES
-        flash.program_late(
-            first, first + length, self._open_programs, length, lambda: FENCE + with_copy(body, salt, base, worn, 0)
-        )
+        make = partial(_opening, body, salt, base, worn)
+        flash.program_late(first, first + length, self._open_programs, length, make)
         blocks.state[block] = State.OPEN
         self._segments.stated = {block}
         blocks.opened[block], blocks.base[block], blocks.salt[block] = True, base, salt
@@ -187,12 +183,23 @@ class Turns:
         start = block * self._layout.block_bytes
         flash.reads += 1  # a look at all of it
         flash.read_bytes += self._layout.block_bytes
-        flash.program_late(start, start + ERASE_RECORD_BYTES, 1, ERASE_RECORD_BYTES, lambda: encode_erase_record(count))
+        make = partial(encode_erase_record, count)
+        flash.program_late(start, start + ERASE_RECORD_BYTES, 1, ERASE_RECORD_BYTES, make)
         blocks.opened[block] = False
         blocks.make_ready(block)
         going = segments.bearers_in.pop(block, None)
         if going:
             self._claims.erased(going)
+
+
+def _listing(runs: list[Run], start: int, end: int, next_order: int, salt: int) -> bytes:
+    """Run entries and seal of the block that begins at `start`."""
+    return encode_seal([run.encode(start) for run in runs], Seal(len(runs), end, min(next_order, ORDER_MAX)), salt)
+
+
+def _opening(body: bytes, salt: int, base: int, erase_count: int) -> bytes:
+    """Fence, open record and its copy."""
+    return FENCE + with_copy(body, salt, base, erase_count, 0)
 
 
 def _pages(address: int, length: int, page_bytes: int) -> int:
