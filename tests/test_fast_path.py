@@ -11,9 +11,9 @@ import pytest
 from simfs.flash import Rng
 from simfs.replay.play import play, replay
 from simfs.replay.reading import load_scenario, parse_scenario
-from simfs.replay.run import Run
+from simfs.replay.records import Alike
+from simfs.replay.run import Device, Run
 from simfs.show.json import as_json
-from simfs.store.stretch import Programs, Stretch
 from simfs.study.expect import judge
 from simfs.study.figures import figures
 
@@ -38,21 +38,13 @@ def outcomes(text: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
 def appended(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     """How many appends went together each time."""
     counts: list[int] = []
-    append = Stretch.append
+    note = Device.note_alike
 
-    def counted(self: Stretch, lengths: Any, *rest: Any) -> None:
-        counts.append(len(lengths))
-        append(self, lengths, *rest)
+    def counted(self: Device, task: str, operation: str, name: str, done: Alike, *rest: Any) -> None:
+        counts.append(len(done.starts_ns))
+        note(self, task, operation, name, done, *rest)
 
-    monkeypatch.setattr(Stretch, "append", counted)
-    fill = Stretch.fill_next_block
-
-    def filled(self: Stretch, length: int, programs: Programs, *rest: Any) -> bool:
-        done = fill(self, length, programs, *rest)
-        counts.append(len(programs.each) if done else 0)
-        return done
-
-    monkeypatch.setattr(Stretch, "fill_next_block", filled)
+    monkeypatch.setattr(Device, "note_alike", counted)
     return counts
 
 

@@ -6,14 +6,14 @@ Times are device time, in ns since the run's start.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
 from typing import NamedTuple
 
 from simfs.files import Shown, Store
 from simfs.flash import Counts, NorFlash
+from simfs.store.filled import Filled, Programs
 from simfs.store.meters import Meters
-from simfs.store.stretch import Programs
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,12 +78,13 @@ class StallLog:
             and busy_max_ns <= at_max.busy_max_ns
         )
 
-    def count_usual(self, program_ns: int, count: int, programs: int, alike: Sequence[tuple[int, int]]) -> None:
+    def count_usual(self, program_ns: int, programs: Programs, but_first: bool) -> None:
         """Count operations that do not stand out, by their programs."""
-        self.count += count
-        self.total_ns += programs * program_ns
-        for each, how_often in alike:
-            self.histogram[each * program_ns] += how_often
+        each, total, alike, alike_later = programs
+        self.count += len(each) - but_first
+        self.total_ns += (total - each[0] * but_first) * program_ns
+        for value, how_often in alike_later if but_first else alike:
+            self.histogram[value * program_ns] += how_often
 
     def keep(self, stall: Stall) -> None:
         """Keep a stall where it is the longest of its sort."""
@@ -96,12 +97,11 @@ class StallLog:
 
 
 class Alike(NamedTuple):
-    """Writes that were done together: each one's start, which is after the end of the one before, and programs."""
+    """Writes that were done together, by the blocks that they went to. Each starts after the end of the one before."""
 
     starts_ns: Sequence[int]
-    programs: Programs
+    filled: Sequence[Filled]
     host_bytes: int
-    live_bytes_after: Callable[[int], int]  # that write, counted from 0
 
 
 @dataclass(slots=True)

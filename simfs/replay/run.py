@@ -114,35 +114,34 @@ class Device:
         return type(self).perform is Device.perform
 
     def note_alike(self, task: str, operation: str, name: str, done: Alike, before: Readings) -> None:
-        """Note writes of a task that were done together since `before`, as `perform` does each. The first may have
-        changed the open block; the others are usual, and each begins after the end of the one before."""
-        began_ns, reads, read_bytes, programs, program_bytes, erases, _, _, cleanings, relocated_bytes = before
-        flash, meters, sheet = self.flash, self._meters, self.flash.datasheet
-        each, total, alike = done.programs
+        """Note writes of a task that were done together since `before`, as `perform` does each. Those that changed no
+        block are usual."""
+        _, _, read_bytes, programs, program_bytes, erases, *_ = before
+        flash, sheet, starts_ns = self.flash, self.flash.datasheet, done.starts_ns
         programs, erases = flash.programs - programs, flash.erases - erases
-        reads, read_bytes = flash.reads - reads, flash.read_bytes - read_bytes
-        first = programs - total + each[0]
-        busy_ns = first * sheet.program_typ_ns + erases * sheet.erase_typ_ns
         tally = self.tasks.get(task) or self._new_tally(task)
-        tally.operations[operation] += len(each)
+        tally.operations[operation] += len(starts_ns)
         tally.host_bytes += done.host_bytes
-        tally.read_bytes += read_bytes
+        tally.read_bytes += flash.read_bytes - read_bytes
         tally.programs += programs
         tally.program_bytes += flash.program_bytes - program_bytes
         tally.erases += erases
         tally.busy_ns += programs * sheet.program_typ_ns + erases * sheet.erase_typ_ns
-        cleaned = (meters.cleanings - cleanings, meters.relocated_bytes - relocated_bytes)
-        self._note_write((task, operation, name), busy_ns, (first, erases), cleaned)
-        self.writes.count_usual(sheet.program_typ_ns, len(each) - 1, total - each[0], alike)
-        self.writes.histogram[each[0] * sheet.program_typ_ns] -= 1
-        ends_ns = busy_ns + reads * sheet.read_overhead_ns + read_bytes * sheet.read_byte_ns
-        self.now_ns = done.starts_ns[-1] + each[-1] * sheet.program_typ_ns if len(each) > 1 else began_ns + ends_ns
         self._busy_task, self._busy_operation = task, operation
-        if self.store.live_bytes > self._live_bytes_max:
-            at = bisect_left(range(len(each)), self.store.live_bytes, key=done.live_bytes_after)
-            took_ns = each[at] * sheet.program_typ_ns if at else ends_ns
-            self._live_bytes_max = self.store.live_bytes
-            self._live_bytes_max_at_ns = done.starts_ns[at] + took_ns - self.start_ns
+        first = 0
+        for filled in done.filled:
+            each, turn = filled.programs.each, filled.turn
+            if turn is not None:
+                spent = turn.programs + each[0], turn.erases
+                busy_ns = spent[0] * sheet.program_typ_ns + spent[1] * sheet.erase_typ_ns
+                self._note_write((task, operation, name), starts_ns[first], busy_ns, spent, (turn.cleanings, 0))
+            self.writes.count_usual(sheet.program_typ_ns, filled.programs, but_first=turn is not None)
+            if filled.live_bytes > self._live_bytes_max:
+                within = bisect_left(range(len(each)), filled.live_bytes, key=filled.live_bytes_after)
+                self._live_bytes_max = filled.live_bytes
+                self._live_bytes_max_at_ns = starts_ns[first + within] + filled.took_ns(within, sheet) - self.start_ns
+            first += len(each)
+        self.now_ns = starts_ns[-1] + filled.took_ns(len(each) - 1, sheet)
 
     def note_lost(self, task: str, records: int) -> None:
         """Records that waited in the firmware's own RAM when the device booted, or at the end."""
@@ -228,7 +227,7 @@ class Device:
             if name not in self.names_used and len(self.names_used) < NAMES_KEPT:
                 self.names_used.add(name)
             cleaned = (meters.cleanings - cleanings, meters.relocated_bytes - relocated_bytes)
-            self._note_write((tally.name, operation, name), busy_ns, (programs, erases), cleaned)
+            self._note_write((tally.name, operation, name), began_ns, busy_ns, (programs, erases), cleaned)
         self.now_ns = began_ns + busy_ns + reads * sheet.read_overhead_ns + read_bytes * sheet.read_byte_ns
         if busy_ns:
             self._busy_task, self._busy_operation = tally.name, operation
@@ -247,12 +246,12 @@ class Device:
         return Boot(at_ns, spent.reads, spent.read_bytes, spent.programs, spent.erases, time_ns)
 
     def _note_write(
-        self, what: tuple[str, str, str], busy_ns: int, spent: tuple[int, int], cleaned: tuple[int, int]
+        self, what: tuple[str, str, str], at_ns: int, busy_ns: int, spent: tuple[int, int], cleaned: tuple[int, int]
     ) -> None:
         sheet = self.flash.datasheet
         busy_max_ns = spent[0] * sheet.program_max_ns + spent[1] * sheet.erase_max_ns
         if self.writes.stands_out(busy_ns, busy_max_ns, cleaned[0]):
-            self.writes.keep(Stall(self.now_ns - self.start_ns, *what, busy_ns, busy_max_ns, *spent, *cleaned))
+            self.writes.keep(Stall(at_ns - self.start_ns, *what, busy_ns, busy_max_ns, *spent, *cleaned))
 
     def _new_tally(self, task: str) -> TaskTally:
         return self.tasks.setdefault(task, TaskTally(task))

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from itertools import accumulate
+from collections.abc import Callable, Iterator
 
 from simfs.replay.contents import Contents, Series
 from simfs.replay.patterns import tick_ns
@@ -11,7 +10,7 @@ from simfs.replay.player import PlayedTask, Player
 from simfs.replay.records import Alike
 from simfs.replay.run import Readings
 from simfs.replay.task import Append
-from simfs.store.stretch import Programs, Stretch
+from simfs.store.stretch import Payloads, Stretch
 
 
 class EveryTimes:
@@ -91,47 +90,40 @@ class Together:
         return done > 0
 
     def _next(self, due_ns: int, every_ns: int, length: int, most: int) -> int:
-        """Do as many appends as fit the open block, or the one that takes another block; how many, 0 when the next one
-        is late or not of this kind."""
-        device, stretch, appends = self._device, self._stretch, self._appends
+        """Do as many appends as can be done together, or the one that can't; how many, 0 when the next one is late or
+        not of this kind."""
+        device, stretch = self._device, self._stretch
         if not device.passes_to(due_ns):
             return 0
-        count = min(stretch.fit(length), most) if stretch.take_up() else 0
-        series = Series(due_ns, every_ns, self._played.runs, appends.counter_every, self._player.boot_count, count or 1)
-        if not count:
-            return self._block(due_ns, every_ns, length, most) or self._one(length, series)
-        programs = stretch.alike(length, count)
-        slowest = programs.alike[-1][0]
-        if slowest * self._program_ns > every_ns or not device.is_usual(slowest):
-            return 0
+
+        def is_usual(programs: int) -> bool:
+            return programs * self._program_ns <= every_ns and device.is_usual(programs)
+
+        def goes_on() -> bool:
+            return self._turn_ns <= every_ns and device.begins_block(self._played.task.name)
+
+        def draw(first: int, count: int) -> Payloads:
+            return self._contents.later(self._series(due_ns + first * every_ns, every_ns, first, count))
+
         before = device.readings()
-        stretch.append([length] * count, programs, self._contents.later(series))
-        self._note_even(series, length, programs, before)
+        filled = stretch.evenly(length, most, is_usual, goes_on, draw)
+        if not filled:
+            return self._one(length, draw)
+        count = sum(len(one.programs.each) for one in filled)
+        starts_ns = range(due_ns, due_ns + count * every_ns, every_ns)
+        self._note(Alike(starts_ns, filled, count * length), before)
         return count
 
-    def _block(self, due_ns: int, every_ns: int, length: int, most: int) -> int:
-        """Go on in the next block, and fill it."""
-        device, stretch, appends = self._device, self._stretch, self._appends
-        programs = stretch.in_next_block(length)
-        if not programs.total or self._turn_ns > every_ns or not device.is_usual(programs.alike[-1][0]):
-            return 0
-        if not device.begins_block(self._played.task.name):
-            return 0
-        if len(programs.each) > most:
-            programs = programs.first(most)
-        count = len(programs.each)
-        series = Series(due_ns, every_ns, self._played.runs, appends.counter_every, self._player.boot_count, count)
-        before = device.readings()
-        if not stretch.fill_next_block(length, programs, lambda: self._contents.later(series)):
-            return 0
-        self._note_even(series, length, programs, before)
-        return count
+    def _series(self, first_ns: int, every_ns: int, later: int, count: int) -> Series:
+        """The moments of so many runs, from the one so many later than the next."""
+        runs, every = self._played.runs + later, self._appends.counter_every
+        return Series(first_ns, every_ns, runs, every, self._player.boot_count, count)
 
-    def _one(self, length: int, series: Series) -> int:
-        stretch, payloads = self._stretch, self._contents
+    def _one(self, length: int, draw: Callable[[int, int], Payloads]) -> int:
+        stretch = self._stretch
         if not stretch.takes_one(length):
             return 0
-        made = payloads.later(series)
+        made = draw(0, 1)
         self._device.perform(
             self._played.task.name,
             "append",
@@ -169,20 +161,11 @@ class Together:
                 break
         if not payloads:
             return False
-        ends = list(accumulate(filling.lengths))
-        counted = filling.programs()
         before = device.readings()
-        stretch.append(filling.lengths, counted, lambda: payloads)
-        done = Alike(starts_ns, counted, ends[-1], lambda write: stretch.live_bytes_after(ends[write]))
-        self._note(done, before)
+        filled = stretch.append(filling.lengths, filling.programs(), lambda: payloads)
+        self._note(Alike(starts_ns, [filled], sum(filling.lengths)), before)
         self._player.push_due(self._played, due_ns, times)
         return True
-
-    def _note_even(self, series: Series, length: int, programs: Programs, before: Readings) -> None:
-        first_ns, every_ns, count = series.first_ns, series.every_ns, series.length
-        after = self._stretch.live_bytes_after
-        starts_ns = range(first_ns, first_ns + count * every_ns, every_ns)
-        self._note(Alike(starts_ns, programs, count * length, lambda write: after((write + 1) * length)), before)
 
     def _note(self, done: Alike, before: Readings) -> None:
         self._device.note_alike(self._played.task.name, "append", self._name, done, before)

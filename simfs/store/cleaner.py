@@ -69,10 +69,10 @@ class Cleaner:
         """What `make_room` does for a frame that does not fit, where that is to free a dead block, if any, and to go on
         in the next; False where there is more to it, and nothing is changed."""
         state, blocks = self._state, self._blocks
-        turns, free_count = state.segments.turns, len(blocks.ready) + len(blocks.freed)
-        if turns is None or self._draws or free_count < self._free_floor or self._is_cramped():
+        turns, committed, free_count = state.segments.turns, state.committed, len(blocks.ready) + len(blocks.freed)
+        if turns is None or self._draws or free_count < self._free_floor or free_count <= 1:
             return False
-        if state.committed > blocks.capacity or not turns.can_advance():
+        if committed > blocks.capacity or committed > state.layout.listed_capacity or not turns.can_advance():
             return False
         if free_count == self._free_floor:
             victim = self._choose(blocks.closed) if blocks.closed else None

@@ -5,11 +5,12 @@ one; the frames' bytes are made when somebody reads them."""
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from functools import lru_cache
-from typing import NamedTuple
+from functools import partial
 
 from simfs.flash.late import LateFlash
 from simfs.store.codec import DATA, ENTRY_BYTES, FRAME_BYTES, ORDER_MAX, SEAL_BYTES, SIZE_MAX, encode_frame
+from simfs.store.filled import NO_PROGRAMS, Filled, Programs, Turn, programs_of
+from simfs.store.filling import Filling
 from simfs.store.index import FileNode
 from simfs.store.layout import align_up
 from simfs.store.log import Head
@@ -17,34 +18,6 @@ from simfs.store.runs import Run
 from simfs.store.volume import Volume
 
 Payloads = Callable[[], Sequence[bytes]]
-
-
-class Programs(NamedTuple):
-    """Page programs of frames one after the other."""
-
-    each: tuple[int, ...]  # of each frame
-    total: int
-    alike: tuple[tuple[int, int], ...]  # (programs of a frame, how many frames took so many)
-
-    def first(self, count: int) -> Programs:
-        """Of the first frames alone."""
-        return programs_in_all(self.each[:count])
-
-
-@lru_cache(maxsize=4096)
-def programs_of(at_in_page: int, pitch: int, padded: int, count: int, page_bytes: int) -> Programs:
-    """The programs of `count` frames of `padded` bytes that begin every `pitch` bytes."""
-    places = range(at_in_page, at_in_page + pitch * count, pitch)
-    return programs_in_all(tuple((at % page_bytes + padded + page_bytes - 1) // page_bytes for at in places))
-
-
-@lru_cache(maxsize=4096)
-def programs_in_all(each: tuple[int, ...]) -> Programs:
-    """Programs of frames, added up."""
-    return Programs(each, sum(each), tuple((value, each.count(value)) for value in sorted(set(each))))
-
-
-NO_PROGRAMS = Programs((), 0, ())
 
 
 class Stretch:
@@ -86,9 +59,42 @@ class Stretch:
         count = min((self.end - length - self.at) // pitch + 1, self.count_max, self.total_bytes_max // length)
         return count if count and self.has_room(length * (count - 1), length) else 0
 
+    def evenly(
+        self,
+        length: int,
+        most: int,
+        is_usual: Callable[[int], bool],
+        goes_on: Callable[[], bool],
+        draw: Callable[[int, int], Payloads],
+    ) -> list[Filled]:
+        """Do appends of one length, `most` of them or as many as come before one that is to be done by itself: in the
+        open block and, as long as `goes_on` says so, in the next ones.
+
+        `is_usual` is asked about the programs of an append. `draw` gives the payloads from one append on, of so many.
+        """
+        filled = []
+        done = min(self.fit(length), most) if self.take_up() else 0
+        if done:
+            programs = self.alike(length, done)
+            if not is_usual(programs.most):
+                return []
+            filled.append(self.append([length] * done, programs, draw(0, done)))
+        whole = self.in_next_block(length) if done < most else NO_PROGRAMS
+        if not whole.each or not is_usual(whole.most):
+            return filled
+        while done < most and goes_on() and not self._log.plainly_fits(length):
+            programs = whole.first(min(len(whole.each), most - done))
+            one = self._fill_next_block(length, programs, partial(draw, done, len(programs.each)))
+            if one is None:
+                break
+            filled.append(one)
+            done += len(programs.each)
+        return filled
+
     def has_room(self, before: int, length: int) -> bool:
         """Whether the store's capacity takes an append of `length` bytes after `before` bytes of others."""
-        return self.live_bytes_after(before) + self._volume.room.room_for(length) <= self._blocks.capacity
+        growth = self._cost(self._span_bytes + before) - self._cost(self._span_bytes)
+        return self._live_bytes + growth + self._volume.room.room_for(length) <= self._blocks.capacity
 
     def has_room_for_all(self) -> bool:
         """Whether the store's capacity takes appends up to the end of the block, whatever their lengths."""
@@ -98,19 +104,15 @@ class Stretch:
         """Appends one by one, to find out how many fit."""
         return Filling(self)
 
-    def live_bytes_after(self, total_bytes: int) -> int:
-        """The store's live bytes after so many bytes of appends."""
-        return self._live_bytes + self._cost(self._span_bytes + total_bytes) - self._cost(self._span_bytes)
-
     def alike(self, length: int, count: int) -> Programs:
         """The programs of `count` appends of `length` bytes each."""
         size = FRAME_BYTES + length
         pitch, padded = align_up(size, self.step), align_up(size, self.unit_bytes)
         return programs_of(self.at % self.page_bytes, pitch, padded, count, self.page_bytes)
 
-    def append(self, lengths: Sequence[int], programs: Programs, payloads: Payloads) -> None:
+    def append(self, lengths: Sequence[int], programs: Programs, payloads: Payloads) -> Filled:
         """Do the appends, which fit; `payloads` gives their bytes when they are needed."""
-        node, head, run, log = self._node, self._head, self._run, self._log
+        head, run, log = self._head, self._run, self._log
         total, count = sum(lengths), len(lengths)
         frame_bytes = total + FRAME_BYTES * count
         end, program_bytes = self.at + frame_bytes, frame_bytes
@@ -122,10 +124,24 @@ class Stretch:
         log.logged_bytes += frame_bytes
         run.length += total
         head.table.next_order += count
-        self._blocks.charge(run.address, self._cost(self._span_bytes + total) - self._cost(self._span_bytes))
+        return self._grown(run.address, total, programs, None, lambda write: sum(lengths[: write + 1]))
+
+    def _grown(
+        self, address: int, total: int, programs: Programs, turn: Turn | None, bytes_after: Callable[[int], int]
+    ) -> Filled:
+        """The file is longer by `total` bytes, of the run that begins at `address`; what there is to note."""
+        node, meters, cost = self._node, self._state.meters, self._cost
+        live_bytes, span_bytes, before = self._live_bytes, self._span_bytes, cost(self._span_bytes)
+        growth = cost(span_bytes + total) - before
+        self._blocks.charge(address, growth)
         node.size += total
-        self._state.meters.host_bytes += total
-        self._state.meters.payload_bytes_programmed += total
+        meters.host_bytes += total
+        meters.payload_bytes_programmed += total
+
+        def live_bytes_after(write: int) -> int:
+            return live_bytes + cost(span_bytes + bytes_after(write)) - before
+
+        return Filled(programs, turn, live_bytes + growth, live_bytes_after)
 
     def in_next_block(self, length: int) -> Programs:
         """The programs of as many appends of `length` bytes as a block takes that holds nothing else; none of them
@@ -143,37 +159,44 @@ class Stretch:
         count = min((room - size) // pitch + 1, ORDER_MAX // length, (SIZE_MAX - node.size) // length)
         return programs_of(layout.first % self.page_bytes, pitch, padded, count, self.page_bytes)
 
-    def fill_next_block(self, length: int, programs: Programs, draw: Callable[[], Payloads]) -> bool:
+    def _fill_next_block(self, length: int, programs: Programs, draw: Callable[[], Payloads]) -> Filled | None:
         """Go on in the next block with so many appends, at most those of `in_next_block`; `draw` gives their payloads.
-        False, and nothing is done or drawn, where there is more to it."""
+        None, and nothing is done or drawn, where there is more to it."""
         node, log, state, count = self._node, self._log, self._state, len(programs.each)
         waiting = self._volume.room.room_for(length)
-        total, cost = count * length, self._cost(count * length)
-        if state.committed + cost + waiting > self._blocks.capacity:
-            return False
+        total = count * length
+        if state.committed + self._cost(total) + waiting > self._blocks.capacity or node.size + total > SIZE_MAX:
+            return None
         state.reserved += waiting
-        turned = self._volume.cleaner.turn_over()
+        turn = self._turn_over()
         state.reserved -= waiting
-        if not turned:
-            return False
+        if turn is None:
+            return None
         head = log.heads[0]
         assert head is not None
+        self._live_bytes, self._span_bytes = state.committed, 0
         address, size = head.at, FRAME_BYTES + length
         program_bytes = count * align_up(size, self.unit_bytes)
         self._program(head, address + count * align_up(size, self.step), programs.total, program_bytes, draw())
         log.logged_bytes += count * size
-        self._run = log.note_frame(head, DATA, address, log.sequence - head.base, total, node.number, node.size)
+        log.note_frame(head, DATA, address, log.sequence - head.base, total, node.number, node.size)
         log.sequence += count
         head.table.next_order += count - 1
         node.starts.append(node.size)
         node.places.append(address)
-        self._blocks.charge(address, cost)
-        self._live_bytes = state.committed - cost
-        self._span_bytes = 0
-        node.size += total
-        state.meters.host_bytes += total
-        state.meters.payload_bytes_programmed += total
-        return True
+        return self._grown(address, total, programs, turn, lambda write: (write + 1) * length)
+
+    def _turn_over(self) -> Turn | None:
+        """Change the block; None where that takes more than the usual."""
+        flash, meters = self._flash, self._state.meters
+        reads, read_bytes, programs = flash.reads, flash.read_bytes, flash.programs
+        erases, cleanings = flash.erases, meters.cleanings
+        if not self._volume.cleaner.turn_over():
+            return None
+        return Turn(
+            flash.reads - reads, flash.read_bytes - read_bytes, flash.programs - programs, flash.erases - erases,
+            meters.cleanings - cleanings,
+        )  # fmt: skip
 
     def takes_one(self, length: int) -> bool:
         """Whether `append_one` can do what opening, writing and closing would."""
@@ -215,56 +238,23 @@ class Stretch:
         state.meters.payload_bytes_programmed += length
 
     def _program(self, head: Head, end: int, programs: int, program_bytes: int, payloads: Payloads) -> None:
-        number, offset, order, salt = self._node.number, self._node.size, self._log.sequence - head.base, head.salt
-        step = self.step
-
-        def make() -> bytes:
-            return b"".join(frames(number, offset, order, payloads(), salt, step))
-
+        node, order = self._node, self._log.sequence - head.base
+        make = partial(frames, node.number, node.size, order, payloads, head.salt, self.step)
         self._flash.program_late(head.at, end, programs, program_bytes, make)
         head.at = end
 
 
-class Filling:
-    """Appends of any length, as long as they fit."""
-
-    def __init__(self, stretch: Stretch) -> None:
-        self._stretch = stretch
-        self._at, self._left_bytes = stretch.at, stretch.total_bytes_max
-        self.lengths: list[int] = []
-        self._each: list[int] = []
-
-    def add(self, length: int, is_usual: Callable[[int], bool]) -> int:
-        """The programs of an append of this length behind the others; 0 where it has to be done by itself."""
-        stretch, at = self._stretch, self._at
-        if not 0 < length <= stretch.record_bytes_max or at + length > stretch.end or length > self._left_bytes:
-            return 0
-        size, page_bytes = FRAME_BYTES + length, stretch.page_bytes
-        programs = (at % page_bytes + align_up(size, stretch.unit_bytes) + page_bytes - 1) // page_bytes
-        if len(self.lengths) >= stretch.count_max or not is_usual(programs):
-            return 0
-        self._at = at + align_up(size, stretch.step)
-        self._left_bytes -= length
-        self.lengths.append(length)
-        self._each.append(programs)
-        return programs
-
-    def programs(self) -> Programs:
-        """Those of all of them."""
-        return programs_in_all(tuple(self._each))
-
-
-def frames(file: int, offset: int, order: int, payloads: Sequence[bytes], salt: int, step: int) -> list[bytes]:
+def frames(file: int, offset: int, order: int, payloads: Payloads, salt: int, step: int) -> bytes:
     """DATA frames one behind the other, each padded to where the next one begins."""
     made = []
-    for payload in payloads:
+    for payload in payloads():
         frame = encode_frame(DATA, file, offset, order, payload, salt)
         made.append(frame)
         if step > 1:
             made.append(b"\xff" * (-len(frame) % step))
         offset += len(payload)
         order += 1
-    return made
+    return b"".join(made)
 
 
 def stretch_of(volume: Volume, node: FileNode) -> Stretch | None:
