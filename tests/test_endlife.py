@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
 from simfs.replay.clock import NS_PER_DAY, days_before
 from simfs.replay.dated_names import DatedNames, obstacle
 from simfs.replay.play import play
-from simfs.replay.reading import parse_scenario
+from simfs.replay.reading import load_scenario, parse_scenario
 from simfs.replay.scenario import Scenario
 from simfs.study.endlife import EndOfLife, end_of_life
 
+SCENARIOS = Path(__file__).resolve().parent.parent / "scenarios"
 HEAD = """
 [chip]
 size = "48 KiB"
@@ -202,3 +204,13 @@ def test_a_projection_is_near_the_exact_end() -> None:
     assert not projected.exact
     assert abs(projected.at_ns - exact.at_ns) < 0.05 * exact.at_ns
     assert projected.simulated_ns < 0.3 * exact.at_ns
+
+
+def test_a_projection_leaves_out_blocks_that_rest_for_good() -> None:
+    """Two of the 32: one is open for what cleaning moves, next to nothing, and one waits until that is full."""
+    scenario, limits = load_scenario(SCENARIOS / "ring_buffer.toml"), [40] * 32
+    exact, projected = (end_of_life(scenario, until="limit", limits=limits, project=quick) for quick in (False, True))
+    assert exact.at_ns is not None
+    assert projected.at_ns is not None
+    assert exact.erase_counts.count(0) == 2
+    assert abs(projected.at_ns - exact.at_ns) < 0.02 * exact.at_ns

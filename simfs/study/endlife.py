@@ -22,6 +22,7 @@ from simfs.replay.player import Player
 from simfs.replay.records import TaskTally
 from simfs.replay.run import Device
 from simfs.replay.scenario import Scenario
+from simfs.store.blocks import State
 from simfs.study.wear_notes import LifeDevice, LifeEnded, PromptFlash, Wear, WornFlash
 
 UNTIL = ("rated", "limit", "full")
@@ -195,16 +196,19 @@ class _Life:
 
     def projected(self) -> EndOfLife:
         """What will come first if wear goes on as since half of the erases: where it is levelled, every block at the
-        pace of their mean, so that the most worn one stays as far ahead; else each at its own."""
+        pace of their mean, so that the most worn one stays as far ahead; else each at its own. Levelling takes none
+        that is open or waits for its erase: one that had no erase and does so now rests for good."""
         counts, limits = self.wear.counts, self.wear.limits
         since_ns, before = self._half
-        span_ns, levelled = self.device.now_ns - since_ns, bool(self.device.store.config.level_threshold)
-        paces = [now - then for now, then in zip(counts, before, strict=True)]
-        whole = len(paces) if levelled else 1
-        of_each = [sum(paces)] * len(paces) if levelled else paces
+        span_ns, store = self.device.now_ns - since_ns, self.device.store
+        paces, whole = [now - then for now, then in zip(counts, before, strict=True)], 1
+        if store.config.level_threshold:
+            states = zip(paces, store.volume.state.blocks.state, strict=True)
+            wears = [pace > 0 or state in (State.READY, State.CLOSED) for pace, state in states]
+            paces, whole = [sum(paces) * each for each in wears], sum(wears)
         left = [
             ((limit - count) * span_ns * whole // pace, block)
-            for block, (limit, count, pace) in enumerate(zip(limits, counts, of_each, strict=True))
+            for block, (limit, count, pace) in enumerate(zip(limits, counts, paces, strict=True))
             if pace
         ]
         if not left or not since_ns:
