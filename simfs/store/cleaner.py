@@ -26,7 +26,7 @@ class Cleaner:
         self._draws = state.config.cleaner in ("random", "best-of-d")  # to ask for a victim changes the next one
         self._may_level = False
         self._moves_cold = False
-        self._last = Run(Kind.MARK, 0, 0, 0, 0, 0)  # the run of the frame appended last
+        self._last: Run  # of the frame appended last
         rng = Rng(state.config.seed, "cleaner", state.log.sequence) if self._draws else _NEVER_DRAWN_FROM
         self._choose = policy(state.config, state.blocks, state.layout.block_room, lambda: state.log.logged_bytes, rng)
 

@@ -20,7 +20,6 @@ class FileBytes:
         self._blocks = state.blocks
         self._claims = state.claims
         self._meters = state.meters
-        self._layout = state.layout
         self._index = state.index
         self._buffer_bytes = state.layout.buffer_bytes
 

@@ -39,7 +39,7 @@ class Head:
         self.at = at
         self.table = table
         self.room_end = 0
-        self.page_programs = 0
+        self.page_programs: int  # in the page of `at`, where the part limits them
         self.void_from: int | None = None
         self.taken_up = self.quiet = self.asleep = False
 
