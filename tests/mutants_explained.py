@@ -3,4 +3,56 @@ as the run prints them."""
 
 from __future__ import annotations
 
-EXPLAINED: dict[str, str] = {}
+ROUNDED = "the clock of no part in the catalogue gives another whole number of ns"
+NO_SUCH_ADDRESS = "an address or none: no frame stands below the header of block 0"
+
+EXPLAINED: dict[str, str] = {
+    """simfs.files.store
+- known = self._rule.encode if config.overlong == "cut" else lru_cache(1024)(self._rule.encode)
++ known = self._rule.encode if config.overlong == "cut" else lru_cache(1025)(self._rule.encode)""": (
+        "how many names are remembered changes the time only"
+    ),
+    """simfs.flash.nor
+- self._program_end = self._read_end if simple else 0
++ self._program_end = self._read_end if simple else (-1)""": "no address is below 0 either",
+    """simfs.flash.parts
+- read_byte_ns=round(8_000 / self.read_mhz),
++ read_byte_ns=round(7999 / self.read_mhz),""": ROUNDED,
+    """simfs.flash.parts
+- read_overhead_ns=round(32_000 / self.read_mhz),
++ read_overhead_ns=round(31999 / self.read_mhz),""": ROUNDED,
+    """simfs.store.blocks
+- self.erase_count_max = 0
++ self.erase_count_max = (-1)""": (
+        "formatting and mounting note each block's erase count before anybody asks for the highest"
+    ),
+    """simfs.store.cleaner
+- fits, looked = False, -1
++ fits, looked = False, -0""": "the log's sequence number is never 0 here: the first frame is fitted in by nobody",
+    """simfs.store.mount
+- for doubted in (False, True):
++ for doubted in (True, True):""": "a frame only takes life from older blocks: dead without the newest is dead with it",
+    """simfs.store.mount
+- if head is not None and found is not None:
++ if (head is not None or found is not None):""": "the frames of every open block were read",
+    """simfs.store.scan
+- if len(found.frames) > known:
++ if (len(found.frames) >= known):""": "what is known already is only noted again",
+    """simfs.store.turns
+- head = self._log.heads[0]
++ head = self._log.heads[(-1)]""": "there is one head",
+    """simfs.store.turns
+- and len(head.table.runs) <= self._layout.runs_max
++ and (len(head.table.runs) < self._layout.runs_max)""": "the plain way does the same, slower",
+    """simfs.store.volume
+- state.log.sequence = max(state.log.sequence, header.base + ORDER_MAX + 1)
++ state.log.sequence = max(state.log.sequence, header.base + ORDER_MAX + 0)""": (
+        "it becomes the base of a block, above which its frames begin: above all that the older block can hold"
+    ),
+    """simfs.store.volume
+- state.log.sequence = max(state.log.sequence, header.base + ORDER_MAX + 1)
++ state.log.sequence = max(state.log.sequence, header.base + ORDER_MAX + 2)""": "one number more is left out",
+    """simfs.store.check
+- live[blocks.of(abs(place))] += layout.cost(end - start) if place > 0 else layout.hole_cost
++ live[blocks.of(abs(place))] += layout.cost(end - start) if place > 1 else layout.hole_cost""": NO_SUCH_ADDRESS,
+}

@@ -20,6 +20,8 @@ from typing import Any
 import pytest
 from sides import KINDS, make_side
 
+from simfs import NorFlash, Store, StoreConfig
+
 Job = Callable[[Any], Any]
 
 
@@ -336,3 +338,16 @@ def test_the_caller_may_reuse_the_buffer_after_a_write(side: Any) -> None:
         file.write(data)
         data[:] = b"xyz!"
     assert side.read("f") == b"abc"
+
+
+def test_bytes_written_over_while_they_wait_are_one_frame() -> None:
+    store = Store.format(NorFlash(8, 1024, 128), StoreConfig(buffer_bytes=64, name_bytes=16))
+    with store.open("log", "w") as file:
+        before = store.flash.programs
+        for at, data in ((0, b"0123456789"), (0, b"ab"), (9, b"9+"), (3, b"d"), (11, b".")):
+            file.seek(at)
+            file.write(data)
+        assert store.flash.programs == before
+    assert store.flash.programs == before + 1
+    with store.open("log") as file:
+        assert file.read() == b"ab2d456789+."

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from simfs import NorFlash, Store, StoreConfig
 from simfs.files.names import NameRule
 
 
@@ -95,3 +96,16 @@ def test_every_name_that_can_stand_on_the_flash_comes_back(name: bytes, limit_by
     assert rule.decode(encoded) == encoded.decode("utf-8", "surrogateescape")
     if len(encoded) < 60:
         assert os.fsencode(rule.decode(encoded)) == encoded  # the host's own way with such names
+
+
+def test_names_are_found_by_how_they_begin() -> None:
+    store = Store.format(NorFlash(8), StoreConfig())
+    names = ["/log/a", "/log/b", "/log", "/lof/z", "/lon", "/log/\udcff\udcff", "/log0", "/\U0010ffff"]
+    for name in names:
+        store.open(name, "w").close()
+    assert store.names() == sorted(names)
+    for prefix in ["/", "/log", "/log/", "/log/a", "/lo", "x", "/\U0010ffff", "/log/\udcff", "/log/\udcff\udcff\udcff"]:
+        found = sorted(name for name in names if name.startswith(prefix))
+        assert store.names(prefix) == found
+        raw = os.fsencode(prefix)
+        assert list(map(os.fsdecode, store._volume.names_from(raw))) == sorted(found, key=os.fsencode)

@@ -134,11 +134,13 @@ def test_idle_time_cleans_and_erases_ahead_and_never_passes_its_budget() -> None
     churn(store, 40)
     sheet = store.flash.datasheet
     budget = 3 * sheet.erase_max_ns
+    cleanings = store.meters.cleanings
     before = store.flash.counts.busy_ns(sheet)
     used = store.idle(budget)
     assert store.flash.counts.busy_ns(sheet) - before == used <= budget
     for _ in range(20):
         store.idle(10 * sheet.erase_max_ns)
+    assert store.meters.cleanings > cleanings
     assert store.idle(10 * sheet.erase_max_ns) == 0, "nothing is left to do ahead"
     assert store.check() == []
     assert contents(store) == mounted(store)
@@ -170,6 +172,7 @@ def test_when_all_other_blocks_are_lost_the_store_can_be_read_only() -> None:
     for block in list(blocks.closed):
         blocks.set_aside(block)
     left = [f"f{number}" for number in range(9)]
+    assert store.usage().capacity_bytes == 0
     while (refused := errno_of(store.remove, left[0])) is None:
         left.pop(0)
     assert refused == errno.EROFS
@@ -178,3 +181,58 @@ def test_when_all_other_blocks_are_lost_the_store_can_be_read_only() -> None:
     with pytest.raises(OSError, match="7 erase blocks can't be used any more: the store is read-only"):
         store.remove("log")
     assert mounted(store) == contents(store)
+
+
+def test_a_block_left_without_a_seal_is_in_doubt_and_is_cleaned_before_all_others() -> None:
+    """Though it is full of live data, and others are dead."""
+    store = make_store()
+    churn(store, 6)
+    put(store, "kept", bytes(600))
+    put(store, "small", bytes(50))
+    state = store._volume.state
+    head = state.log.heads[0]
+    assert head is not None
+    below = state.log.sequence
+    state.segments.abandon(0, below)
+    put(store, "more", b"")
+    assert state.blocks.in_doubt == {head.block: below}
+    assert Store.mount(store.flash, read_only=True)._volume.state.blocks.in_doubt == {head.block: below}
+    live = state.blocks.live
+    assert min(live[block] for block in state.blocks.closed) < live[head.block]
+    assert store._volume.cleaner._victim() == head.block
+    churn(store, 40)
+    assert state.blocks.in_doubt == {}
+    assert contents(store)["kept"] == mounted(store)["kept"] == bytes(600)
+
+
+def test_cleaning_ahead_is_wanted_while_few_blocks_are_free_and_some_block_is_a_quarter_dead() -> None:
+    store = make_store(reserve_blocks=3)
+    state, cleaner = store._volume.state, store._volume.cleaner
+    blocks, room = state.blocks, state.layout.block_room
+    while blocks.free_count > 3:
+        churn(store, 1)
+    for block in blocks.closed:
+        blocks.live[block] = room
+    assert not cleaner.is_wanted()
+    blocks.live[blocks.closed[1]] = room * 3 // 4 + 1
+    assert not cleaner.is_wanted()
+    blocks.live[blocks.closed[1]] = room * 3 // 4
+    assert cleaner.is_wanted()
+    blocks.free_unlisted(blocks.closed[0])
+    assert blocks.free_count == 4
+    assert not cleaner.is_wanted()
+
+
+@pytest.mark.parametrize("packing", ["byte", "page"])
+def test_moved_bytes_are_split_to_fill_a_block_to_its_end(packing: str) -> None:
+    store = make_store(packing=packing, buffer_bytes=None if packing == "page" else 200)
+    log, cleaner, layout = store._volume.state.log, store._volume.cleaner, store._volume.state.layout
+    seen = set()
+    for number in range(60):
+        put(store, "log", bytes(number % 7 + 1), "a")
+        room = log.room_left(0, False)
+        split = packing == "byte" and layout.split_bytes_min <= room < layout.buffer_bytes
+        assert cleaner._chunk_bytes(1000) == (room if split else layout.buffer_bytes)
+        assert cleaner._chunk_bytes(1) == 1
+        seen.add(split)
+    assert seen == ({True, False} if packing == "byte" else {False})

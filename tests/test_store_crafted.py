@@ -71,6 +71,12 @@ def test_a_hole_too_short_to_say_where_it_begins_is_no_frame() -> None:
     assert contents(Store.mount(flash_of(image))) == expected
 
 
+def test_bytes_that_are_missing_inside_a_file_are_told_by_their_place() -> None:
+    size = len(contents(worked_store())["log"])
+    image = with_frame(Kind.DATA, 0, size + 100, b"abc")
+    assert f"bytes of the file b'log' are missing: from byte {size} on" in refusal(image)
+
+
 def test_a_file_that_says_more_than_the_flash_holds_is_refused() -> None:
     assert "bytes of the file b'log' are missing" in refusal(with_frame(Kind.NAME, 0, 5000, b"log"))
 

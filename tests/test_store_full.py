@@ -138,3 +138,15 @@ def test_operations_on_a_full_store_change_nothing_when_refused(setting: str) ->
     assert outcomes["refused"] > 20
     assert store.check() == []
     assert mounted(store) == contents(store)
+
+
+def test_a_file_grows_by_zeros_as_long_as_its_hole_and_a_split_have_room() -> None:
+    store = Store.format(NorFlash(8, 1024, 128), StoreConfig(buffer_bytes=64, name_bytes=16))
+    put(store, "log", b"begins")
+    state = store._volume.state
+    state.blocks.capacity = state.committed + 2 * state.layout.hole_cost - 1
+    with pytest.raises(OSError, match="No space left"):
+        store.truncate("log", 100)
+    state.blocks.capacity += 1
+    store.truncate("log", 100)
+    assert contents(store) == {"log": b"begins" + bytes(94)}

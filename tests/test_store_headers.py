@@ -126,3 +126,20 @@ def test_a_mark_of_less_than_half_its_bytes_does_not_count(zeros: int) -> None:
     image = bytearray(store.flash.image())
     image[512 * block + DISCARD_AT : 512 * block + DISCARD_AT + zeros] = bytes(zeros)
     assert (outcome(image) == contents(store)) == (zeros < 8)
+
+
+def test_a_block_without_a_sound_header_is_erased_and_serves_again() -> None:
+    """As a cut erase leaves one: part of it zeroed, part of it blank."""
+    store = worked_store()
+    expected = contents(store)
+    torn = next(block.number for block in store.blocks() if block.state in ("ready", "freed"))
+    image = bytearray(store.flash.image())
+    image[512 * torn : 512 * torn + 300] = bytes(300)
+    found = Store.mount(flash_of(image), read_only=True)
+    assert (found.blocks()[torn].state, found.check()) == ("freed", [])
+    again = Store.mount(flash_of(image))
+    assert again.check() == []
+    churn(again, 30)
+    assert again.flash.erase_counts[torn] > 0
+    assert again.check() == []
+    assert contents(again) == mounted(again) == expected | {"churn": bytes([29]) * 200}

@@ -12,7 +12,7 @@ from simfs import NorFlash, Store, StoreConfig
 from simfs.store.codec import ORDER_MAX, Kind
 from simfs.store.log import Log
 from simfs.store.runs import Run
-from simfs.store.scan import read_seal
+from simfs.store.scan import build_runs, counted_frames, read_frames, read_seal
 
 
 def test_two_heads_keep_relocated_data_apart_from_new() -> None:
@@ -185,3 +185,93 @@ def test_a_run_does_not_go_on_over_what_the_other_head_wrote() -> None:
     assert log.extend(node.number, 5, b"6") is None
     log.sequence -= 1
     assert log.extend(node.number, 5, b"6") is not None
+
+
+@pytest.mark.parametrize("settings", [{}, {"packing": "page"}, {"log_heads": 2}])
+def test_the_runs_of_an_open_block_are_those_of_its_frames(settings: dict[str, object]) -> None:
+    """Also of one that a mount took up and settled."""
+    store = Store.format(NorFlash(14, 1024, 64), StoreConfig(buffer_bytes=40, name_bytes=12, **settings))  # type: ignore[arg-type]
+    random = Random(8)
+    for number in range(150):
+        name = f"f{random.randrange(4)}"
+        put(store, name, random.randbytes(random.randrange(100)), random.choice(["w", "a"]))
+        if number % 7 == 0:
+            store.truncate(name, random.randrange(150))
+        if number % 10 == 9:
+            store = Store.mount(store.flash)
+        state = store._volume.state
+        for head in filter(None, state.log.heads):
+            frames = counted_frames(state, read_frames(state, head.block, 1024))
+            found = build_runs(frames)
+            assert [run.encode(head.start) for run in head.table.runs] == [run.encode(head.start) for run in found.runs]
+            assert [run.length for run in head.table.runs] == [run.length for run in found.runs]
+            assert head.table.next_order >= found.next_order
+    assert store.check() == []
+
+
+def test_no_room_is_left_beyond_the_last_order() -> None:
+    store = Store.format(NorFlash(8, 4096, 256), StoreConfig())
+    put(store, "a", b"a")
+    log = store._volume.state.log
+    head = log.heads[0]
+    assert head is not None
+    room = log.room_left(0, False)
+    log.sequence = head.base + ORDER_MAX
+    assert log.room_left(0, False) == room > 0
+    log.sequence += 1
+    assert log.room_left(0, False) == -1
+    log.sleep()
+    log.sequence -= 1
+    assert log.room_left(0, False) == -1
+
+
+@pytest.mark.parametrize("heads", [1, 2])
+def test_the_programs_of_the_page_that_a_head_is_in_are_counted(heads: int) -> None:
+    """Not fewer than the chip has seen, or the page would be worn out before the log leaves it; more only after a
+    mount, which can't know of what was cut."""
+    flash = NorFlash(14, 1024, 128, page_programs_max=12)
+    store = Store.format(flash, StoreConfig(buffer_bytes=40, name_bytes=12, log_heads=heads))
+    random = Random(9)
+    for number in range(200):
+        put(store, f"f{random.randrange(4)}", random.randbytes(random.randrange(60)), random.choice(["w", "a"]))
+        if number % 10 == 9:
+            store = Store.mount(flash)
+        for head in filter(None, store._volume.state.log.heads):
+            seen = flash._page_programs[head.at // 128]
+            if head.at % 128:
+                assert seen <= head.page_programs <= seen + (number >= 9)
+    assert store.check() == []
+
+
+def test_freed_blocks_are_erased_for_the_head_that_their_frames_went_to() -> None:
+    """It leaves its block first, which closes what the frames were moved to; the other head has to wait for that."""
+    for heads in (1, 2):
+        settings = StoreConfig(buffer_bytes=64, name_bytes=16, log_heads=heads, cleaner="oldest-first")
+        store = Store.format(NorFlash(12, 1024, 128), settings)
+        put(store, "static", bytes(700))
+        churn(store, 60)
+        state = store._volume.state
+        assert None not in state.log.heads
+        freed = next(block for _, block in state.blocks.ready)
+        state.blocks.doubt(freed)
+        state.blocks.freed_at[freed] = state.log.sequence
+        assert freed not in state.segments.erasable()
+        assert [freed in state.segments._freed_for(which) for which in range(heads)] == [False] * (heads - 1) + [True]
+
+
+def test_a_block_that_tells_how_far_another_counts_is_not_erased_before_that() -> None:
+    store = Store.format(NorFlash(12, 1024, 128), StoreConfig(buffer_bytes=64, name_bytes=16))
+    put(store, "a", b"a")
+    state = store._volume.state
+    head = state.log.heads[0]
+    assert head is not None
+    state.segments.abandon(0, state.log.sequence)
+    following = state.log.heads[0]
+    assert following is not None
+    put(store, "b", b"b")
+    state.segments.advance(0)
+    put(store, "c", b"c")
+    state.segments.advance(0)
+    assert state.segments._in_turn([following.block, head.block]) == [head.block]
+    del state.blocks.in_doubt[head.block]
+    assert sorted(state.segments._in_turn([following.block, head.block])) == sorted([head.block, following.block])

@@ -10,6 +10,9 @@ from on_flash import churn, contents, frames_on, mounted, put
 from simfs import CorruptStore, NorFlash, Store, StoreConfig
 from simfs.store.blocks import State
 from simfs.store.codec import FRAME_BYTES, HEADER_BYTES, Kind
+from simfs.store.look import PLAINLY
+from simfs.store.mount import _free_dead_blocks
+from simfs.store.survey import survey
 
 
 def small_store(**settings: object) -> Store:
@@ -127,3 +130,62 @@ def test_a_read_only_mount_leaves_a_log_in_doubt_as_it_is() -> None:
     assert store.flash.image() == image
     assert contents(Store.mount(store.flash)) == expected
     assert store.flash.image() != image
+
+
+def test_runs_of_two_heads_are_applied_by_their_own_order() -> None:
+    """What head 0 writes over in its older block is newer than what was moved to the younger block of head 1."""
+    store = Store.format(NorFlash(12, 1024, 128), StoreConfig(buffer_bytes=64, name_bytes=16, log_heads=2))
+    put(store, "a", b"a" * 700)
+    state = store._volume.state
+    state.segments.advance(0)
+    put(store, "b", b"b")
+    node = store._volume.lookup(b"a")
+    assert node is not None
+    store._volume.cleaner._head = 1
+    store._volume.cleaner.clean(node.places[0] // 1024)
+    young, old = state.log.heads[1], state.log.heads[0]
+    assert young is not None
+    assert old is not None
+    assert young.base > old.base
+    with store.open("a", "r+") as file:
+        file.write(b"A" * 50)
+    assert mounted(store)["a"] == b"A" * 50 + b"a" * 650
+
+
+def test_a_frame_of_the_longest_payload_counts() -> None:
+    """A HOLE with a whole buffer behind it."""
+    store = Store.format(NorFlash(8, 1024, 128), StoreConfig(buffer_bytes=64, name_bytes=16))
+    with store.open("a", "w") as file:
+        file.seek(10)
+        file.write(b"x" * 64)
+    assert max(len(frame.payload) for frame in frames_on(store.flash)) == store._volume.state.layout.payload_max == 68
+    assert mounted(store) == {"a": bytes(10) + b"x" * 64}
+
+
+def test_file_numbers_go_on_where_they_were() -> None:
+    store = Store.format(NorFlash(8, 1024, 128), StoreConfig(buffer_bytes=64, name_bytes=16))
+    for number in range(1, 6):
+        store.open(f"f{number}", "w").close()
+        store = Store.mount(store.flash)
+        node = store._volume.lookup(f"f{number}".encode())
+        assert node is not None
+        assert (node.number, store._volume.state.next_number) == (number, number + 1)
+
+
+def test_only_what_is_dead_either_way_is_erased_to_settle_the_newest_frame() -> None:
+    store = Store.format(NorFlash(12, 1024, 128), StoreConfig(buffer_bytes=64, name_bytes=16))
+    blocks_of = {}
+    for name in ("older", "big"):
+        put(store, name, name.encode() * 300)
+        node = store._volume.lookup(name.encode())
+        assert node is not None
+        store._volume.state.segments.advance(0)
+        blocks_of[name] = {place // 1024 for place in node.places}
+    put(store, "last", b"")
+    store.remove("older")
+    store.remove("big")
+    assert frames_on(store.flash)[-1].payload == b"big"
+    state, used = survey(store.flash, PLAINLY)
+    dead = _free_dead_blocks(store.flash, state, used, PLAINLY)
+    assert set(dead) == blocks_of["older"] - blocks_of["big"]
+    assert dead

@@ -159,7 +159,9 @@ def test_settling_goes_on_in_a_page_that_was_not_in_flight() -> None:
         watch.programmed.clear()
         Store.mount(store.flash)
         pages = {address // PAGE for address, _, _ in watch.programmed}
-        assert min(pages) > last_byte // PAGE, size
+        assert min(pages) == (last_byte + 1) // PAGE + 1, size
+        first, length, _ = watch.programmed[0]
+        assert (first % PAGE, length) == (0, codec.FENCE_BYTES)
         assert mounted(store) == {"a": b"x" * size}
 
 
@@ -187,6 +189,54 @@ def test_what_comes_after_a_settled_tail_does_not_stand_in_its_page() -> None:
     put(store, "b", b"d")
     assert min(address // PAGE for address, _, _ in watch.programmed) > newest.address // PAGE
     assert contents(store) == mounted(store) == {"a": b"abc", "b": b"d"}
+
+
+@pytest.mark.parametrize("settles", [False, True])
+@pytest.mark.parametrize("heads", [1, 2])
+def test_a_log_that_woke_and_wrote_nothing_more_is_settled_anew(heads: int, settles: bool) -> None:
+    """What was to come behind the MARK of its waking may have been cut without a trace."""
+    store, _ = watched_store(log_heads=heads)
+    put(store, "a", b"abc")
+    if not settles:
+        Store.mount(store.flash)
+    store = Store.mount(store.flash)
+    programs = store.flash.programs
+    assert Store.mount(store.flash).flash.programs == programs
+    store._volume.state.segments.wake(0)
+    woken = store.flash.programs
+    assert woken > programs
+    again = Store.mount(store.flash)
+    assert again.flash.programs > woken
+    settled = again.flash.programs
+    assert Store.mount(store.flash).flash.programs == settled
+    assert mounted(store) == {"a": b"abc"}
+
+
+def test_a_block_left_without_a_seal_counts_below_the_base_of_the_next_one_only() -> None:
+    """The frame of that very number is the one that was in doubt."""
+    store, _ = watched_store()
+    put(store, "kept", b"k")
+    store.open("gone", "w").close()
+    newest = frames_on(store.flash)[-1]
+    assert newest.payload == b"gone"
+    store._volume.state.segments.abandon(0, newest.sequence)
+    store._volume.state.log.append(0, Kind.MARK, 0, 0, 0, b"")
+    assert mounted(store) == {"kept": b"k"}
+    assert contents(Store.mount(store.flash)) == {"kept": b"k"}
+
+
+@pytest.mark.parametrize("limits", [{}, {"program_unit_bytes": 8}, {"page_programs_max": 8}])
+def test_a_torn_discard_mark_is_completed_where_the_part_allows_that(limits: dict[str, int]) -> None:
+    store = Store.format(NorFlash(8, BLOCK, PAGE, **limits), StoreConfig(buffer_bytes=64, name_bytes=16))
+    put(store, "a", b"abc")
+    store._volume.state.segments.advance(0)
+    (block,) = store._volume.state.blocks.closed
+    place = block * BLOCK + DISCARD_AT
+    torn = bytes(3) + b"\xff" * 5  # less than half of the mark, so that it does not count
+    store.flash.program(place, torn)
+    store._volume.state.segments._discard(block)
+    mark = store.flash.image()[place : place + DISCARD_BYTES]
+    assert mark == (torn + b"\xff" * 8 if limits else bytes(DISCARD_BYTES))
 
 
 def damaged_at(store: Store, address: int, bit: int = 5) -> NorFlash:

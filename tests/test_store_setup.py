@@ -6,7 +6,7 @@ from dataclasses import replace
 from random import Random
 
 import pytest
-from on_flash import frames_on, put
+from on_flash import churn, contents, frames_on, mounted, put
 
 from simfs import CorruptStore, NorFlash, Store, StoreConfig
 from simfs.flash import Geometry
@@ -88,7 +88,8 @@ def test_the_reserve_is_one_more_than_heads_unless_set() -> None:
         ({"program_unit_bytes": 32}, {}, "program units of 1, 2, 4, 8 or 16 bytes"),
         ({"block_bytes": 1 << 25, "page_bytes": 256}, {}, "at most 16 MiB"),
         ({"block_count": 65535}, {}, "at most 65534 erase blocks, not 65535"),
-        ({"page_programs_max": 1}, {}, "programs a page; the flash allows 1"),
+        ({"page_programs_max": 1}, {}, "at least 7 programs a page; the flash allows 1"),
+        ({"page_programs_max": 6}, {}, "at least 7 programs a page; the flash allows 6"),
         ({"block_bytes": 256}, {}, "an erase block of 256 bytes has room for .* need"),
         ({}, {"buffer_bytes": 900}, "a write buffer of 900 and names of 16 bytes need"),
         ({}, {"name_bytes": 256}, "names of 256 bytes need"),
@@ -109,6 +110,15 @@ def test_what_does_not_fit_is_refused_before_anything_is_erased(
         with pytest.raises(ValueError, match=says):
             Store.format(flash, config)
         assert (flash.programs, flash.erases) == (0, 0)
+
+
+def test_seven_programs_a_page_are_enough() -> None:
+    """Records and discard mark are four; three are kept for what a cut lets a mount try again."""
+    sizes = {"block_count": 16, "block_bytes": 1024, "page_bytes": 128}
+    store = Store.format(NorFlash(**sizes, page_programs_max=7), CONFIG)
+    churn(store, 100)
+    assert min(store.erase_counts) > 0
+    assert contents(store) == mounted(store)
 
 
 @pytest.mark.parametrize("packing", PACKINGS)

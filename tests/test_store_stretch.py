@@ -11,7 +11,7 @@ from on_flash import put
 
 from simfs import NorFlash, Store, StoreConfig
 from simfs.flash.late import LateFlash
-from simfs.store.codec import ORDER_MAX, SIZE_MAX
+from simfs.store.codec import ENTRY_BYTES, ORDER_MAX, SEAL_BYTES, SIZE_MAX
 from simfs.store.stretch import Stretch
 
 SIZES: dict[str, Any] = {"block_count": 12, "block_bytes": 2048, "page_bytes": 128}
@@ -175,6 +175,31 @@ def test_two_blocks_are_enough() -> None:
             put(store, "log", bytes([number]) * 500, "r+" if number else "w")
         twins.assert_same()
     assert min(twins.many.erase_counts) > 0
+
+
+def test_blocks_that_are_filled_to_the_seal_list_no_runs() -> None:
+    """With no block to spare, frames take the room of the run entries; some blocks end within a few bytes of it."""
+    twins = Twins(buffer_bytes=512, reserve_blocks=1, sizes={"block_count": 3, "block_bytes": 4096, "page_bytes": 256})
+    for number in range(400):
+        data = twins.random.randbytes(twins.random.randrange(1, 512))
+        for store in twins.both:
+            put(store, "log", data, "r+" if number else "w")
+        if number % 20 == 0:
+            twins.assert_same()
+    twins.assert_same()
+
+
+def test_a_block_is_turned_over_only_where_its_run_entries_and_its_seal_have_room() -> None:
+    store = Twins().many
+    put(store, "log", b"begins")
+    state = store._volume.state
+    turns, head = state.segments.turns, state.log.heads[0]
+    assert turns is not None
+    assert head is not None
+    head.at = head.end - SEAL_BYTES - ENTRY_BYTES * len(head.table.runs)
+    assert turns.can_advance()
+    head.at += 1
+    assert not turns.can_advance()
 
 
 def test_one_more_fits_where_no_run_has_to_be_listed_for_it() -> None:

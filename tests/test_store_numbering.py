@@ -1,0 +1,68 @@
+"""Numbers that are missing between frames: where a part spoils a whole page or block, that what stood there is gone is
+the only trace."""
+
+from __future__ import annotations
+
+from on_flash import frames_on, put
+
+from simfs import NorFlash, Store, StoreConfig
+from simfs.store.codec import FRAME_BYTES, RECORD_BYTES, Kind
+from simfs.store.look import PLAINLY
+from simfs.store.survey import survey
+
+SIZES = {"block_bytes": 1024, "page_bytes": 128}
+
+
+def new_store() -> Store:
+    return Store.format(NorFlash(8, **SIZES), StoreConfig(buffer_bytes=64, name_bytes=16))
+
+
+def doubts(image: bytes | bytearray) -> list[int]:
+    """Addresses from which frames may be missing."""
+    state, _ = survey(NorFlash.from_image(image, **SIZES), PLAINLY)
+    return [doubt.address for doubt in state.doubts]
+
+
+def without(store: Store, name: bytes) -> bytearray:
+    """The image with the frame that names the file gone, as if it had never been programmed."""
+    image = bytearray(store.flash.image())
+    (frame,) = (frame for frame in frames_on(store.flash) if frame.payload == name)
+    size = FRAME_BYTES + len(name)
+    image[frame.address : frame.address + size] = b"\xff" * size
+    return image
+
+
+def test_the_first_frames_of_an_open_block_are_missed() -> None:
+    store = new_store()
+    store._volume.state.segments.wake(0)
+    store._volume.state.segments.advance(0)
+    head = store._volume.state.log.heads[0]
+    assert head is not None
+    store.open("first", "w").close()
+    store.open("second", "w").close()
+    assert doubts(store.flash.image()) == []
+    assert doubts(without(store, b"first")) == [head.start + RECORD_BYTES]
+
+
+def test_a_first_frame_that_was_written_again_misses_nothing() -> None:
+    store = new_store()
+    store._volume.state.segments.wake(0)
+    store._volume.state.segments.advance(0)
+    store.open("first", "w").close()
+    Store.mount(store.flash)
+    first, again = [frame for frame in frames_on(store.flash) if frame.kind != Kind.MARK][-1], store.flash.image()
+    assert first.payload == b"first"
+    assert first.address % 128 != 0 or first.address % 1024 != RECORD_BYTES
+    assert doubts(again) == []
+
+
+def test_the_last_frames_of_a_block_left_without_a_seal_are_missed() -> None:
+    store = new_store()
+    store.open("first", "w").close()
+    store.open("last", "w").close()
+    end = frames_on(store.flash)[-1].address
+    state = store._volume.state
+    state.segments.abandon(0, state.log.sequence)
+    put(store, "next", b"n")
+    assert doubts(store.flash.image()) == []
+    assert doubts(without(store, b"last")) == [end]
