@@ -3,6 +3,7 @@ as many at once as the open block holds."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from random import Random
 from typing import Any
 
@@ -91,18 +92,36 @@ class Twins:
         self.assert_same()
 
     def fill(self, name: str, length: int, most: int = 1000) -> int:
-        """Fill the next block, if that can be done at once, with so many at most; how many appends that took."""
-        stretch = self.stretch(name)
-        programs = stretch.in_next_block(length).first(most)
-        if not programs.total:
-            return 0
-        payloads = self.payloads([length] * len(programs.each))
-        if not stretch.fill_next_block(length, programs, lambda: lambda: payloads):
-            self.assert_same()
-            return 0
-        self.singly(name, payloads)
+        """Append as many as go together, at most so many, over changes of blocks; how many."""
+        drawn: list[bytes] = []
+
+        def draw(first: int, count: int) -> Callable[[], list[bytes]]:
+            assert first == len(drawn)
+            drawn.extend(self.payloads([length] * count))
+            return lambda: drawn[first : first + count]
+
+        filled = self.stretch(name).evenly(length, most, lambda _: True, lambda: True, draw)
+        assert len(drawn) <= most
+        sheet, notes = self.many.flash.datasheet, []
+        for one in filled:
+            for which, programs in enumerate(one.programs.each):
+                turned = one.turn.programs if one.turn is not None and not which else 0
+                notes.append((programs + turned, one.took_ns(which, sheet), one.live_bytes_after(which)))
+            assert one.live_bytes == notes[-1][2]
+        assert notes == self.noted_singly(name, drawn)
         self.assert_same()
-        return len(payloads)
+        return len(drawn)
+
+    def noted_singly(self, name: str, payloads: list[bytes]) -> list[tuple[int, int, int]]:
+        """Programs, time in ns and the store's live bytes after each."""
+        flash, state, notes = self.single.flash, self.single._volume.state, []
+        for payload in payloads:
+            before = flash.counts
+            put(self.single, name, payload, "a")
+            took = flash.counts - before
+            took_ns = took.busy_ns(flash.datasheet) + took.read_ns(flash.datasheet)
+            notes.append((took.programs, took_ns, state.committed))
+        return notes
 
     def open_block(self) -> int:
         head = self.many._volume.state.log.heads[0]
@@ -144,6 +163,16 @@ def work(twins: Twins, rounds: int, length: int) -> int:
             if not count:
                 twins.append_one(name, length)
     return filled
+
+
+@pytest.mark.parametrize("kind", ["bytes", "units of 8", "pages", "no levelling"])
+def test_appends_go_on_over_several_blocks(kind: str) -> None:
+    twins = Twins(kind, buffer_bytes=64)
+    for store in twins.both:
+        put(store, "log", b"begins")
+    first = twins.open_block()
+    assert [twins.fill("log", 40, most) for most in (1, 2, 50)] == [1, 2, 50]
+    assert twins.open_block() != first
 
 
 @pytest.mark.parametrize("length", [39, 60])  # a block ends with the last frame of 39 bytes, nothing is left over
@@ -360,7 +389,10 @@ def test_lengths_that_differ_go_together_too(kind: str) -> None:
             lengths.append(length)
             each.append(programs)
         assert filling.lengths == lengths
-        assert filling.programs() == stretch_programs(each)
+        found = filling.programs()
+        assert (found.each, found.total, found.most) == (tuple(each), sum(each), max(each))
+        for alike, of in ((found.alike, each), (found.alike_later, each[1:])):
+            assert alike == tuple((value, of.count(value)) for value in sorted(set(of)))
         block, payloads = twins.open_block(), twins.payloads(lengths)
         before = twins.many.flash.programs
         stretch.append(lengths, filling.programs(), lambda payloads=payloads: payloads)
@@ -369,11 +401,6 @@ def test_lengths_that_differ_go_together_too(kind: str) -> None:
         twins.assert_same()
         twins.append_one("log", length)  # the one that did not fit
         assert twins.open_block() != block
-
-
-def stretch_programs(each: list[int]) -> Any:
-    alike = tuple((value, each.count(value)) for value in sorted(set(each)))
-    return (tuple(each), sum(each), alike)
 
 
 def test_what_is_not_usual_is_left_to_be_done_by_itself() -> None:
@@ -388,6 +415,10 @@ def test_what_is_not_usual_is_left_to_be_done_by_itself() -> None:
     assert asked == [1]
     assert filling.lengths == []
     assert filling.add(5, lambda programs: True) == 1
+    image = twins.many.flash.image()
+    for is_usual, goes_on in ((False, True), (False, False)):
+        assert stretch.evenly(5, 9, lambda _, usual=is_usual: usual, lambda on=goes_on: on, lambda *_: list) == []
+    assert twins.many.flash.image() == image
 
 
 def test_a_full_store_ends_a_stretch() -> None:
