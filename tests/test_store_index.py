@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from simfs.flash import Geometry
@@ -26,26 +26,29 @@ def a_block_table() -> BlockTable:
     return BlockTable(BLOCK_COUNT, BLOCK_BYTES, LAYOUT.block_room, LAYOUT.capacity)
 
 
-def place_of(run: int) -> int:
-    """An address for each run, spread over the blocks; a hole's is negative."""
-    return (abs(run) * 1000) * (1 if run > 0 else -1)
+def place_of(run: int, number: int = 0) -> int:
+    """An address for each run, spread over the blocks; a hole's is negative, and as a hole is one frame, which is put
+    once, no two have the same: `number` tells them apart."""
+    return 1000 * run if run > 0 else 1000 * run - number
 
 
 @given(st.lists(st.one_of(PUT, PUT, CUT), max_size=30))
+@example([("put", 31, 60, -1), ("put", 91, 1, -1)])
 @quick
 def test_spans_are_a_map_of_bytes(changes: list[tuple[str, int, int, int]]) -> None:
     blocks = a_block_table()
     index, node = Index(LAYOUT, blocks), FileNode(1, b"f")
     where: list[int] = []
-    for what, offset, length, run in changes:
+    for number, (what, offset, length, run) in enumerate(changes):
+        place = place_of(run, number)
         if what == "cut":
             index.cut(node, offset)
             del where[offset:]
         else:
-            index.put(node, offset, length, place_of(run))
+            index.put(node, offset, length, place)
             if length:
                 where += [0] * (offset - len(where))
-                where[offset : offset + length] = [place_of(run)] * length
+                where[offset : offset + length] = [place] * length
         assert node.size == len(where)
         assert [place for start, end, place in index.pieces(node, 0, node.size) for _ in range(start, end)] == where
         assert_spans_in_order(node)
