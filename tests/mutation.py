@@ -63,10 +63,11 @@ NEAR_ROOM = {
     ],
     "files": ["test_files_store.py", "test_files_names.py", "test_files_model.py"],
 }
-# Campaigns in small, which take as long as all the rest: they are in the wider suite only.
+# Campaigns in small, and tests that take a second or more, which others stand in for: in the wider suite only.
 LONG = (
     "test_no_flipped_bit or test_a_cut_around_a_retirement or test_orders_beyond_16_bits "
-    "or test_scenarios_begin_the_same or test_skipped_periods_change_nothing"
+    "or test_scenarios_begin_the_same or test_random_devices_come_out or test_skipped_periods_change_nothing "
+    "or test_a_mount_before_the_block_is_told or test_a_full_store_refuses_keeps or test_first_failure_of_128"
 )
 WIDER = ("test_gate.py", "test_campaign_power_cuts.py", "test_differential_*.py", "test_hostile_store.py")
 ROOMS = ("flash", "store", "files")

@@ -484,3 +484,13 @@ def cut_and_mount(config: str, error: Error, cut: Cut) -> None:
     found["churn"] = bytes([11]) * 70
     assert contents(again) == mounted(again) == found, cut
     assert again.check() == [], cut
+
+
+@pytest.mark.parametrize("at", range(8, 40, 3))
+def test_an_append_that_fails_in_a_run_goes_on_in_the_next_block(at: int) -> None:
+    plan = Plan(Faults(errors=(Error("program", at=at),)))
+    store = Store.format(NorFlash(8, 1024, 128, faults=plan), StoreConfig(buffer_bytes=64, name_bytes=16))
+    for number in range(40):
+        put(store, "log", bytes([number]) * 9, "a")
+    assert contents(store) == mounted(store) == {"log": b"".join(bytes([number]) * 9 for number in range(40))}
+    assert len(store._volume.state.blocks.failing) + states(store).count("bad") == 1

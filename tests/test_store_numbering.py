@@ -3,10 +3,11 @@ the only trace."""
 
 from __future__ import annotations
 
-from on_flash import frames_on, put
+import pytest
+from on_flash import churn, contents, frames_on, put
 
-from simfs import NorFlash, Store, StoreConfig
-from simfs.store.codec import FRAME_BYTES, RECORD_BYTES, Kind
+from simfs import CorruptStore, NorFlash, Store, StoreConfig
+from simfs.store.codec import FRAME_BYTES, HEADER_BYTES, RECORD_BYTES, Kind
 from simfs.store.look import PLAINLY
 from simfs.store.survey import survey
 
@@ -66,3 +67,31 @@ def test_the_last_frames_of_a_block_left_without_a_seal_are_missed() -> None:
     put(store, "next", b"n")
     assert doubts(store.flash.image()) == []
     assert doubts(without(store, b"last")) == [end]
+
+
+@pytest.mark.parametrize("left", [False, True])
+def test_a_head_whose_last_frame_is_damaged_below_newer_ones_of_the_other_is_refused(left: bool) -> None:
+    """A frame that a cut tore would be the newest of all."""
+    settings = StoreConfig(buffer_bytes=64, name_bytes=16, log_heads=2, cleaner="oldest-first")
+    store = Store.format(NorFlash(12, **SIZES), settings)
+    put(store, "static", bytes(700))
+    churn(store, 60)
+    log = store._volume.state.log
+    assert None not in log.heads
+    store._volume.state.segments.wake(1)
+    if left:
+        store._volume.state.segments.abandon(1, log.sequence)
+    log.append(1, Kind.MARK, 0, 0, 0, b"")
+    store.open("torn", "w").close()
+    torn = frames_on(store.flash)[-1]
+    damaged = bytearray(store.flash.image())
+    damaged[torn.address + HEADER_BYTES] ^= 1
+    assert "torn" not in contents(Store.mount(NorFlash.from_image(damaged, **SIZES)))
+    for _ in range(2):
+        log.append(1, Kind.MARK, 0, 0, 0, b"")
+    sound, damaged = store.flash.image(), bytearray(store.flash.image())
+    assert "torn" in contents(Store.mount(NorFlash.from_image(sound, **SIZES)))
+    damaged[torn.address + HEADER_BYTES] ^= 1
+    for read_only in (True, False):
+        with pytest.raises(CorruptStore, match=rf"flash address {torn.address:#x}"):
+            Store.mount(NorFlash.from_image(damaged, **SIZES), read_only)
