@@ -30,7 +30,16 @@ ONCE_BROKEN = {
     "the same after a second cut": (17, "ring, two heads; 506:all/8:bits=few@53"),
     "a MARK that reads torn after the other head went on": (17, "readings, units of 8; 354:nothing/8:bytes=21"),
     "a block opened and left in one mount": (17, "error: settings; recovery from 15:all; program 3 once"),
-    "the same with two heads": (17, "error: ring, two heads; recovery from 528:all; program 7 block"),
+    "a frame that a void one had declared void": (17, "idle; 467:bytes=30"),
+    "two blocks in doubt, of two heads": (9, "pages, two heads; seed 5; 3100 operations"),
+    "a recovery whose frame was cut without a trace in its second page": (
+        5, "idle; program-contained; 258:bits=half@1/2:bits=122/4:nothing",
+    ),
+    "a close behind a write that was refused halfway": (11, "names, folded; program 469 block"),
+    "the same behind an error of reading": (11, "gaps; read 484 once"),
+    "a block opened and left in one mount, two heads": (
+        17, "error: ring, two heads; recovery from 528:all; program 7 block",
+    ),
 }
 
 
@@ -50,7 +59,7 @@ def test_a_sample_of_the_row_has_no_violation(number: int) -> None:
 def test_what_was_once_broken_holds(case: str) -> None:
     number, part = ONCE_BROKEN[case]
     outcome = goals.row_of(number).run(part)
-    assert outcome.tried == 1
+    assert outcome.tried
     assert not outcome.violations
 
 

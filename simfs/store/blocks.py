@@ -125,9 +125,11 @@ class BlockTable:
         self.close(block)
 
     def bound_doubt(self, base: int) -> None:
-        """A block was opened with this base: blocks in doubt that no other followed yet count below it only."""
+        """A block was opened with this base: blocks in doubt that no other followed yet count below it only. Those that
+        were followed keep their bound: the head that goes on in a new block may go back behind what the other wrote."""
         for block, below in self.in_doubt.items():
-            self.in_doubt[block] = min(below, base)
+            if below == SEQUENCE_END:
+                self.in_doubt[block] = base
 
     def exhausted(self) -> OutOfBlocks:
         """The error to raise when no block is left for the log."""

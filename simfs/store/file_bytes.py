@@ -74,7 +74,12 @@ class FileBytes:
             self._room.reserve(node)
 
     def spill(self, node: FileNode) -> None:
-        """What waits in the file's buffer, a byte at least, is durable: one frame."""
+        """What waits in the file's buffer, a byte at least, is durable: one frame, but where an earlier spill of more
+        was refused."""
+        if len(node.buffer) >= self._buffer_bytes:
+            self._spill_full(node)
+            if not node.buffer:
+                return
         self._write_out(node, node.buffer_at, node.buffer)
         node.buffer = b""
         self.state.reserved -= node.reserved

@@ -4,8 +4,11 @@ claims leave."""
 
 from __future__ import annotations
 
+from collections import Counter
+
 from simfs.flash import NorFlash
 from simfs.store.blocks import State
+from simfs.store.codec import Kind
 from simfs.store.errors import OutOfBlocks
 from simfs.store.look import PLAINLY, Look
 from simfs.store.replayed import replay_claims, replay_data
@@ -81,10 +84,22 @@ def _free_dead_blocks(flash: NorFlash, state: StoreState, used: dict[int, Used],
         if doubted:
             _leave_out(seen, used, newest)
         replay(seen, used, look)
-        dead &= {block for block in used if seen.blocks.state[block] == State.CLOSED and not seen.blocks.live[block]}
+        dead &= {block for block in used if seen.blocks.state[block] == State.CLOSED and _is_dead(seen, block)}
     for block in dead:
         state.blocks.free(block, -1)
     return sorted(dead)
+
+
+def _is_dead(state: StoreState, block: int) -> bool:
+    """Whether nothing is live in the block but claims that hold down only what goes with it."""
+    live, claims = state.blocks.live[block], state.claims
+    here = [(key, cost) for key, (place, cost) in claims.tombs.items() if state.blocks.of(place) == block]
+    if live and live == sum(cost for _, cost in here):
+        names = [run.address for run in runs_of(state, block) if run.kind in (Kind.NAME, Kind.RENAME)]
+        frames = [state.reader.frame(address) for address in names]
+        borne = Counter(claims.key(payload.split(b"\0")[0]) for _, payload in frames)
+        live -= sum(cost for key, cost in here if claims.bearers[key] == borne[key])
+    return not live
 
 
 def _leave_out(state: StoreState, used: dict[int, Used], newest: int) -> None:

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from itertools import pairwise, permutations
 
+from simfs.store.codec import Kind
 from simfs.store.reader import damaged
 from simfs.store.scan import end_of
 from simfs.store.state import Doubt, StoreState
@@ -60,7 +61,8 @@ def _check_within(state: StoreState, use: Used) -> None:
     if frames and frames[-1].order - frames[0].order == len(frames) - 1:
         return  # they are in order: none is missing
     for earlier, later in pairwise(frames):
-        if later.order - later.again > earlier.order + 1:
+        wakes = later.kind == Kind.MARK and later.again > 0  # before it stood a MARK, which may be missing for no harm
+        if later.order - later.again > earlier.order + 1 + wakes:
             address = end_of([earlier], use.block, state.layout)
             if len(state.log.heads) == 1:
                 raise damaged(address, state.layout)

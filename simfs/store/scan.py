@@ -44,7 +44,7 @@ class Frames:
     """The frames of one block as they were found. Addresses are of the flash.
 
     end          where the last sound frame ends
-    content_end  where the last byte ends that is not blank, or that a torn frame's sound header announces
+    content_end  where the last byte ends that is not blank, or that the sound header of a torn frame announces
     gaps         (from, to) stretches between sound frames that hold anything but sound frames
     """
 
@@ -132,13 +132,23 @@ def read_frames(state: StoreState, block: int, stop: int) -> Frames:
         found.frames.append(frame)
         found.end = start + at + FRAME_BYTES + frame.length
         at = align_up(at + FRAME_BYTES + frame.length, layout.step)
-    torn = decode_header(raw[at : at + HEADER_BYTES], start + at, salt) if at + HEADER_BYTES <= stop else None
-    announced = start + at + FRAME_BYTES + torn.length if torn is not None else 0
-    found.content_end = max(start + end, found.end, announced)
+    found.content_end = max(start + end, found.end, _announced(raw, start, salt, at, end, layout))
     if len(found.frames) > known:
         first_gap = found.gaps[0][0] if found.gaps else found.end
         keep_frames(raw, start, salt, layout, [frame for frame in found.frames if frame.address < first_gap])
     return found
+
+
+def _announced(raw: bytes, start: int, salt: int, at: int, end: int, layout: Layout) -> int:
+    """The address where a torn frame at offset `at`, or one that a recovery tried behind it, would have ended by its
+    header; 0 when there is none. Its last program may have been cut without a trace."""
+    announced = 0
+    for place in (at, *_places(at, end, layout)) if at < end else ():
+        header = raw[place : place + HEADER_BYTES]
+        torn = decode_header(header, start + place, salt) if len(header) == HEADER_BYTES else None
+        if torn is not None:
+            announced = max(announced, torn.address + FRAME_BYTES + torn.length)
+    return announced
 
 
 def check_end(state: StoreState, block: int, found: Frames, seal: Seal) -> None:

@@ -260,7 +260,7 @@ class Segments:
             return
         head.asleep, head.room_end = False, self.log.room_end_of(head, len(head.table.runs))
         end, sequence = head.at, self.log.sequence
-        again = self.log.fence(head, head.at, head.table.next_order - 1) if head.quiet else 0  # its MARK may be weak
+        again = self.log.fence(head, head.at, head.table.next_order) if head.quiet else 0
         if again <= AGAIN_MAX and self.log.fits(which, Kind.MARK, 0, 0, 0, 0):
             self.log.append(which, Kind.MARK, 0, 0, 0, b"", again)
             return
