@@ -35,6 +35,9 @@ EXPLAINED: dict[str, str] = {
     """simfs.store.mount
 - if head is not None and found is not None:
 + if (head is not None or found is not None):""": "the frames of every open block were read",
+    """simfs.store.numbering
+- if frames and frames[-1].order - frames[0].order == len(frames) - 1:
++ if frames and frames[-0].order - frames[0].order == len(frames) - 1:""": "the long way finds none missing either",
     """simfs.store.scan
 - if len(found.frames) > known:
 + if (len(found.frames) >= known):""": "what is known already is only noted again",
