@@ -106,21 +106,22 @@ class Twins:
         for one in filled:
             for which, programs in enumerate(one.programs.each):
                 turned = one.turn.programs if one.turn is not None and not which else 0
-                notes.append((programs + turned, one.took_ns(which, sheet), one.live_bytes_after(which)))
+                cleanings = one.turn.cleanings if one.turn is not None and not which else 0
+                notes.append((programs + turned, one.took_ns(which, sheet), one.live_bytes_after(which), cleanings))
             assert one.live_bytes == notes[-1][2]
         assert notes == self.noted_singly(name, drawn)
         self.assert_same()
         return len(drawn)
 
-    def noted_singly(self, name: str, payloads: list[bytes]) -> list[tuple[int, int, int]]:
-        """Programs, time in ns and the store's live bytes after each."""
+    def noted_singly(self, name: str, payloads: list[bytes]) -> list[tuple[int, int, int, int]]:
+        """Programs, time in ns, the store's live bytes after it, and cleanings of each."""
         flash, state, notes = self.single.flash, self.single._volume.state, []
         for payload in payloads:
-            before = flash.counts
+            before, cleanings = flash.counts, state.meters.cleanings
             put(self.single, name, payload, "a")
             took = flash.counts - before
             took_ns = took.busy_ns(flash.datasheet) + took.read_ns(flash.datasheet)
-            notes.append((took.programs, took_ns, state.committed))
+            notes.append((took.programs, took_ns, state.committed, state.meters.cleanings - cleanings))
         return notes
 
     def open_block(self) -> int:
