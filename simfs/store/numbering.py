@@ -4,9 +4,10 @@ two the number may be that of a frame of the other head whose block has been era
 
 from __future__ import annotations
 
-from itertools import pairwise, permutations
+from itertools import pairwise, product
 
-from simfs.store.codec import Kind
+from simfs.store.codec import FRAME_BYTES, Kind
+from simfs.store.layout import align_up
 from simfs.store.reader import damaged
 from simfs.store.scan import end_of
 from simfs.store.state import Doubt, StoreState
@@ -14,27 +15,77 @@ from simfs.store.used import Used, by_base
 
 
 def check_heads(state: StoreState, used: dict[int, Used], heads: list[Used]) -> None:
-    """CorruptStore when what stands last in a head's block can't be read, and the other head holds newer frames: a
-    frame that was cut would be the newest of all, and no number before it would be missing."""
+    """CorruptStore when what stands last in an open block is no cut frame but a damaged one. `heads`: the open blocks,
+    and those without a sound frame. The head has left such a block if it has a newer one."""
+    bases = [(use.head, use.base) for use in used.values()]
+    heads = [use for use in heads if all(head != use.head or base <= use.base for head, base in bases)]
+    torn = [use for use in heads if _is_torn(use)]
+    if torn:
+        _check_one_torn(state, used, torn)
+        _check_none_missing(state, used, torn, heads)
+
+
+def _check_one_torn(state: StoreState, used: dict[int, Used], torn: list[Used]) -> None:
+    """Only one frame can have been in flight. What a recovery tries stands behind a fence, or in a block that follows
+    one without a seal."""
+    begun = {}  # by head: one may leave a block whose first program failed
+    for use in torn:
+        place = _next_place(state, use)
+        if not _follows_unsealed(used, use) and not state.flash.blank(place, 1):
+            begun[use.head] = place
+    if len(begun) > 1:
+        raise damaged(begun[0], state.layout)
+
+
+def _check_none_missing(state: StoreState, used: dict[int, Used], torn: list[Used], heads: list[Used]) -> None:
+    """A frame that was cut would be the newest of all, and no number before it would be missing in the other head's
+    block. What is no longer than a MARK may be one that ends a settled tail, and is no loss."""
     frames = {use.base + frame.order: frame for use in heads if use.found for frame in use.found.frames}
     void = {one for number, frame in frames.items() for one in range(number - frame.again, number)}
-    for use, other in permutations(heads, 2):
-        if use.found is None or use.found.content_end <= use.found.end:
-            continue
-        last = max((use.base + frame.order for frame in use.found.frames), default=use.base)
-        for number in range(max(last, _numbered_from(used, other)) + 1, max(frames)):
+    void.update(use.base for use in heads)
+    for use, other in product(torn, heads):
+        assert use.found is not None
+        own = [frame.order for frame in use.found.frames]
+        if use is other or (not own and _follows_unsealed(used, use)):
+            continue  # a recovery that opened a block has left numbers out
+        least = other.base if use.found.content_end - _next_place(state, use) <= FRAME_BYTES else 0
+        known_from = max(use.base + max(own, default=0), _numbered_from(used, other, least))
+        for number in range(known_from + 1, max(frames, default=0)):
             if number not in frames and number not in void:
                 raise damaged(use.found.end, state.layout)
 
 
-def _numbered_from(used: dict[int, Used], use: Used) -> int:
-    """The sequence number above which none was left out when the block was opened: those of what stood last in the
-    block before it were, where the head had left that one without a seal."""
+def _is_torn(use: Used) -> bool:
+    return use.found is not None and use.found.content_end > use.found.end
+
+
+def _next_place(state: StoreState, use: Used) -> int:
+    """The address where the next frame would begin."""
+    assert use.found is not None
+    return align_up(use.found.end, state.layout.step)
+
+
+def _before(used: dict[int, Used], use: Used) -> Used | None:
+    """The block that the head had open before."""
     earlier = (one for one in used.values() if one.head == use.head and one.base < use.base)
-    before = max(earlier, key=by_base, default=None)
-    if before is None or before.seal is not None or use.found is None:
+    return max(earlier, key=by_base, default=None)
+
+
+def _follows_unsealed(used: dict[int, Used], use: Used) -> bool:
+    before = _before(used, use)
+    return before is not None and before.seal is None
+
+
+def _numbered_from(used: dict[int, Used], use: Used, least: int) -> int:
+    """The sequence number above which all are known, those of this head by the block and those of the other by its
+    own: above what the head's block before holds. Where that was left without a seal, what stood last in it has left
+    numbers out; where it has been erased, its numbers are not known."""
+    before = _before(used, use)
+    if before is None or use.found is None:
         return use.base
-    return use.base + min(frame.order for frame in use.found.frames)
+    if before.seal is not None:
+        return max(least, before.base + before.seal.next_order - 1)
+    return use.base + min((frame.order for frame in use.found.frames), default=0)
 
 
 def check_blocks(state: StoreState, in_order: list[Used]) -> None:

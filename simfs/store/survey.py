@@ -37,14 +37,15 @@ def survey(flash: NorFlash, look: Look) -> tuple[StoreState, dict[int, Used]]:
     state.blocks.find_ready(ready)
     _check_stated(state, used)
     frameless = [block for block, use in used.items() if use.seal is None and not use.holds_frames]
-    for block in frameless:  # a cut while opening
-        state.torn.add(block)
-        _doubt_tail(state, used.pop(block))
+    opening = [used.pop(block) for block in frameless]  # a cut while opening
+    for use in opening:
+        state.torn.add(use.block)
+        _doubt_tail(state, use)
     for block in state.torn:
         state.blocks.free_unlisted(block)
     heads = _take_up_heads(state, used)
-    if len(heads) > 1:
-        check_heads(state, used, [used[block] for block in sorted(heads)])
+    if len(heads) + len(opening) > 1:
+        check_heads(state, used, opening + [used[block] for block in sorted(heads)])
     _close_others(state, used, heads)
     return state, used
 
