@@ -6,9 +6,10 @@ import errno
 from random import Random
 
 import pytest
-from on_flash import contents, mounted, put
+from on_flash import contents, frames_on, mounted, put
 
 from simfs import NorFlash, Store, StoreConfig
+from simfs.store.file_bytes import FileBytes
 
 FLASH = {"block_count": 7, "block_bytes": 1024, "page_bytes": 128}
 SETTINGS: dict[str, dict[str, object]] = {
@@ -150,3 +151,22 @@ def test_a_file_grows_by_zeros_as_long_as_its_hole_and_a_split_have_room() -> No
     state.blocks.capacity += 1
     store.truncate("log", 100)
     assert contents(store) == {"log": b"begins" + bytes(94)}
+
+
+@pytest.mark.parametrize("length", [64, 100, 128])
+def test_what_was_refused_halfway_is_never_written_as_one_frame(length: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    store = Store.format(NorFlash(8, 1024, 128), StoreConfig(buffer_bytes=64, name_bytes=16))
+    file = store.open("a", "w")
+    write_out = FileBytes._write_out
+
+    def refuse(*arguments: object) -> None:
+        monkeypatch.setattr(FileBytes, "_write_out", write_out)
+        raise OSError(errno.ENOSPC, "no erase block can be freed")
+
+    monkeypatch.setattr(FileBytes, "_write_out", refuse)
+    with pytest.raises(OSError, match="no erase block"):
+        file.write(bytes(range(length)))
+    file.close()
+    assert max(len(frame.payload) for frame in frames_on(store.flash)) == 64
+    assert store.check() == []
+    assert Store.mount(store.flash).open("a").readall() == bytes(range(length))
