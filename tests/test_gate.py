@@ -34,6 +34,10 @@ ONCE_BROKEN = {
     "a rotten frame before a cut in the other head": (6, "idle; 96:bytes=13; flip 5948 6 writable"),
     "the first frame of a block, rotten": (6, "idle; 233:bytes=1; flip 6299 5 read-only"),
     "the last frame of a block, before the other head went on in a new one": (6, "idle; 437:all; flip 4486 1 writable"),
+    "a block that alone tells how far the one before counts": (
+        5, "ring, eight programs a page; program-contained; 20:bits=half/4:bytes=2/1:nothing",
+    ),
+    "a block in doubt that was being followed": (5, "idle; program-contained; 250:bits=half/5:nothing"),
     "two blocks in doubt, of two heads": (9, "pages, two heads; seed 5; 3100 operations"),
     "a recovery whose frame was cut without a trace in its second page": (
         5, "idle; program-contained; 258:bits=half@1/2:bits=122/4:nothing",

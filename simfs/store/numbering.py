@@ -46,7 +46,7 @@ def _check_none_missing(state: StoreState, used: dict[int, Used], torn: list[Use
     for use, other in product(torn, heads):
         assert use.found is not None
         own = [frame.order for frame in use.found.frames]
-        if use is other or (not own and _follows_unsealed(used, use)):
+        if use is other or not other.holds_frames or (not own and _follows_unsealed(used, use)):
             continue  # a recovery that opened a block has left numbers out
         least = other.base if use.found.content_end - _next_place(state, use) <= FRAME_BYTES else 0
         known_from = max(use.base + max(own, default=0), _numbered_from(used, other, least))

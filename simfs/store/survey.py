@@ -36,8 +36,7 @@ def survey(flash: NorFlash, look: Look) -> tuple[StoreState, dict[int, Used]]:
                 state.doubts.append(Doubt(header.block * state.layout.block_bytes, "a block without a sound header"))
     state.blocks.find_ready(ready)
     _check_stated(state, used)
-    frameless = [block for block, use in used.items() if use.seal is None and not use.holds_frames]
-    opening = [used.pop(block) for block in frameless]  # a cut while opening
+    opening = _opening(state, used)
     for use in opening:
         state.torn.add(use.block)
         _doubt_tail(state, use)
@@ -48,6 +47,18 @@ def survey(flash: NorFlash, look: Look) -> tuple[StoreState, dict[int, Used]]:
         check_heads(state, used, opening + [used[block] for block in sorted(heads)])
     _close_others(state, used, heads)
     return state, used
+
+
+def _opening(state: StoreState, used: dict[int, Used]) -> list[Used]:
+    """Take out the blocks that a cut left while they were being opened: the newest of their head, without a sound
+    frame. An older one had a successor, and tells how far the block before it counts."""
+    opening = []
+    for which in range(len(state.log.heads)):
+        for use in sorted((use for use in used.values() if use.head == which), key=by_base, reverse=True):
+            if use.seal is not None or use.holds_frames:
+                break
+            opening.append(used.pop(use.block))
+    return opening
 
 
 def _state_of(flash: NorFlash, headers: list[Header]) -> StoreState:
