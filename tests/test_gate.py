@@ -31,9 +31,7 @@ ONCE_BROKEN = {
     "a MARK that reads torn after the other head went on": (17, "readings, units of 8; 354:nothing/8:bytes=21"),
     "a block opened and left in one mount": (17, "error: settings; recovery from 15:all; program 3 once"),
     "a frame that a void one had declared void": (17, "idle; 467:bytes=30"),
-    "a rotten frame before a cut in the other head": (6, "idle; 96:bytes=13; flip 5948 6 writable"),
     "the first frame of a block, rotten": (6, "idle; 233:bytes=1; flip 6299 5 read-only"),
-    "the last frame of a block, before the other head went on in a new one": (6, "idle; 437:all; flip 4486 1 writable"),
     "a block that alone tells how far the one before counts": (
         5, "ring, eight programs a page; program-contained; 20:bits=half/4:bytes=2/1:nothing",
     ),

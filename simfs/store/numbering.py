@@ -6,8 +6,7 @@ from __future__ import annotations
 
 from itertools import pairwise, product
 
-from simfs.store.codec import FRAME_BYTES, Kind
-from simfs.store.layout import align_up
+from simfs.store.codec import Kind
 from simfs.store.reader import damaged
 from simfs.store.scan import end_of
 from simfs.store.state import Doubt, StoreState
@@ -15,31 +14,13 @@ from simfs.store.used import Used, by_base
 
 
 def check_heads(state: StoreState, used: dict[int, Used], heads: list[Used]) -> None:
-    """CorruptStore when what stands last in an open block is no cut frame but a damaged one. `heads`: the open blocks,
-    and those without a sound frame. The head has left such a block if it has a newer one."""
+    """CorruptStore when what stands last in an open block is no cut frame but a damaged one: a frame that was cut would
+    be the newest of all, and no number before it would be missing in the other head's block. That block knows of those
+    above its base only: what the head wrote before may have been erased. `heads`: the open blocks, and those without a
+    sound frame, which a head has left if it has a newer one."""
     bases = [(use.head, use.base) for use in used.values()]
     heads = [use for use in heads if all(head != use.head or base <= use.base for head, base in bases)]
-    torn = [use for use in heads if _is_torn(use)]
-    if torn:
-        _check_one_torn(state, used, torn)
-        _check_none_missing(state, used, torn, heads)
-
-
-def _check_one_torn(state: StoreState, used: dict[int, Used], torn: list[Used]) -> None:
-    """Only one frame can have been in flight. What a recovery tries stands behind a fence, or in a block that follows
-    one without a seal."""
-    begun = {}  # by head: one may leave a block whose first program failed
-    for use in torn:
-        place = _next_place(state, use)
-        if not _follows_unsealed(used, use) and not state.flash.blank(place, 1):
-            begun[use.head] = place
-    if len(begun) > 1:
-        raise damaged(begun[0], state.layout)
-
-
-def _check_none_missing(state: StoreState, used: dict[int, Used], torn: list[Used], heads: list[Used]) -> None:
-    """A frame that was cut would be the newest of all, and no number before it would be missing in the other head's
-    block. What is no longer than a MARK may be one that ends a settled tail, and is no loss."""
+    torn = [use for use in heads if use.found is not None and use.found.content_end > use.found.end]
     frames = {use.base + frame.order: frame for use in heads if use.found for frame in use.found.frames}
     void = {one for number, frame in frames.items() for one in range(number - frame.again, number)}
     void.update(use.base for use in heads)
@@ -48,21 +29,10 @@ def _check_none_missing(state: StoreState, used: dict[int, Used], torn: list[Use
         own = [frame.order for frame in use.found.frames]
         if use is other or not other.holds_frames or (not own and _follows_unsealed(used, use)):
             continue  # a recovery that opened a block has left numbers out
-        least = other.base if use.found.content_end - _next_place(state, use) <= FRAME_BYTES else 0
-        known_from = max(use.base + max(own, default=0), _numbered_from(used, other, least))
+        known_from = max(use.base + max(own, default=0), _numbered_from(used, other))
         for number in range(known_from + 1, max(frames, default=0)):
             if number not in frames and number not in void:
                 raise damaged(use.found.end, state.layout)
-
-
-def _is_torn(use: Used) -> bool:
-    return use.found is not None and use.found.content_end > use.found.end
-
-
-def _next_place(state: StoreState, use: Used) -> int:
-    """The address where the next frame would begin."""
-    assert use.found is not None
-    return align_up(use.found.end, state.layout.step)
 
 
 def _before(used: dict[int, Used], use: Used) -> Used | None:
@@ -76,15 +46,11 @@ def _follows_unsealed(used: dict[int, Used], use: Used) -> bool:
     return before is not None and before.seal is None
 
 
-def _numbered_from(used: dict[int, Used], use: Used, least: int) -> int:
-    """The sequence number above which all are known, those of this head by the block and those of the other by its
-    own: above what the head's block before holds. Where that was left without a seal, what stood last in it has left
-    numbers out; where it has been erased, its numbers are not known."""
-    before = _before(used, use)
-    if before is None or use.found is None:
+def _numbered_from(used: dict[int, Used], use: Used) -> int:
+    """The sequence number above which none was left out when the block was opened: those of what stood last in the
+    block before it were, where the head had left that one without a seal."""
+    if use.found is None or not _follows_unsealed(used, use):
         return use.base
-    if before.seal is not None:
-        return max(least, before.base + before.seal.next_order - 1)
     return use.base + min((frame.order for frame in use.found.frames), default=0)
 
 
