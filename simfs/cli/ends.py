@@ -67,7 +67,9 @@ def worker_pool(workers: int | None) -> Iterator[Executor | None]:
         return
     from concurrent.futures import ProcessPoolExecutor
 
-    with ProcessPoolExecutor(workers) as pool:
+    from simfs.study.pools import end_at_once
+
+    with ProcessPoolExecutor(workers, initializer=end_at_once) as pool:
         try:
             yield pool
         finally:

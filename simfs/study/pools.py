@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
@@ -19,6 +20,12 @@ class Here(Executor):
         return future
 
 
+def end_at_once() -> None:
+    """What a worker does first: a terminal sends its interrupt to the workers too, and the one that waits for them says
+    so. They have nothing to say."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 @contextmanager
 def pool(executor: Executor | None, *, small: bool) -> Iterator[Executor]:
     """The executor that was given; without one all cores, or this process alone where the work is small. What still
@@ -28,7 +35,7 @@ def pool(executor: Executor | None, *, small: bool) -> Iterator[Executor]:
     elif small:
         yield Here()
     else:
-        with ProcessPoolExecutor() as own:
+        with ProcessPoolExecutor(initializer=end_at_once) as own:
             try:
                 yield own
             finally:
