@@ -78,13 +78,13 @@ def _check_within(state: StoreState, use: Used) -> None:
     if frames and frames[-1].order - frames[0].order == len(frames) - 1:
         return  # they are in order: none is missing
     for earlier, later in pairwise(frames):
+        missing = later.order - later.again - earlier.order - 1
         wakes = later.kind == Kind.MARK and later.again > 0  # before it stood a MARK, which may be missing for no harm
-        if later.order - later.again > earlier.order + 1 + wakes:
-            address = end_of([earlier], use.block, state.layout)
-            if len(state.log.heads) == 1:
-                raise damaged(address, state.layout)
-            if later.address in gaps:
-                _doubt(state, address)
+        address = end_of([earlier], use.block, state.layout)
+        if missing > wakes and len(state.log.heads) == 1:
+            raise damaged(address, state.layout)
+        if missing > 0 and later.address in gaps:
+            _doubt(state, address)
 
 
 def _doubt_end(state: StoreState, use: Used, below: int) -> None:
