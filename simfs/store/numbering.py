@@ -21,6 +21,8 @@ def check_heads(state: StoreState, used: dict[int, Used], heads: list[Used]) -> 
     bases = [(use.head, use.base) for use in used.values()]
     heads = [use for use in heads if all(head != use.head or base <= use.base for head, base in bases)]
     torn = [use for use in heads if use.found is not None and use.found.content_end > use.found.end]
+    if not torn:
+        return
     frames = {use.base + frame.order: frame for use in heads if use.found for frame in use.found.frames}
     void = {one for number, frame in frames.items() for one in range(number - frame.again, number)}
     void.update(use.base for use in heads)
@@ -79,11 +81,13 @@ def _check_within(state: StoreState, use: Used) -> None:
         return  # they are in order: none is missing
     for earlier, later in pairwise(frames):
         missing = later.order - later.again - earlier.order - 1
+        if missing <= 0:
+            continue
         wakes = later.kind == Kind.MARK and later.again > 0  # before it stood a MARK, which may be missing for no harm
         address = end_of([earlier], use.block, state.layout)
         if missing > wakes and len(state.log.heads) == 1:
             raise damaged(address, state.layout)
-        if missing > 0 and later.address in gaps:
+        if later.address in gaps:
             _doubt(state, address)
 
 
