@@ -35,7 +35,7 @@ def frames_on(flash: NorFlash) -> list[Found]:
     found: dict[int, list[Found]] = {}
     following: dict[int, int] = {}  # by head: the base of the block that it opened next
     blocks = [(*opened, block) for block in range(len(image) // size) if (opened := opening(image, size, block))]
-    for base, head, salt, block in sorted(blocks, reverse=True):
+    for base, _, head, salt, block in sorted(blocks, reverse=True):
         raw = image[block * size : (block + 1) * size]
         found[block] = _frames_in(raw, block, base, salt)
         if not codec.seal_is_sound(_tail(raw), salt) and head in following:
@@ -45,15 +45,15 @@ def frames_on(flash: NorFlash) -> list[Found]:
     return sorted(frame for block, frames in found.items() for frame in frames if block not in bad)
 
 
-def opening(image: bytes, size: int, block: int) -> tuple[int, int, int] | None:
-    """Base, head and salt of a block that holds frames."""
+def opening(image: bytes, size: int, block: int) -> tuple[int, int, int, int] | None:
+    """Base, tries, head and salt of a block that holds frames."""
     raw = image[block * size : (block + 1) * size]
     record, copy = codec.decode_open_record(raw[OPEN_AT:]), codec.decode_open_copy(raw[COPY_AT:])
     if codec.is_discarded(raw[codec.DISCARD_AT : codec.RECORD_BYTES]):
         return None
     if record is not None:
-        return record[0].base, record[0].head, record[1]
-    return None if copy is None else (copy[0], copy[2], copy[3])
+        return record[0].base, record[0].tries, record[0].head, record[1]
+    return None if copy is None else (copy[0], copy[3], copy[2], copy[4])
 
 
 def _tail(raw: bytes) -> bytes:

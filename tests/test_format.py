@@ -88,12 +88,13 @@ def test_open_record_and_its_copy(record: OpenRecord) -> None:
     opened = format.parse_open_record(block)
     assert opened is not None
     assert (fields_of(opened[0]), opened[1]) == (record._asdict(), salt)
-    copied = {"base": record.base, "erase_count": record.erase_count, "head": record.head, "zero": 0, "salt": salt}
+    copied = {"base": record.base, "erase_count": record.erase_count, "head": record.head}
+    copied |= {"tries": record.tries, "zero": 0, "salt": salt}
     assert fields_of(format.parse_open_copy(block) or {}) == copied
     assert format.OPEN_RECORD.build({"body": {"value": record._asdict()}}) == raw[:56]
     assert format.OPEN_COPY.build({"body": {"value": copied}}) == raw[56:]
     assert codec.decode_open_record(raw) == (record, salt)
-    assert codec.decode_open_copy(raw[56:]) == (record.base, record.erase_count, record.head, salt)
+    assert codec.decode_open_copy(raw[56:]) == (record.base, record.erase_count, record.head, record.tries, salt)
 
 
 @pytest.mark.parametrize("kind", Kind)
@@ -169,6 +170,7 @@ def test_the_declared_numbers_are_those_of_the_codec() -> None:
     record = codec.encode_erase_record(0)
     assert record[:3] == codec.MAGIC.to_bytes(2, "little") + bytes([codec.VERSION])
     assert format.NO_BLOCK == codec.NO_BLOCK
+    assert format.UNKNOWN == codec.UNKNOWN
     assert format.FENCE == codec.FENCE == codec.DISCARDED
 
 

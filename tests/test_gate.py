@@ -42,6 +42,14 @@ ONCE_BROKEN = {
     ),
     "a close behind a write that was refused halfway": (11, "names, folded; program 469 block"),
     "the same behind an error of reading": (11, "gaps; read 484 once"),
+    "a head's MARK that a recovery found, and a later one did not": (
+        5, "idle; program-contained; 743:bits=half@1/1:bits=half/1:bits=most/5:all/3:nothing/3:all",
+    ),
+    "three recoveries that each lose a block": (
+        5, "readings, pages; program-contained; 131:bytes=14/5:nothing/12:nothing",
+    ),
+    "rot in what a head wrote last, the other head in a new block": (6, "idle; 96:bytes=13; flip 5948 6 writable"),
+    "the same read-only": (6, "idle; 96:bytes=13; flip 5950 7 read-only"),
     "a block opened and left in one mount, two heads": (
         17, "error: ring, two heads; recovery from 528:all; program 7 block",
     ),

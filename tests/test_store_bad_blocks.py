@@ -19,7 +19,7 @@ BLOCKS, SIZE = 8, 512
 CONFIGS: dict[str, dict[str, Any]] = {
     "bytes": {"buffer_bytes": 32},
     "two heads": {"buffer_bytes": 32, "log_heads": 2},
-    "pages": {"packing": "page"},
+    "pages": {"packing": "page", "reserve_blocks": 2},
 }
 Contents = dict[str, bytes]
 

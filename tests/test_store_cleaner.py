@@ -236,14 +236,3 @@ def test_moved_bytes_are_split_to_fill_a_block_to_its_end(packing: str) -> None:
         assert cleaner._chunk_bytes(1) == 1
         seen.add(split)
     assert seen == ({True, False} if packing == "byte" else {False})
-
-
-def test_no_block_is_cleaned_before_the_one_of_which_it_tells_how_far_it_counts() -> None:
-    """Where the blocks in doubt say that nothing in them counts, as no store leaves them, none is free for that."""
-    store = make_store()
-    put(store, "kept", bytes(600))
-    close_open_blocks(store)
-    blocks = store._volume.state.blocks
-    blocks.in_doubt = {block: blocks.base[block] for block in blocks.closed}
-    with pytest.raises(OSError, match="no erase block can be freed"):
-        store._volume.cleaner._able()

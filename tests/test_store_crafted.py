@@ -120,7 +120,7 @@ def reopened(change: Callable[[codec.OpenRecord], codec.OpenRecord]) -> bytes:
     [
         (lambda record: record._replace(head=1), r"is of log head 1; the store has 1"),
         (lambda record: record._replace(base=1 << 63), r"has the sequence number 9223372036854775808, which no store"),
-        (lambda record: record._replace(cleaner=9), r"impossible settings"),
+        (lambda record: record._replace(flags=7 << 5), r"impossible settings"),
         (lambda record: record._replace(block_count=7), r"made for 7 erase blocks, the flash has 6"),
     ],
 )

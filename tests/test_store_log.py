@@ -9,7 +9,7 @@ import pytest
 from on_flash import churn, contents, frames_on, mounted, opening, put
 
 from simfs import NorFlash, Store, StoreConfig
-from simfs.store.codec import ORDER_MAX, Kind
+from simfs.store.codec import ORDER_MAX, TRIES_MAX, Kind
 from simfs.store.log import Log
 from simfs.store.runs import Run
 from simfs.store.scan import build_runs, counted_frames, read_frames, read_seal
@@ -27,7 +27,7 @@ def test_two_heads_keep_relocated_data_apart_from_new() -> None:
     assert relocated is not None
     static = {frame.block for frame in frames_on(store.flash) if frame.kind == Kind.DATA and frame.payload[:1] == b"s"}
     image = store.flash.image()
-    assert {opened and opened[1] for opened in (opening(image, 1024, block) for block in static)} == {1}
+    assert {opened and opened[2] for opened in (opening(image, 1024, block) for block in static)} == {1}
     assert contents(store) == mounted(store)
 
 
@@ -140,7 +140,7 @@ def test_the_store_obeys_the_limits_of_flash_in_a_microcontroller(
 TWO_HEADS = {"log_heads": 2, "cleaner": "oldest-first"}
 
 
-@pytest.mark.parametrize("settings", [{}, {"packing": "page"}, TWO_HEADS, {"buffer_bytes": 64}])
+@pytest.mark.parametrize("settings", [{}, {"packing": "page", "reserve_blocks": 2}, TWO_HEADS, {"buffer_bytes": 64}])
 def test_the_short_way_of_a_run_that_goes_on_is_the_long_way(
     settings: dict[str, Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -275,3 +275,51 @@ def test_a_block_that_tells_how_far_another_counts_is_not_erased_before_that() -
     assert state.segments._in_turn([following.block, head.block]) == [head.block]
     del state.blocks.in_doubt[head.block]
     assert sorted(state.segments._in_turn([following.block, head.block])) == sorted([head.block, following.block])
+
+
+def test_a_block_left_before_anything_in_it_counted_may_go_first() -> None:
+    """The next one takes its place, with the same base and one try more; so however often a recovery is cut, two blocks
+    do."""
+    store = Store.format(NorFlash(8, 1024, 128), StoreConfig(buffer_bytes=64, name_bytes=16))
+    put(store, "a", b"a")
+    state = store._volume.state
+    log, segments, blocks = state.log, state.segments, state.blocks
+    left = log.heads[0]
+    assert left is not None
+    base, tried = log.sequence, []
+    segments.abandon(0, base)
+    for tries in range(1, 30):
+        head = log.heads[0]
+        assert head is not None
+        tried.append(head.block)
+        log.append(0, Kind.MARK, 0, 0, 0, b"")
+        segments.abandon(0, log.sequence - tries % 2)  # the MARK counts, or not
+        following = log.heads[0]
+        assert following is not None
+        assert (blocks.base[following.block], blocks.tries[following.block]) == (base, tries)
+        log.append(0, Kind.MARK, 0, 0, 0, b"")
+        assert blocks.in_doubt == {left.block: base, head.block: base}
+        assert mounted(store) == {"a": b"a"}
+        blocks.free(head.block, -1)
+        assert segments._in_turn(blocks.freed) == [head.block]
+        assert segments.erase(head.block)
+    assert len(set(tried)) > 2
+    assert left.block not in tried
+    put(store, "b", b"b")
+    assert mounted(store) == {"a": b"a", "b": b"b"}
+    assert store.check() == []
+
+
+def test_after_255_tries_a_block_has_a_base_of_its_own() -> None:
+    store = Store.format(NorFlash(8, 1024, 128), StoreConfig(buffer_bytes=64, name_bytes=16))
+    put(store, "a", b"a")
+    state = store._volume.state
+    base = state.log.sequence
+    state.segments.abandon(0, base)
+    head = state.log.heads[0]
+    assert head is not None
+    state.blocks.tries[head.block] = TRIES_MAX
+    state.segments.abandon(0, base + 1)
+    following = state.log.heads[0]
+    assert following is not None
+    assert (state.blocks.base[following.block], state.blocks.tries[following.block]) == (base + 1, 0)

@@ -4,9 +4,10 @@ the only trace."""
 from __future__ import annotations
 
 import pytest
-from on_flash import churn, contents, frames_on, put
+from on_flash import OPEN_AT, churn, contents, frames_on, put
 
 from simfs import CorruptStore, NorFlash, Store, StoreConfig
+from simfs.store import codec
 from simfs.store.codec import FRAME_BYTES, HEADER_BYTES, RECORD_BYTES, Kind
 from simfs.store.look import PLAINLY
 from simfs.store.survey import survey
@@ -94,4 +95,36 @@ def test_a_head_whose_last_frame_is_damaged_below_newer_ones_of_the_other_is_ref
     damaged[torn.address + HEADER_BYTES] ^= 1
     for read_only in (True, False):
         with pytest.raises(CorruptStore, match=rf"flash address {torn.address:#x}"):
+            Store.mount(NorFlash.from_image(damaged, **SIZES), read_only)
+
+
+@pytest.mark.parametrize("copy_alone", [False, True])
+def test_a_head_states_the_last_frame_of_the_other_as_it_opens_a_block(copy_alone: bool) -> None:
+    """What it wrote before that may be erased: no gap would tell that the other's frame is damaged, not cut. Where only
+    the copy of the open record is left, the frame is taken for one that was cut, and told as a doubt."""
+    settings = StoreConfig(buffer_bytes=64, name_bytes=16, log_heads=2)
+    store = Store.format(NorFlash(12, **SIZES), settings)
+    put(store, "static", bytes(700))
+    churn(store, 60)
+    state = store._volume.state
+    state.segments.wake(1)
+    store.open("last", "w").close()
+    last = frames_on(store.flash)[-1]
+    state.segments.advance(1)
+    head, own = state.log.heads[1], state.log.heads[0]
+    assert head is not None
+    assert own is not None
+    state.log.append(1, Kind.MARK, 0, 0, 0, b"")
+    sound, damaged = store.flash.image(), bytearray(store.flash.image())
+    record = codec.decode_open_record(sound[head.start + OPEN_AT : head.end])
+    assert record is not None
+    assert record[0].base - record[0].behind == last.sequence == own.base + own.table.next_order - 1
+    assert doubts(sound) == []
+    damaged[last.address + HEADER_BYTES] ^= 1
+    if copy_alone:
+        damaged[head.start + OPEN_AT] ^= 1
+        assert doubts(damaged) == [last.address]
+        return
+    for read_only in (True, False):
+        with pytest.raises(CorruptStore, match=rf"flash address {last.address:#x}"):
             Store.mount(NorFlash.from_image(damaged, **SIZES), read_only)

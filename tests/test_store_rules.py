@@ -64,7 +64,7 @@ def sealed(raw: bytes) -> bool:
     if found is None or seal is None:
         return False
     listed = 0 if seal.entry_count == codec.UNLISTED else seal.entry_count * codec.ENTRY_BYTES
-    return codec.seal_is_sound(raw[-SEAL_BYTES - listed :], found[2])
+    return codec.seal_is_sound(raw[-SEAL_BYTES - listed :], found[3])
 
 
 @pytest.mark.parametrize("mounts", [False, True])

@@ -135,7 +135,7 @@ def test_an_open_record_holds_all_settings(cleaner: str, overlong: str, packing:
 
 @pytest.mark.parametrize(
     "changes",
-    [{"cleaner": 5}, {"log_heads": 3}, {"log_heads": 0}, {"buffer_bytes": 3}, {"name_bytes": 1}, {"choices": 0}],
+    [{"flags": 5 << 5}, {"reserve_blocks": 0}, {"buffer_bytes": 3}, {"name_bytes": 1}, {"choices": 0}],
 )
 def test_impossible_settings_on_the_flash_are_corruption(changes: dict[str, int]) -> None:
     with pytest.raises(CorruptStore, match="an open record holds impossible settings"):

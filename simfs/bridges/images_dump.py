@@ -27,7 +27,8 @@ from simfs.store.codec import (
 
 SIZE_MAX = 1 << 28  # bytes; no NOR part is larger
 OPEN_AT = ERASE_RECORD_BYTES + FENCE_BYTES
-HEADS_AT = OPEN_AT + 17
+UNIT_AT = OPEN_AT + 20  # in a block's bytes: those that a program unit has
+UNITS = frozenset((1, 2, 4, 8, 16))
 STEP = 16  # every erase block is a multiple of it
 ERASE_MAGIC = MAGIC.to_bytes(2, "little")
 SHOWN_MAX = 5
@@ -160,8 +161,8 @@ def read_records(path: str, raw: bytes) -> tuple[int, bytes]:
 def find_stores(data: bytes) -> list[Place]:
     """The stores in a dump, that with the most open records first. Looks at every 16th byte, some 0.1 s for 16 MiB."""
     found: dict[int, list[OpenRecord]] = {}
-    for number, heads in enumerate(data[HEADS_AT::STEP]):
-        if heads not in (1, 2):
+    for number, unit_bytes in enumerate(data[UNIT_AT::STEP]):
+        if unit_bytes not in UNITS:
             continue
         record = _record_at(data, number * STEP)
         if record is not None:

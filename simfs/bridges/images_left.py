@@ -27,6 +27,7 @@ from simfs.store.runs import Run
 from simfs.store.scan import Frames, read_frames, read_seal
 from simfs.store.setup import config_of
 from simfs.store.state import StoreState
+from simfs.store.used import by_base
 
 NO_FRAME = "no sound frame; "
 _DATA = (Kind.DATA, Kind.HOLE)
@@ -73,6 +74,7 @@ class BlockLeft:
     frames: list[Left] = field(default_factory=list)
     lost: list[Left] = field(default_factory=list)
     damage: list[Damage] = field(default_factory=list)
+    tries: int = 0
 
 
 def read_blocks(image: Image) -> list[BlockLeft]:
@@ -104,7 +106,7 @@ def _read_block(state: StoreState, number: int) -> BlockLeft:
         return _unused(flash, header, start, size)
     state.blocks.salt[number], state.blocks.base[number] = header.salt, header.base
     seal, runs = read_seal(state, number) or (None, None)
-    block = BlockLeft(number, "left" if seal is None else "sealed", header.base, header.head)
+    block = BlockLeft(number, "left" if seal is None else "sealed", header.base, header.head, tries=header.tries)
     if stated_by(header.stated) is None:
         block.damage.append(Damage(number, start, start + size, "its open record is damaged; its copy serves", True))
     found = read_frames(state, number, size if seal is None else seal.end)
@@ -243,7 +245,7 @@ def leave_out(blocks: list[BlockLeft]) -> None:
     head opened next, and in one that a frame calls bad nothing at all. The newest block of a head is open."""
     following: dict[int, int] = {}
     used = [block for block in blocks if block.frames or block.state == "sealed"]
-    for block in sorted(used, key=lambda block: -block.base):
+    for block in sorted(used, key=by_base, reverse=True):
         below = following.get(block.head)
         if block.state == "left":
             if below is None:

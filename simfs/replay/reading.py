@@ -53,6 +53,10 @@ def parse_scenario(raw: bytes, source: str) -> Scenario:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise BadScenario([_syntax_fault(str(error), text, source)]) from None
+    except ValueError:  # Python reads no decimal number of more than 4300 digits
+        number = re.search(r"[0-9](_?[0-9]){4300}", text)
+        line = text.count("\n", 0, number.start() if number else 0) + 1
+        raise BadScenario([Fault(source, line, "a number", "it has too many digits; write a smaller one")]) from None
     except RecursionError:
         what = "it is nested too deeply; write tables, as [chip]"
         raise BadScenario([Fault(source, 1, "the whole file", what)]) from None

@@ -32,6 +32,7 @@ class BlockTable:
         self.erase_count = [0] * block_count
         self.opened = [False] * block_count  # an open record is on the flash
         self.base = [0] * block_count
+        self.tries = [0] * block_count
         self.salt = [0] * block_count
         self.live = [0] * block_count
         self.live_total = 0
@@ -123,6 +124,13 @@ class BlockTable:
         """Close the block without a seal. What it holds counts only below this sequence number."""
         self.in_doubt[block] = below
         self.close(block)
+
+    def may_go(self, block: int, bound: int) -> bool:
+        """Whether the block may be erased while blocks in doubt count below `bound` at least: when none needs it to
+        tell how far that one counts. Where a block was left before anything in it counted but MARKs, its head opened
+        the next one with the same base, which tells all that this one told."""
+        base = self.base[block]
+        return base < bound or self.in_doubt.get(block, SEQUENCE_END) <= base
 
     def bound_doubt(self, base: int) -> None:
         """A block was opened with this base: blocks in doubt that no other followed yet count below it only. Those that

@@ -114,14 +114,11 @@ class Cleaner:
         return victim if self._can_move(victim) else min(blocks.closed, key=blocks.live.__getitem__)
 
     def _able(self) -> list[int]:
-        """The closed blocks that may be cleaned: none that tells of an older block in doubt how far that one counts."""
+        """The closed blocks that may be cleaned: none that alone tells of an older one in doubt how far that counts."""
         blocks = self._blocks
         waiting = (below for block, below in blocks.in_doubt.items() if blocks.state[block] == State.CLOSED)
         bound = min(waiting, default=SEQUENCE_END)
-        able = [block for block in blocks.closed if blocks.base[block] < bound]
-        if not able:
-            raise blocks.exhausted()
-        return able
+        return [block for block in blocks.closed if blocks.may_go(block, bound)]
 
     def _can_move(self, block: int) -> bool:
         """Whether the live frames of a block fit the blocks at hand. Many small pieces may take more than a block."""

@@ -10,7 +10,7 @@ from struct import Struct
 from typing import NamedTuple
 from zlib import crc32
 
-VERSION = 2
+VERSION = 3
 MAGIC = 0x5F15
 ERASE_RECORD_BYTES = 16
 FENCE_BYTES = 16
@@ -32,12 +32,15 @@ SIZE_MAX = 0xFFFFFFFF  # of a file, bytes
 AGAIN_MAX = 0xFF
 ERASE_COUNT_MAX = 0xFFFFFFFF
 NO_BLOCK = 0xFFFF
+UNKNOWN = 0xFFFF
+TRIES_MAX = 0xFF
+TWO_HEADS = 16  # a flag of the open record
 
 ERASE_RECORD = Struct("<HBBII")  # magic, version, zero, erase count, zero ... CRC-32
 ERASED = Struct("<HBBIII")  # the same with its CRC-32
 OPEN_RECORD = Struct("<QIIBBBBBBHIIIHHHHHHHH")
-OPENED_WITH = Struct("<QIIB35xI")  # the first fields of it and its CRC-32
-OPEN_COPY = Struct("<QIBBHI")  # base, erase count, head, zero, zero, salt ... CRC-32
+OPENED_WITH = Struct("<QIIBB34xI")  # the first fields of it and its CRC-32
+OPEN_COPY = Struct("<QIBBHI")  # base, erase count, head, tries, zero, salt ... CRC-32
 HEAD = Struct("<BBHIIH")  # kind, again, length, file, offset, order
 ENTRY = Struct("<IHHII")  # address in the block | kind << 24, order, length, file, offset
 SEAL = Struct("<HHIHH")  # magic, entries, end of the frames, orders given out, zero ... CRC-32
@@ -76,23 +79,27 @@ class OpenRecord(NamedTuple):
     erase_count: int
     erase_count_max: int  # of all blocks, as far as the store knew
     head: int
-    log_heads: int
-    cleaner: int
+    tries: int  # blocks that the head opened before with the same base, and left with nothing in them that counts
     choices: int
     flags: int
     unit_bytes: int
+    name_bytes: int  # 0: 256
     page_programs_max: int
     block_bytes: int
     page_bytes: int
     seed: int
     block_count: int
-    name_bytes: int
     buffer_bytes: int
     reserve_blocks: int
     level_threshold: int
     open_files_max: int
     opened: int = NO_BLOCK  # the block that the first head has open; NO_BLOCK: none
     opened_too: int = NO_BLOCK  # the same of the second head
+    behind: int = UNKNOWN  # how far below the base the last frame of the other head is
+
+    @property
+    def log_heads(self) -> int:
+        return 2 if self.flags & TWO_HEADS else 1
 
 
 class Seal(NamedTuple):
@@ -177,7 +184,7 @@ def encode_open_record(record: OpenRecord) -> tuple[bytes, int]:
     """Open record and its short copy, and the salt of frames in this life of the block: the open record's CRC-32."""
     body = OPEN_RECORD.pack(*record)
     salt = salt_of(body)
-    return with_copy(body, salt, record.base, record.erase_count, record.head), salt
+    return with_copy(body, salt, record.base, record.erase_count, record.head, record.tries), salt
 
 
 def salt_of(body: bytes) -> int:
@@ -185,30 +192,30 @@ def salt_of(body: bytes) -> int:
     return crc32(body, _OPEN_SEED)
 
 
-def with_copy(body: bytes, salt: int, base: int, erase_count: int, head: int) -> bytes:
+def with_copy(body: bytes, salt: int, base: int, erase_count: int, head: int, tries: int) -> bytes:
     """The open record of this body and its short copy."""
-    copy = OPEN_COPY.pack(base, erase_count, head, 0, 0, salt)
+    copy = OPEN_COPY.pack(base, erase_count, head, tries, 0, salt)
     return body + U32.pack(salt) + copy + U32.pack(crc32(copy, _OPEN_SEED))
 
 
-def opened_with(raw: bytes) -> tuple[int, int, int, int] | None:
-    """Base, erase count, head and CRC-32 of the open record in 56 bytes, or None when that does not hold."""
-    base, erase_count, _, head, salt = OPENED_WITH.unpack(raw)
-    return (base, erase_count, head, salt) if crc32(raw[: OPEN_RECORD.size], _OPEN_SEED) == salt else None
+def opened_with(raw: bytes) -> tuple[int, int, int, int, int] | None:
+    """Base, erase count, head, tries and CRC-32 of the open record in 56 bytes, or None when that does not hold."""
+    base, erase_count, _, head, tries, salt = OPENED_WITH.unpack(raw)
+    return (base, erase_count, head, tries, salt) if crc32(raw[: OPEN_RECORD.size], _OPEN_SEED) == salt else None
 
 
 def decode_open_record(raw: bytes) -> tuple[OpenRecord, int] | None:
     """The open record at the start of `raw` with its CRC, or None."""
     found = opened_with(raw[:OPEN_RECORD_BYTES])
-    return None if found is None else (OpenRecord(*OPEN_RECORD.unpack_from(raw)), found[3])
+    return None if found is None else (OpenRecord(*OPEN_RECORD.unpack_from(raw)), found[4])
 
 
-def decode_open_copy(raw: bytes) -> tuple[int, int, int, int] | None:
-    """Base, erase count, head and salt in the copy at the start of `raw`, or None."""
+def decode_open_copy(raw: bytes) -> tuple[int, int, int, int, int] | None:
+    """Base, erase count, head, tries and salt in the copy at the start of `raw`, or None."""
     if crc32(raw[: OPEN_COPY.size], _OPEN_SEED) != U32.unpack_from(raw, OPEN_COPY.size)[0]:
         return None
-    base, erase_count, head, _, _, salt = OPEN_COPY.unpack_from(raw)
-    return base, erase_count, head, salt
+    base, erase_count, head, tries, _, salt = OPEN_COPY.unpack_from(raw)
+    return base, erase_count, head, tries, salt
 
 
 def is_discarded(raw: bytes) -> bool:

@@ -17,7 +17,8 @@ class StoreConfig:
     log_heads        1, or 2: new and relocated data go to blocks of their own
     packing          "byte": frames follow each other; "page": each frame starts on a page
     buffer_bytes     a file's write buffer, and the most bytes that one frame holds; None: 256, or what fills a page
-    reserve_blocks   erase blocks kept free for the cleaner; None: one more than there are heads
+    reserve_blocks   erase blocks kept free for the cleaner; None: one more than there are heads,
+                     two more with page packing
     level_threshold  difference of erase counts from which cold blocks are moved; 0: no wear levelling
     idle_cleaning    clean and erase ahead in idle time too, not only when room is needed
     name_bytes       the longest name with its terminator, the path counted
@@ -61,7 +62,9 @@ class StoreConfig:
     @property
     def reserve(self) -> int:
         """Erase blocks that stay free."""
-        return self.log_heads + 1 if self.reserve_blocks is None else self.reserve_blocks
+        if self.reserve_blocks is not None:
+            return self.reserve_blocks
+        return self.log_heads + 1 + (self.packing == "page")  # with pages a recovery takes more room
 
 
 def _one_of(what: str, value: object, allowed: tuple[str, ...]) -> None:

@@ -17,28 +17,28 @@ Erase record, 16 bytes:
     | u16   | u8      | u8   | u32         | u32   | u32    |     CRC-32 over bytes 0..11
     +-------+---------+------+-------------+-------+--------+
 
-Open record, 56 bytes. Its CRC-32, over bytes 0..51 and seeded with 5F1502h (magic and version), is the salt of frames,
+Open record, 56 bytes. Its CRC-32, over bytes 0..51 and seeded with 5F1503h (magic and version), is the salt of frames,
 run entries and seal:
 
-    0      8             12          16     17      18        19        20      21     22           24
-    +------+-------------+-----------+------+-------+---------+---------+-------+------+------------+
-    | base | erase count | highest   | head | heads | cleaner | choices | flags | unit | programs a |
-    | u64  | u32         | count u32 | u8   | u8    | u8      | u8      | u8    | u8   | page, u16  |
-    +------+-------------+-----------+------+-------+---------+---------+-------+------+------------+
-    24      28      32     36      38     40       42        44      46      48      50      52       56
-    +-------+-------+------+-------+------+--------+---------+-------+-------+-------+-------+--------+
-    | block | page  | seed | block | name | buffer | reserve | level | files | open, | open, | CRC-32 |
-    | bytes | bytes |      | count | bytes| bytes  | blocks  |       | open  | head 0| head 1|        |
-    | u32   | u32   | u32  | u16   | u16  | u16    | u16     | u16   | u16   | u16   | u16   | u32    |
-    +-------+-------+------+-------+------+--------+---------+-------+-------+-------+-------+--------+
+    0      8             12          16     17      18        19      20     21           22           24
+    +------+-------------+-----------+------+-------+---------+-------+------+------------+------------+
+    | base | erase count | highest   | head | tries | choices | flags | unit | name bytes | programs a |
+    | u64  | u32         | count u32 | u8   | u8    | u8      | u8    | u8   | u8, 0: 256 | page, u16  |
+    +------+-------------+-----------+------+-------+---------+-------+------+------------+------------+
+    24      28      32     36      38       40        42      44      46      48      50       52       56
+    +-------+-------+------+-------+--------+---------+-------+-------+-------+-------+--------+--------+
+    | block | page  | seed | block | buffer | reserve | level | files | open, | open, | behind | CRC-32 |
+    | bytes | bytes |      | count | bytes  | blocks  |       | open  | head 0| head 1|        |        |
+    | u32   | u32   | u32  | u16   | u16    | u16     | u16   | u16   | u16   | u16   | u16    | u32    |
+    +-------+-------+------+-------+--------+---------+-------+-------+-------+-------+--------+--------+
 
-Short copy, 24 bytes, with the open record's CRC-32 as salt; its own over bytes 0..19, seeded with 5F1502h:
+Short copy, 24 bytes, with the open record's CRC-32 as salt; its own over bytes 0..19, seeded with 5F1503h:
 
-    0      8             12     13     16     20       24
-    +------+-------------+------+------+------+--------+
-    | base | erase count | head | zero | salt | CRC-32 |
-    | u64  | u32         | u8   | u24  | u32  | u32    |
-    +------+-------------+------+------+------+--------+
+    0      8             12     13      14     16     20       24
+    +------+-------------+------+-------+------+------+--------+
+    | base | erase count | head | tries | zero | salt | CRC-32 |
+    | u64  | u32         | u8   | u8    | u16  | u32  | u32    |
+    +------+-------------+------+-------+------+------+--------+
 
 Frame, 20 bytes and its payload of n bytes. `check` is the low half of the CRC-32 of bytes 0..13, seeded with the salt;
 the CRC-32 at the end goes on from the whole of it over the payload:
@@ -63,16 +63,16 @@ An example: the start of block 0 of a new store with the default settings on 64 
 short copy is blank up to the frames), and a frame in that block: the bytes "20.1 m" of file 5 from offset 12 on, tenth
 frame of the block.
 
-    erase record   15 5f 02 00 00 00 00 00 00 00 00 00 5c a5 dd 00
+    erase record   15 5f 03 00 00 00 00 00 00 00 00 00 62 ce 1f ef
     fence          00 00 00 00 00 00 00 00 00 00 00 00 00 00 00 00
     open record    00 00 00 00 00 00 00 00 00 00 00 00 00 00 00 00
-                   00 01 01 02 00 01 00 00 00 10 00 00 00 01 00 00
-                   00 00 00 00 40 00 30 00 00 01 02 00 08 00 08 00
-                   00 00 ff ff a2 df 7e 94
+                   00 00 02 20 01 30 00 00 00 10 00 00 00 01 00 00
+                   00 00 00 00 40 00 00 01 02 00 08 00 08 00 00 00
+                   ff ff ff ff 22 67 7e 8c
     short copy     00 00 00 00 00 00 00 00 00 00 00 00 00 00 00 00
-                   a2 df 7e 94 07 73 eb ad
-    frame          11 00 06 00 05 00 00 00 0c 00 00 00 09 00 b3 f5
-                   32 30 2e 31 20 6d 96 40 d3 fd
+                   22 67 7e 8c 84 c9 f4 fd
+    frame          11 00 06 00 05 00 00 00 0c 00 00 00 09 00 8a 24
+                   32 30 2e 31 20 6d 92 5e 15 c1
 
 Nothing here is for the hot path: parsing a frame with it takes some hundred times as long as with the codec.
 """
@@ -108,8 +108,8 @@ BLOCK_HEADER_BYTES = 128
 FENCE_AT, OPEN_AT, COPY_AT, DISCARD_AT = 16, 32, 88, 112
 ENTRY_BYTES = 16  # of a run entry, and of the seal
 FENCE = bytes(16)
-NO_BLOCK = 0xFFFF
-VERSION = 2
+NO_BLOCK = UNKNOWN = 0xFFFF
+VERSION = 3
 OPEN_SEED = 0x5F15 << 8 | VERSION
 
 ERASE_RECORD = Struct(
@@ -130,23 +130,23 @@ OPEN_RECORD = Struct(
         "erase_count" / Int32ul,
         "erase_count_max" / Int32ul,
         "head" / Int8ul,
-        "log_heads" / Int8ul,
-        "cleaner" / Int8ul,
+        "tries" / Int8ul,
         "choices" / Int8ul,
         "flags" / Int8ul,
         "unit_bytes" / Int8ul,
+        "name_bytes" / Int8ul,  # 0: 256
         "page_programs_max" / Int16ul,
         "block_bytes" / Int32ul,
         "page_bytes" / Int32ul,
         "seed" / Int32ul,
         "block_count" / Int16ul,
-        "name_bytes" / Int16ul,
         "buffer_bytes" / Int16ul,
         "reserve_blocks" / Int16ul,
         "level_threshold" / Int16ul,
         "open_files_max" / Int16ul,
         "opened" / Int16ul,  # NO_BLOCK: none
         "opened_too" / Int16ul,
+        "behind" / Int16ul,  # UNKNOWN: no one knows
     )),
     "crc" / Checksum(Int32ul, lambda body: crc32(body, OPEN_SEED), this.body.data),
 )  # fmt: skip
@@ -156,7 +156,8 @@ OPEN_COPY = Struct(
         "base" / Int64ul,
         "erase_count" / Int32ul,
         "head" / Int8ul,
-        "zero" / Int24ul,
+        "tries" / Int8ul,
+        "zero" / Int16ul,
         "salt" / Int32ul,
     )),
     "crc" / Checksum(Int32ul, lambda body: crc32(body, OPEN_SEED), this.body.data),

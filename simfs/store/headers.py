@@ -46,6 +46,7 @@ class Header:
     stated: bytes = b""
     base: int = 0
     head: int = 0
+    tries: int = 0
     salt: int = 0
     version: int | None = None
 
@@ -65,8 +66,9 @@ def read_header(flash: NorFlash, block: int, block_bytes: int) -> Header:
     if opened is None:
         header = _unstated(block, raw)
     else:
-        base, erase_count, head, salt = opened
-        header = Header(block, erase_count, False, True, is_discarded(raw[DISCARD_AT:]), stated, base, head, salt)
+        base, erase_count, head, tries, salt = opened
+        discarded = is_discarded(raw[DISCARD_AT:])
+        header = Header(block, erase_count, False, True, discarded, stated, base, head, tries, salt)
     if header.base >= BASE_MAX:
         raise CorruptStore(f"block {block} has the sequence number {header.base}, which no store reaches")
     return header
@@ -82,6 +84,6 @@ def _unstated(block: int, raw: bytes) -> Header:
     copy = decode_open_copy(raw[COPY_AT:])
     if copy is not None:
         header.opened = True
-        header.base, header.erase_count, header.head, header.salt = copy
+        header.base, header.erase_count, header.head, header.tries, header.salt = copy
     header.discarded = is_discarded(raw[DISCARD_AT:])
     return header

@@ -6,7 +6,8 @@ from __future__ import annotations
 
 from itertools import pairwise, product
 
-from simfs.store.codec import Kind
+from simfs.store.codec import UNKNOWN, Kind
+from simfs.store.headers import stated_by
 from simfs.store.reader import damaged
 from simfs.store.scan import end_of
 from simfs.store.state import Doubt, StoreState
@@ -18,11 +19,13 @@ def check_heads(state: StoreState, used: dict[int, Used], heads: list[Used]) -> 
     be the newest of all, and no number before it would be missing in the other head's block. That block knows of those
     above its base only: what the head wrote before may have been erased. `heads`: the open blocks, and those without a
     sound frame, which a head has left if it has a newer one."""
-    bases = [(use.head, use.base) for use in used.values()]
-    heads = [use for use in heads if all(head != use.head or base <= use.base for head, base in bases)]
+    newest = [max((use for use in used.values() if use.head == head), key=by_base, default=None) for head in (0, 1)]
+    heads = [use for use in heads if (last := newest[use.head]) is None or by_base(last) <= by_base(use)]
     torn = [use for use in heads if use.found is not None and use.found.content_end > use.found.end]
     if not torn:
         return
+    for use in torn:
+        _check_said(state, used, use)
     frames = {use.base + frame.order: frame for use in heads if use.found for frame in use.found.frames}
     void = {one for number, frame in frames.items() for one in range(number - frame.again, number)}
     void.update(use.base for use in heads)
@@ -37,15 +40,27 @@ def check_heads(state: StoreState, used: dict[int, Used], heads: list[Used]) -> 
                 raise damaged(use.found.end, state.layout)
 
 
+def _check_said(state: StoreState, used: dict[int, Used], use: Used) -> None:
+    """CorruptStore when the other head stated, as it opened a block, a frame of this one that does not stand here."""
+    assert use.found is not None
+    last = use.base + max((frame.order for frame in use.found.frames), default=0)
+    later = (other.stated for other in used.values() if other.head != use.head and other.base > use.base)
+    for said in map(stated_by, later):
+        if said is None or said.behind == UNKNOWN or use.block not in (said.opened, said.opened_too):
+            continue
+        if last < said.base - said.behind:
+            raise damaged(use.found.end, state.layout)
+
+
 def _before(used: dict[int, Used], use: Used) -> Used | None:
     """The block that the head had open before."""
-    earlier = (one for one in used.values() if one.head == use.head and one.base < use.base)
+    earlier = (one for one in used.values() if one.head == use.head and by_base(one) < by_base(use))
     return max(earlier, key=by_base, default=None)
 
 
 def _follows_unsealed(used: dict[int, Used], use: Used) -> bool:
     before = _before(used, use)
-    return before is not None and before.seal is None
+    return use.tries > 0 or (before is not None and before.seal is None)
 
 
 def _numbered_from(used: dict[int, Used], use: Used) -> int:

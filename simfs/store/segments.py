@@ -20,6 +20,7 @@ from simfs.store.codec import (
     NO_BLOCK,
     ORDER_MAX,
     RECORDS,
+    TRIES_MAX,
     Kind,
     OpenRecord,
     encode_erase_record,
@@ -28,6 +29,7 @@ from simfs.store.codec import (
 )
 from simfs.store.log import Log
 from simfs.store.meters import Meters
+from simfs.store.opening import record_of_head
 from simfs.store.runs import RunTable
 from simfs.store.seals import seal_of
 
@@ -68,16 +70,22 @@ class Segments:
 
     def abandon(self, which: int, base: int) -> None:
         """Leave the head's block as it is, and go on in another one. By the base of that nothing in the old one counts
-        from this sequence number on. Raises OutOfBlocks."""
+        from this sequence number on. Where nothing in it counts but MARKs, the new one takes its place with the same
+        base: the old one may be erased then, however many were tried. Raises OutOfBlocks."""
         head = self.log.heads[which]
         assert head is not None
+        tries, bottom = self.blocks.tries[head.block] + 1, base - head.base
+        if tries <= TRIES_MAX and all(run.kind == Kind.MARK or run.order >= bottom for run in head.table.runs):
+            base = head.base
+        else:
+            tries = 0
         if self.log.sequence - base > ORDER_MAX:
             raise self.blocks.exhausted()  # the other head has written too much since
         self.log.heads[which] = None
         self.blocks.abandon(head.block, base)
-        self._go_on(which, False, base)
+        self._go_on(which, False, base, tries)
 
-    def _go_on(self, which: int, cold: bool, base: int | None) -> None:
+    def _go_on(self, which: int, cold: bool, base: int | None, tries: int = 0) -> None:
         """Open the next block of a head; those that fail meanwhile are bad."""
         opened = False
         while not opened:
@@ -85,7 +93,7 @@ class Segments:
             if self.log.heads[which] is not None:
                 self.leave(which)
             if self.blocks.state[block] == State.READY or self.erase(block):
-                opened = self.open(which, block, base)
+                opened = self.open(which, block, base, tries)
 
     def _replace_block(self, which: int) -> None:
         """A program failed in the head's open block."""
@@ -136,11 +144,11 @@ class Segments:
         return head is not None and any(freed_at[block] > head.base for block in self._in_turn(self.blocks.freed))
 
     def _in_turn(self, freed: Iterable[int]) -> list[int]:
-        """Blocks in doubt first, then the least worn. None that tells of an older block in doubt how far that one
+        """Blocks in doubt first, then the least worn. None that alone tells of an older block in doubt how far that one
         counts."""
         blocks = self.blocks
         bound = min(blocks.in_doubt.values(), default=SEQUENCE_END)
-        able = (block for block in freed if block not in self.stated and blocks.base[block] < bound)
+        able = (block for block in freed if block not in self.stated and blocks.may_go(block, bound))
         return sorted(able, key=lambda block: (block not in blocks.in_doubt, blocks.erase_count[block], block))
 
     def erase(self, block: int) -> bool:
@@ -220,20 +228,11 @@ class Segments:
         if not is_discarded(raw) and not (once and raw.strip(b"\xff")):
             self.flash.program(place, DISCARDED)
 
-    def open(self, which: int, block: int, base: int | None = None) -> bool:
-        """Make a ready block the log head: two programs. `base`: its base, when that is not the next sequence number.
-        False when the block has turned out bad."""
+    def open(self, which: int, block: int, base: int | None = None, tries: int = 0) -> bool:
+        """Make a ready block the log head: two programs. `base`: its base, when that is not the next sequence number;
+        `tries`: how many blocks had it before. False when the block has turned out bad."""
         base = self.log.sequence if base is None else base
-        opened = [NO_BLOCK if head is None else head.block for head in self.log.heads]
-        opened[which] = block
-        record = self.record._replace(
-            base=base,
-            head=which,
-            erase_count=self.blocks.erase_count[block],
-            erase_count_max=self.blocks.erase_count_max,
-            opened=opened[0],
-            opened_too=opened[1] if len(opened) > 1 else NO_BLOCK,
-        )
+        record = record_of_head(self.record, self.log, which, block, base, tries)
         raw, salt = encode_open_record(record)
         start = block * self.layout.block_bytes
         try:
@@ -244,9 +243,9 @@ class Segments:
             return False
         self.blocks.take(block)
         self.blocks.bound_doubt(base)
-        self.stated = set(opened) - {NO_BLOCK}
+        self.stated = {record.opened, record.opened_too} - {NO_BLOCK}
         self.blocks.opened[block] = True
-        self.blocks.base[block] = base
+        self.blocks.base[block], self.blocks.tries[block] = base, tries
         self.blocks.salt[block] = salt
         self.log.skip_full_page(self.log.resume(which, block, start + self.layout.first, RunTable(), RECORDS))
         self.log.sequence = max(self.log.sequence, base + 1)  # no two blocks of a head have the same base
@@ -263,6 +262,7 @@ class Segments:
         again = self.log.fence(head, head.at, head.table.next_order) if head.quiet else 0
         if again <= AGAIN_MAX and self.log.fits(which, Kind.MARK, 0, 0, 0, 0):
             self.log.append(which, Kind.MARK, 0, 0, 0, b"", again)
+            head.quiet = False
             return
         head.at, self.log.sequence = end, sequence
         if head.quiet:  # its last frame may be weak: a seal must not vouch for it

@@ -28,6 +28,10 @@ class Tail:
     def sequence(self) -> int:
         return self.head.base + self.last.order
 
+    def is_newest(self, newest: int) -> bool:
+        """Whether its last frame is the newest of all blocks but MARKs."""
+        return self.last.kind != Kind.MARK and self.sequence() == newest
+
     def room_bytes(self) -> int:
         return self.head.room_end - self.content_end
 
@@ -56,8 +60,10 @@ def settle(state: StoreState, tails: list[Tail], newest: int) -> None:
     for the head that has the newest frame, two for another; more when a block has no room for that."""
     last = max(tail.sequence() for tail in tails)
     heads = []
-    for tail in sorted(tails, key=Tail.room_bytes):  # when no block is left for one, nothing has been written in vain
-        if tail.last.kind != Kind.MARK and tail.sequence() == newest:
+    # The newest comes last: what is older than it is sound. Else the fullest, so that nothing is written in vain when
+    # no block is left for one.
+    for tail in sorted(tails, key=lambda tail: (tail.is_newest(newest), tail.room_bytes())):
+        if tail.is_newest(newest):
             tail.head.quiet = False
             _write_again(state, tail)
             heads.append(tail.which)

@@ -5,12 +5,13 @@ from __future__ import annotations
 from functools import lru_cache
 
 from simfs.flash import Geometry
-from simfs.store.codec import FRAME_BYTES, NO_BLOCK, OpenRecord
+from simfs.store.codec import FRAME_BYTES, NO_BLOCK, TWO_HEADS, OpenRecord
 from simfs.store.config import CLEANERS, StoreConfig
 from simfs.store.errors import CorruptStore
 from simfs.store.layout import PAGE_PROGRAMS_MIN, layout_of
 
-PAGE_PACKING, FOLD_CASE, CUT_NAMES, IDLE_CLEANING = 1, 2, 4, 8
+PAGE_PACKING, FOLD_CASE, CUT_NAMES, IDLE_CLEANING = 1, 2, 4, 8  # and TWO_HEADS: flags of the open record
+CLEANER_SHIFT = 5  # above the flags
 
 
 def record_of(config: StoreConfig, geometry: Geometry) -> OpenRecord:
@@ -20,23 +21,24 @@ def record_of(config: StoreConfig, geometry: Geometry) -> OpenRecord:
         | FOLD_CASE * config.fold_case
         | CUT_NAMES * (config.overlong == "cut")
         | IDLE_CLEANING * config.idle_cleaning
+        | TWO_HEADS * (config.log_heads == 2)
+        | CLEANERS.index(config.cleaner) << CLEANER_SHIFT
     )
     return OpenRecord(
         base=0,
         erase_count=0,
         erase_count_max=0,
         head=0,
-        log_heads=config.log_heads,
-        cleaner=CLEANERS.index(config.cleaner),
+        tries=0,
         choices=config.choices,
         flags=flags,
         unit_bytes=geometry.program_unit_bytes,
+        name_bytes=config.name_bytes % 256,
         page_programs_max=geometry.page_programs_max,
         block_bytes=geometry.block_bytes,
         page_bytes=geometry.page_bytes,
         block_count=geometry.block_count,
         seed=config.seed,
-        name_bytes=config.name_bytes,
         buffer_bytes=layout_of(geometry, config).buffer_bytes,
         reserve_blocks=config.reserve,
         level_threshold=config.level_threshold,
@@ -49,7 +51,7 @@ def config_of(record: OpenRecord) -> StoreConfig:
     """The settings in an open record. CorruptStore when it holds what no store could have written."""
     try:
         return StoreConfig(
-            cleaner=CLEANERS[record.cleaner],
+            cleaner=CLEANERS[record.flags >> CLEANER_SHIFT],
             choices=record.choices,
             log_heads=record.log_heads,
             packing="page" if record.flags & PAGE_PACKING else "byte",
@@ -57,7 +59,7 @@ def config_of(record: OpenRecord) -> StoreConfig:
             reserve_blocks=record.reserve_blocks,
             level_threshold=record.level_threshold,
             idle_cleaning=bool(record.flags & IDLE_CLEANING),
-            name_bytes=record.name_bytes,
+            name_bytes=record.name_bytes or 256,
             overlong="cut" if record.flags & CUT_NAMES else "reject",
             fold_case=bool(record.flags & FOLD_CASE),
             open_files_max=record.open_files_max,

@@ -81,6 +81,7 @@ def _state_of(flash: NorFlash, headers: list[Header]) -> StoreState:
     most = max([newest.erase_count_max, *known])
     blocks.salt = [header.salt for header in headers]
     blocks.base = [header.base for header in headers]
+    blocks.tries = [header.tries for header in headers]
     blocks.opened = [header.opened for header in headers]
     # A count lost in an erase: the highest is no understatement.
     blocks.erase_count = [most if header.erase_count is None else header.erase_count for header in headers]
@@ -92,7 +93,8 @@ def _used(header: Header, content: Content, block_bytes: int) -> Used:
     """The block's runs; those of an unlisted block once its frames have been read."""
     (seal, entries, found), block, base = content, header.block, header.base
     end = 0 if seal is None or found is not None else base + seal.next_order
-    return Used(block, block * block_bytes, base, header.head, header.stated, seal, entries, found, end, end - 1)
+    head, tries, start = header.head, header.tries, block * block_bytes
+    return Used(block, start, base, head, tries, header.stated, seal, entries, found, end, end - 1)
 
 
 def _check_stated(state: StoreState, used: dict[int, Used]) -> None:

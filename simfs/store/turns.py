@@ -25,6 +25,7 @@ from simfs.store.codec import (
     ORDER_MAX,
     RECORDS,
     SEAL_BYTES,
+    UNKNOWN,
     Kind,
     Seal,
     encode_erase_record,
@@ -59,7 +60,7 @@ class Turns:
         self._state, self._flash = state, flash
         self._log, self._blocks, self._layout = state.log, state.blocks, state.layout
         self._segments, self._claims = state.segments, state.claims
-        self._settings = tuple(state.segments.record)[3:-2]
+        self._settings = tuple(state.segments.record)[3:-3]
         self._sealed: dict[int, tuple[int, list[Run], int]] = {}
         self._behind_record = b"\xff" * (state.layout.block_bytes - ERASE_RECORD_BYTES)
         page = state.layout.page_bytes
@@ -149,7 +150,7 @@ class Turns:
         blocks, log, layout, flash = self._blocks, self._log, self._layout, self._flash
         worn, block = blocks.ready.pop(0)
         base, start = log.sequence, block * layout.block_bytes
-        body = OPEN_RECORD.pack(base, worn, blocks.erase_count_max, *self._settings, block, NO_BLOCK)
+        body = OPEN_RECORD.pack(base, worn, blocks.erase_count_max, *self._settings, block, NO_BLOCK, UNKNOWN)
         salt = salt_of(body)
         flash.reads += 1
         flash.read_bytes += layout.block_bytes - ERASE_RECORD_BYTES
@@ -199,7 +200,7 @@ def _listing(runs: list[Run], start: int, end: int, next_order: int, salt: int) 
 
 def _opening(body: bytes, salt: int, base: int, erase_count: int) -> bytes:
     """Fence, open record and its copy."""
-    return FENCE + with_copy(body, salt, base, erase_count, 0)
+    return FENCE + with_copy(body, salt, base, erase_count, 0, 0)
 
 
 def _pages(address: int, length: int, page_bytes: int) -> int:

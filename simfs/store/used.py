@@ -9,7 +9,7 @@ from simfs.store.codec import Seal
 from simfs.store.runs import Entry, RunTable
 from simfs.store.scan import Frames
 
-by_base = attrgetter("base")  # of a header, or a block with frames
+by_base = attrgetter("base", "tries")  # of a header, or a block with frames: the newest of a head comes last
 
 
 @dataclass(slots=True)
@@ -26,6 +26,7 @@ class Used:
     start: int
     base: int
     head: int
+    tries: int
     stated: bytes
     seal: Seal | None
     entries: list[Entry]

@@ -46,7 +46,7 @@ _SETUPS = (
     (0, 6, _SMALL),
     (0, 8, replace(_SMALL, log_heads=2, fold_case=True, overlong="cut")),
     (1, 5, replace(_SMALL, buffer_bytes=64, idle_cleaning=True, cleaner="cost-benefit")),
-    (1, 6, StoreConfig(packing="page", buffer_bytes=100, name_bytes=24, level_threshold=2)),
+    (1, 6, StoreConfig(packing="page", buffer_bytes=100, reserve_blocks=2, name_bytes=24, level_threshold=2)),
     (2, 6, replace(_SMALL, buffer_bytes=48, cleaner="best-of-d", level_threshold=1)),
     (3, 7, StoreConfig(buffer_bytes=64, name_bytes=16, log_heads=2, cleaner="random")),
 )
