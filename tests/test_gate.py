@@ -48,6 +48,9 @@ ONCE_BROKEN = {
     "three recoveries that each lose a block": (
         5, "readings, pages; program-contained; 131:bytes=14/5:nothing/12:nothing",
     ),
+    "a seal that is there at one mount and not at the next": (
+        5, "readings, pages; program-contained; 86:bytes=24/5:bits=few",
+    ),
     "rot in what a head wrote last, the other head in a new block": (6, "idle; 96:bytes=13; flip 5948 6 writable"),
     "the same read-only": (6, "idle; 96:bytes=13; flip 5950 7 read-only"),
     "a block opened and left in one mount, two heads": (

@@ -170,3 +170,14 @@ def test_what_was_refused_halfway_is_never_written_as_one_frame(length: int, mon
     assert max(len(frame.payload) for frame in frames_on(store.flash)) == 64
     assert store.check() == []
     assert Store.mount(store.flash).open("a").readall() == bytes(range(length))
+
+
+@pytest.mark.parametrize("setting", SETTINGS)
+def test_a_buffer_is_spilled_as_soon_as_it_is_full(setting: str) -> None:
+    store = make_store(setting)
+    full = store._volume.state.layout.buffer_bytes
+    with store.open("a", "w") as file:
+        file.write(bytes(full - 1))
+        assert mounted(store) == {"a": b""}
+        file.write(b"1")
+        assert mounted(store) == {"a": bytes(full - 1) + b"1"}

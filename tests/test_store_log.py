@@ -12,7 +12,8 @@ from simfs import NorFlash, Store, StoreConfig
 from simfs.store.codec import ORDER_MAX, TRIES_MAX, Kind
 from simfs.store.log import Log
 from simfs.store.runs import Run
-from simfs.store.scan import build_runs, counted_frames, read_frames, read_seal
+from simfs.store.scan import build_runs, counted_frames, read_frames, read_seal, runs_of
+from simfs.store.seals import seal_of
 
 
 def test_two_heads_keep_relocated_data_apart_from_new() -> None:
@@ -323,3 +324,25 @@ def test_after_255_tries_a_block_has_a_base_of_its_own() -> None:
     following = state.log.heads[0]
     assert following is not None
     assert (state.blocks.base[following.block], state.blocks.tries[following.block]) == (base + 1, 0)
+
+
+def test_a_seal_that_comes_back_in_a_block_left_without_one_vouches_for_nothing() -> None:
+    """It was cut without a trace. The base of the next block says from where on nothing counts."""
+    store = Store.format(NorFlash(8, 1024, 128), StoreConfig(buffer_bytes=64, name_bytes=16))
+    put(store, "a", b"first")
+    put(store, "a", b"second")
+    state = store._volume.state
+    left = state.log.heads[0]
+    assert left is not None
+    (renewal,) = (frame for frame in frames_on(store.flash) if frame.payload == b"a" and frame.file == 2)
+    state.segments.abandon(0, renewal.sequence)
+    state.log.append(0, Kind.MARK, 0, 0, 0, b"")
+    raw = seal_of(left, state.layout)
+    store.flash.program(left.end - len(raw), raw)
+    for read_only in (True, False):
+        again = Store.mount(NorFlash.from_image(store.flash.image(), block_bytes=1024, page_bytes=128), read_only)
+        blocks = again._volume.state.blocks
+        assert contents(again) == {"a": b"first"}
+        assert blocks.in_doubt == {left.block: renewal.sequence}
+        assert [run.file for run in runs_of(again._volume.state, left.block) if run.kind == Kind.DATA] == [1]
+        assert again.check() == []

@@ -18,13 +18,16 @@ from on_flash import (
     contents,
     flash_of,
     frames_on,
+    mounted,
     outcome,
+    put,
     refusal,
     worked_store,
 )
 
 from simfs import CorruptStore, NorFlash, Store, StoreConfig
 from simfs.store import codec
+from simfs.store.codec import Kind
 
 # -- what is no store
 
@@ -255,3 +258,23 @@ def test_a_mount_finds_the_settings_on_the_flash() -> None:
     flash = NorFlash(16, 1024, 64)
     Store.format(flash, config)
     assert Store.mount(flash).config == config
+
+
+def test_a_head_without_room_to_settle_in_leaves_its_block_and_keeps_what_counts() -> None:
+    """What stands last is a MARK, with something torn behind it."""
+    store = Store.format(NorFlash(8, 1024, 128), StoreConfig(buffer_bytes=64, name_bytes=16))
+    put(store, "kept", b"k" * 100)
+    state = store._volume.state
+    while state.log.fits(0, Kind.MARK, 0, 0, 0, 0):
+        state.log.append(0, Kind.MARK, 0, 0, 0, b"")
+    head = state.log.heads[0]
+    assert head is not None
+    end = state.log.sequence
+    store.flash.program(head.at, b"\0" * 3)
+    store = Store.mount(store.flash)
+    state = store._volume.state
+    following = state.log.heads[0]
+    assert following is not None
+    assert following.block != head.block
+    assert state.blocks.base[following.block] == end - 1  # the last MARK is in doubt
+    assert contents(store) == mounted(store) == {"kept": b"k" * 100}

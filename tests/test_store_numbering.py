@@ -128,3 +128,52 @@ def test_a_head_states_the_last_frame_of_the_other_as_it_opens_a_block(copy_alon
     for read_only in (True, False):
         with pytest.raises(CorruptStore, match=rf"flash address {last.address:#x}"):
             Store.mount(NorFlash.from_image(damaged, **SIZES), read_only)
+
+
+@pytest.mark.parametrize("heads", [1, 2])
+def test_a_frame_that_is_missing_between_two_of_one_head_is_damage(heads: int) -> None:
+    """With two heads the number may have been the other's: a doubt."""
+    store = Store.format(NorFlash(8, **SIZES), StoreConfig(buffer_bytes=64, name_bytes=16, log_heads=heads))
+    for name in ("first", "second", "third"):
+        store.open(name, "w").close()
+    (missing,) = (frame for frame in frames_on(store.flash) if frame.payload == b"second")
+    image = without(store, b"second")
+    if heads == 1:
+        with pytest.raises(CorruptStore, match=rf"flash address {missing.address:#x}"):
+            doubts(image)
+    else:
+        assert doubts(image) == [missing.address]
+
+
+def test_the_mark_that_ends_a_settled_tail_may_be_missing_once_the_head_is_awake() -> None:
+    """It may have read back whole at one mount, which wrote nothing, and not at the next."""
+    store = new_store()
+    store.open("first", "w").close()
+    store = Store.mount(store.flash)
+    mark = frames_on(store.flash)[-1]
+    assert mark.kind == Kind.MARK
+    store = Store.mount(store.flash)
+    store.open("second", "w").close()
+    image = bytearray(store.flash.image())
+    image[mark.address : mark.address + FRAME_BYTES] = b"\xff" * FRAME_BYTES
+    doubts(image)
+    assert set(contents(Store.mount(NorFlash.from_image(image, **SIZES)))) == {"first", "second"}
+
+
+def test_a_new_block_of_the_other_head_shows_that_a_frame_is_damaged() -> None:
+    """All that is numbered above its base stands in one of the two open blocks."""
+    settings = StoreConfig(buffer_bytes=64, name_bytes=16, log_heads=2)
+    store = Store.format(NorFlash(12, **SIZES), settings)
+    put(store, "static", bytes(700))
+    churn(store, 60)
+    segments, log = store._volume.state.segments, store._volume.state.log
+    segments.wake(1)
+    segments.advance(1)
+    store.open("last", "w").close()
+    last = frames_on(store.flash)[-1]
+    log.append(1, Kind.MARK, 0, 0, 0, b"")
+    log.append(1, Kind.MARK, 0, 0, 0, b"")
+    damaged = bytearray(store.flash.image())
+    damaged[last.address + HEADER_BYTES] ^= 1
+    with pytest.raises(CorruptStore, match=rf"flash address {last.address:#x}"):
+        doubts(damaged)

@@ -247,10 +247,12 @@ def leave_out(blocks: list[BlockLeft]) -> None:
     used = [block for block in blocks if block.frames or block.state == "sealed"]
     for block in sorted(used, key=by_base, reverse=True):
         below = following.get(block.head)
-        if block.state == "left":
+        newest = max((frame.sequence for frame in block.frames), default=0)
+        if block.state == "left" or (below is not None and below <= newest):
             if below is None:
                 block.state = "open"
             else:
+                block.state = "left"  # what reads as a seal was cut without a trace
                 block.frames = [frame for frame in block.frames if frame.sequence < below]
                 block.lost = [frame for frame in block.lost if frame.sequence < below]
         following[block.head] = block.base

@@ -161,7 +161,6 @@ class Log:
         except FlashError:
             self.on_failure(0)
             return self.append(0, DATA, file, offset, length, payload)
-        head.page_programs += 1
         head.at = at + size
         self.logged_bytes += size
         self.sequence += 1

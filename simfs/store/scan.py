@@ -93,13 +93,13 @@ def read_seal(state: StoreState, block: int) -> Sealed | None:
 
 def runs_of(state: StoreState, block: int) -> list[Run]:
     """The runs of a closed block. CorruptStore when its frames are damaged."""
-    sealed = read_seal(state, block)
+    base, below = state.blocks.base[block], state.blocks.in_doubt.get(block)
+    sealed = read_seal(state, block) if below is None else None
     if sealed is not None and sealed[1] is not None:
         return sealed[1]
     found = read_frames(state, block, sealed[0].end if sealed is not None else state.layout.block_bytes)
     if sealed is not None:
         check_end(state, block, found, sealed[0])
-    base, below = state.blocks.base[block], state.blocks.in_doubt.get(block)
     frames = counted_frames(state, found)
     return build_runs([frame for frame in frames if below is None or base + frame.order < below]).runs
 

@@ -13,7 +13,7 @@ from simfs.store.layout import align_up
 from simfs.store.look import Content, Look
 from simfs.store.numbering import check_blocks, check_heads
 from simfs.store.runs import PLACE_BITS, PLACE_MASK, RunTable
-from simfs.store.scan import build_runs, check_end, counted_frames, table_of
+from simfs.store.scan import build_runs, check_end, counted_frames, read_frames, table_of
 from simfs.store.setup import check_geometry, config_of
 from simfs.store.state import Doubt, StoreState
 from simfs.store.used import Used, by_base
@@ -163,6 +163,8 @@ def _find_runs(state: StoreState, in_order: list[Used], heads: set[int]) -> None
         follower = following.get(use.head)
         following[use.head] = use
         if use.block not in heads:
+            if follower is not None and use.seal is not None and follower.base < use.base + use.seal.next_order:
+                use.distrust_seal(read_frames(state, use.block, use.seal.end))
             if use.found is not None:
                 use.take(_table(state, use, follower))
             if use.seal is None:

@@ -39,6 +39,10 @@ class Used:
         """A block opened without a sound frame is no head: a cut while opening."""
         return self.seal is not None or bool(self.found and self.found.frames)
 
+    def distrust_seal(self, found: Frames) -> None:
+        """Its head left it without a seal: what reads as one was cut without a trace then, and may be gone tomorrow."""
+        self.seal, self.found = None, found
+
     def take(self, table: RunTable) -> None:
         """The runs by its frames."""
         self.entries = [run.entry(self.start) for run in table.runs]
