@@ -35,12 +35,25 @@ EXPLAINED: dict[str, str] = {
     """simfs.store.mount
 - if head is not None and found is not None:
 + if (head is not None or found is not None):""": "the frames of every open block were read",
+    """simfs.store.mount
+- if live and live == sum(cost for _, cost in here):
++ if (live or live == sum((cost for _, cost in here))):""": (
+        "takes the cost of tombstones off where more than that is live, and something stays live; or where nothing is"
+    ),
+    """simfs.store.numbering
+- torn = [use for use in heads if use.found is not None and use.found.content_end > use.found.end]
++ torn = [use for use in heads if (use.found is not None or use.found.content_end > use.found.end)]""": (
+        "a head behind whose last frame nothing stands lacks none: the look is in vain"
+    ),
     """simfs.store.numbering
 - if frames and frames[-1].order - frames[0].order == len(frames) - 1:
 + if frames and frames[-0].order - frames[0].order == len(frames) - 1:""": "the long way finds none missing either",
     """simfs.store.scan
 - if len(found.frames) > known:
 + if (len(found.frames) >= known):""": "what is known already is only noted again",
+    """simfs.store.stretch
+- whole = self.in_next_block(length) if done < most else NO_PROGRAMS
++ whole = self.in_next_block(length) if (done <= most) else NO_PROGRAMS""": "a look at the next block in vain",
     """simfs.store.turns
 - head = self._log.heads[0]
 + head = self._log.heads[(-1)]""": "there is one head",
