@@ -147,6 +147,9 @@ def test_a_head_states_the_last_frame_of_the_other(
         torn = block(1, 0, [1, 2], torn=True)
         assert damage([torn, block(2, base, [base + 1], head=1, sealed=sealed, stated=raw)]) == found
         assert damage([torn, block(2, base, [base + 1], head=1, sealed=sealed)]) is None
+        empty = block(1, 1, torn=True)
+        shown = end_of(1, 0) if found or behind == 4 else None
+        assert damage([empty, block(2, base, [base + 1], head=1, sealed=sealed, stated=raw)]) == shown
         assert damage([block(1, 0, [1, 2]), block(2, base, [base + 1], head=1, sealed=sealed, stated=raw)]) is None
     older = block(1, base, [base + 1, base + 2], torn=True)
     assert damage([older, block(2, base, [base + 3], head=1, stated=raw)]) is None

@@ -28,14 +28,13 @@ def check_heads(state: StoreState, used: dict[int, Used], heads: list[Used]) -> 
         _check_said(state, used, use)
     frames = {use.base + frame.order: frame for use in heads if use.found for frame in use.found.frames}
     void = {one for number, frame in frames.items() for one in range(number - frame.again, number)}
-    void.update(use.base for use in heads)
     for use, other in product(torn, heads):
         assert use.found is not None
         own = [frame.order for frame in use.found.frames]
         if use is other or not other.holds_frames or (not own and _follows_unsealed(used, use)):
             continue  # a recovery that opened a block has left numbers out
         known_from = max(use.base + max(own, default=0), _numbered_from(used, other))
-        for number in range(known_from + 1, max(frames, default=0)):
+        for number in range(known_from + 1, max(frames)):
             if number not in frames and number not in void:
                 raise damaged(use.found.end, state.layout)
 
@@ -44,8 +43,7 @@ def _check_said(state: StoreState, used: dict[int, Used], use: Used) -> None:
     """CorruptStore when the other head stated, as it opened a block, a frame of this one that does not stand here."""
     assert use.found is not None
     last = use.base + max((frame.order for frame in use.found.frames), default=0)
-    later = (other.stated for other in used.values() if other.head != use.head and other.base > use.base)
-    for said in map(stated_by, later):
+    for said in (stated_by(other.stated) for other in used.values()):  # its own, or an older one, states nothing so new
         if said is None or said.behind == UNKNOWN or use.block not in (said.opened, said.opened_too):
             continue
         if last < said.base - said.behind:
@@ -68,7 +66,7 @@ def _numbered_from(used: dict[int, Used], use: Used) -> int:
     block before it were, where the head had left that one without a seal."""
     if use.found is None or not _follows_unsealed(used, use):
         return use.base
-    return use.base + min((frame.order for frame in use.found.frames), default=0)
+    return use.base + min(frame.order for frame in use.found.frames)
 
 
 def check_blocks(state: StoreState, in_order: list[Used]) -> None:
