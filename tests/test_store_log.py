@@ -9,9 +9,10 @@ import pytest
 from on_flash import churn, contents, frames_on, mounted, opening, put
 
 from simfs import NorFlash, Store, StoreConfig
-from simfs.store.codec import ORDER_MAX, TRIES_MAX, Kind
+from simfs.store.codec import ORDER_MAX, TRIES_MAX, UNKNOWN, Kind
 from simfs.store.log import Log
-from simfs.store.runs import Run
+from simfs.store.opening import record_of_head
+from simfs.store.runs import Run, RunTable
 from simfs.store.scan import build_runs, counted_frames, read_frames, read_seal, runs_of
 from simfs.store.seals import seal_of
 
@@ -346,3 +347,29 @@ def test_a_seal_that_comes_back_in_a_block_left_without_one_vouches_for_nothing(
         assert blocks.in_doubt == {left.block: renewal.sequence}
         assert [run.file for run in runs_of(again._volume.state, left.block) if run.kind == Kind.DATA] == [1]
         assert again.check() == []
+
+
+def test_what_a_block_states_of_the_other_head() -> None:
+    settings = StoreConfig(buffer_bytes=64, name_bytes=16, log_heads=2, cleaner="oldest-first")
+    store = Store.format(NorFlash(12, 1024, 128), settings)
+    put(store, "static", bytes(700))
+    churn(store, 60)
+    segments, log = store._volume.state.segments, store._volume.state.log
+    segments.wake(1)
+    store.open("last", "w").close()
+    other = log.heads[0]
+    assert other is not None
+    last = frames_on(store.flash)[-1].sequence
+    assert last == other.base + other.table.next_order - 1
+
+    def behind(base: int) -> int:
+        return record_of_head(segments.record, log, 1, 5, base, 0).behind
+
+    assert [behind(last + more) for more in (1, 2, 65534, 65535, 70000)] == [1, 2, 65534, UNKNOWN, UNKNOWN]
+    assert [behind(last - less) for less in (0, 1, 20)] == [0, 0, 0]  # the base has gone back
+    other.quiet = True
+    assert behind(last + 1) == UNKNOWN
+    other.quiet, other.table = False, RunTable()
+    assert behind(last + 1) == UNKNOWN
+    log.heads[0] = None
+    assert behind(last + 1) == UNKNOWN
