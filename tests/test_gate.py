@@ -40,6 +40,7 @@ ONCE_BROKEN = {
     "a recovery whose frame was cut without a trace in its second page": (
         5, "idle; program-contained; 258:bits=half@1/2:bits=122/4:nothing",
     ),
+    "a block whose opening failed, though all of it was programmed": (11, "full; program 402 once"),
     "a close behind a write that was refused halfway": (11, "names, folded; program 469 block"),
     "the same behind an error of reading": (11, "gaps; read 484 once"),
     "a head's MARK that a recovery found, and a later one did not": (

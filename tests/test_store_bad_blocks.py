@@ -494,3 +494,23 @@ def test_an_append_that_fails_in_a_run_goes_on_in_the_next_block(at: int) -> Non
         put(store, "log", bytes([number]) * 9, "a")
     assert contents(store) == mounted(store) == {"log": b"".join(bytes([number]) * 9 for number in range(40))}
     assert len(store._volume.state.blocks.failing) + states(store).count("bad") == 1
+
+
+@pytest.mark.parametrize("config", CONFIGS)
+def test_a_block_whose_opening_failed_is_older_than_the_next_even_if_it_reads_as_opened(config: str) -> None:
+    """Both would begin with the same number; which block has the lower address does not matter."""
+    lower = set()
+    for late in range(10, 150, 9):
+        error = error_at(config, "open record", "all", late)
+        store = formatted(config, error)
+        todo = steps()
+        expected: Contents = {}
+        while todo:
+            failed_before = watched(store).failed
+            expected = work(store, [todo.pop(0)], expected)
+            if watched(store).failed > failed_before:
+                (following,) = (block for block, tries in enumerate(store._volume.state.blocks.tries) if tries)
+                assert error.block is not None
+                lower.add(error.block < following)
+            assert mounted(store) == expected
+    assert lower == {False, True}

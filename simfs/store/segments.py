@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import count
 from typing import TYPE_CHECKING
 
 from simfs.flash import FlashError
@@ -59,7 +60,7 @@ class Segments:
         record and, when no block is ready, an erase with its two records. Raises OutOfBlocks when there is none."""
         if self.turns is not None and not cold and self.turns.advances():
             return
-        self._go_on(which, cold, None)
+        self._go_on(which, cold)
         if self.erases_early and not self.blocks.ready:
             self.erase_one()
         self.tell_bad()
@@ -85,15 +86,16 @@ class Segments:
         self.blocks.abandon(head.block, base)
         self._go_on(which, False, base, tries)
 
-    def _go_on(self, which: int, cold: bool, base: int | None, tries: int = 0) -> None:
+    def _go_on(self, which: int, cold: bool, base: int | None = None, tries: int = 0) -> None:
         """Open the next block of a head; those that fail meanwhile are bad."""
-        opened = False
-        while not opened:
+        base = self.log.sequence if base is None else base
+        for tried in count(tries):  # one that failed may read as opened all the same: the next is newer
             block = self.choose_block(which, cold)
             if self.log.heads[which] is not None:
                 self.leave(which)
-            if self.blocks.state[block] == State.READY or self.erase(block):
-                opened = self.open(which, block, base, tries)
+            ready = self.blocks.state[block] == State.READY or self.erase(block)
+            if ready and self.open(which, block, base, min(tried, TRIES_MAX)):
+                return
 
     def _replace_block(self, which: int) -> None:
         """A program failed in the head's open block."""
@@ -203,7 +205,7 @@ class Segments:
             which = next(filter(self._fits_bad, range(len(self.log.heads))), None)
             if which is None:
                 which = 0
-                self._go_on(which, False, None)
+                self._go_on(which, False)
             self.note_bad(block, self.log.append(which, Kind.BAD, block, 0, 0, b"").address)
             self._forget(block)
 
@@ -228,10 +230,9 @@ class Segments:
         if not is_discarded(raw) and not (once and raw.strip(b"\xff")):
             self.flash.program(place, DISCARDED)
 
-    def open(self, which: int, block: int, base: int | None = None, tries: int = 0) -> bool:
-        """Make a ready block the log head: two programs. `base`: its base, when that is not the next sequence number;
-        `tries`: how many blocks had it before. False when the block has turned out bad."""
-        base = self.log.sequence if base is None else base
+    def open(self, which: int, block: int, base: int, tries: int) -> bool:
+        """Make a ready block the log head, with a base that so many blocks had before: two programs. False when the
+        block has turned out bad."""
         record = record_of_head(self.record, self.log, which, block, base, tries)
         raw, salt = encode_open_record(record)
         start = block * self.layout.block_bytes
@@ -244,9 +245,8 @@ class Segments:
         self.blocks.take(block)
         self.blocks.bound_doubt(base)
         self.stated = {record.opened, record.opened_too} - {NO_BLOCK}
-        self.blocks.opened[block] = True
+        self.blocks.opened[block], self.blocks.salt[block] = True, salt
         self.blocks.base[block], self.blocks.tries[block] = base, tries
-        self.blocks.salt[block] = salt
         self.log.skip_full_page(self.log.resume(which, block, start + self.layout.first, RunTable(), RECORDS))
         self.log.sequence = max(self.log.sequence, base + 1)  # no two blocks of a head have the same base
         return True
