@@ -35,6 +35,9 @@ EXPLAINED: dict[str, str] = {
     """simfs.store.mount
 - if head is not None and found is not None:
 + if (head is not None or found is not None):""": "the frames of every open block were read",
+    """simfs.store.file_bytes
+- if len(node.buffer) >= self._buffer_bytes:
++ if (len(node.buffer) > self._buffer_bytes):""": "a buffer that is just full is one frame either way",
     """simfs.store.mount
 - if live and live == sum(cost for _, cost in here):
 + if (live or live == sum((cost for _, cost in here))):""": (

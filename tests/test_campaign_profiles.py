@@ -44,6 +44,11 @@ def test_a_store_works_on_whose_head_for_moved_data_lost_its_block(cut: str) -> 
     told_in(history_of("readings, units of 8"), [CutPoint.parse(cut)], Profile.PAGE)
 
 
+@pytest.mark.parametrize("cut", ["122:all", "279:nothing"])
+def test_a_mount_that_finds_no_block_to_settle_in_writes_nothing_in_vain(cut: str) -> None:
+    told_in(history_of("readings, units of 8"), [CutPoint.parse(cut)], Profile.SECTOR)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("profile", SPOILING)
 @pytest.mark.parametrize("scenario", SCENARIOS)

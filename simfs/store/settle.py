@@ -6,7 +6,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from simfs.store.codec import AGAIN_MAX, FRAME_BYTES, U32, Frame, Kind
+from simfs.store.codec import AGAIN_MAX, ENTRY_BYTES, FENCE_BYTES, FRAME_BYTES, U32, Frame, Kind
+from simfs.store.layout import Layout, align_up
 from simfs.store.log import Head
 from simfs.store.scan import Frames, build_runs, counted_frames
 from simfs.store.state import StoreState
@@ -31,6 +32,13 @@ class Tail:
     def is_newest(self, newest: int) -> bool:
         """Whether its last frame is the newest of all blocks but MARKs."""
         return self.last.kind != Kind.MARK and self.sequence() == newest
+
+    def stays(self, layout: Layout) -> bool:
+        """Whether the last frame surely has room in its block once more, behind a fence."""
+        pages = 2 if layout.page_programs_max else 1  # up to the fence
+        sizes = (FENCE_BYTES, FRAME_BYTES + self.last.length)
+        needed = pages * layout.page_bytes + sum(align_up(size, layout.step) for size in sizes)
+        return self.room_bytes() >= needed + ENTRY_BYTES
 
     def room_bytes(self) -> int:
         return self.head.room_end - self.content_end
@@ -59,10 +67,10 @@ def settle(state: StoreState, tails: list[Tail], newest: int) -> None:
     """Make the tails sound; `newest` is the sequence number of the newest frame of all blocks but MARKs. Three programs
     for the head that has the newest frame, two for another; more when a block has no room for that."""
     last = max(tail.sequence() for tail in tails)
-    heads = []
-    # The newest comes last: what is older than it is sound. Else the fullest, so that nothing is written in vain when
-    # no block is left for one.
-    for tail in sorted(tails, key=lambda tail: (tail.is_newest(newest), tail.room_bytes())):
+    log, heads = state.log, []
+    # The newest comes last: what is older than it is sound. But the fullest comes first when it may have to leave its
+    # block, so that nothing is written in vain when no block is left for that.
+    for tail in sorted(tails, key=lambda tail: (tail.is_newest(newest) and tail.stays(log.layout), tail.room_bytes())):
         if tail.is_newest(newest):
             tail.head.quiet = False
             _write_again(state, tail)
