@@ -248,7 +248,7 @@ class Segments:
         self.blocks.opened[block], self.blocks.salt[block] = True, salt
         self.blocks.base[block], self.blocks.tries[block] = base, tries
         self.log.skip_full_page(self.log.resume(which, block, start + self.layout.first, RunTable(), RECORDS))
-        self.log.sequence = max(self.log.sequence, base + 1)  # no two blocks of a head have the same base
+        self.log.sequence = max(self.log.sequence, base + 1)  # the base is no frame's number
         return True
 
     def wake(self, which: int) -> None:
