@@ -11,10 +11,10 @@ from time import perf_counter
 from benchmarks.devices import BLOCK_BYTES, RECORD, new_store
 from benchmarks.measure import Figure
 from simfs import Store
-from simfs.study.campaign import campaign
-from simfs.study.cut_states import sampled
-from simfs.study.history import History
-from simfs.study.recorder import record
+from simfs.study.cuts.campaign import campaign
+from simfs.study.cuts.judging.states import sampled
+from simfs.study.cuts.notes.history import History
+from simfs.study.cuts.notes.recorder import record
 
 NAMES = ("a cut state of 256 KiB that hold 500 frames", "a cut state of a full 16 KiB store")
 FILES = 4

@@ -8,13 +8,13 @@ from time import process_time
 from zlib import crc32
 
 from benchmarks.measure import Figure, ratio, seconds_in_turn
-from simfs.replay.clock import NS_PER_DAY
+from simfs.replay.device.clock import NS_PER_DAY
+from simfs.replay.device.device import Device, Run
 from simfs.replay.play import play
-from simfs.replay.player import Player
-from simfs.replay.reading import parse_scenario
-from simfs.replay.run import Device, Run
-from simfs.replay.scenario import Scenario
-from simfs.study.endlife import end_of_life
+from simfs.replay.player.player import Player
+from simfs.replay.scenario.load import parse_scenario
+from simfs.replay.scenario.tables import Scenario
+from simfs.study.life.end_of_life import end_of_life
 
 NAMES = (
     "ten years of appends, fast path against plain",

@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from benchmarks.measure import Figure, ratio, seconds_in_turn
-from simfs.replay.reading import parse_scenario
-from simfs.study.fleet import device_seed
-from simfs.study.limits import WeibullLimits, limits_of
-from simfs.study.shared_path import first_losses
+from simfs.replay.scenario.load import parse_scenario
+from simfs.study.fleet.first_block import device_seed
+from simfs.study.fleet.limit_laws import WeibullLimits, limits_of
+from simfs.study.fleet.shared_path import first_losses
 
 NAMES = ("1,000 devices to their first lost block against one",)
 SCENARIO = """\

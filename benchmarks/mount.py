@@ -10,7 +10,7 @@ from zlib import crc32
 from benchmarks.devices import append_until_full, new_store
 from benchmarks.measure import Figure, ratio, seconds_in_turn
 from simfs import NorFlash, Store
-from simfs.store import seen
+from simfs.store.log import seen
 
 NAMES = ("mount, one file", "mount, ten files in turn")
 

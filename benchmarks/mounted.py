@@ -16,7 +16,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from benchmarks.measure import Figure
-from simfs.bridges.mounted import CannotMount, load_library
+from simfs.bridges.mount.mount import CannotMount, load_library
 
 NAMES = ("64-byte writes through a mount, against doing nothing",)
 SCENARIO = """\

@@ -13,8 +13,8 @@ from zlib import crc32
 from benchmarks.devices import new_store
 from benchmarks.measure import Figure, seconds_in_turn
 from simfs import Store
-from simfs.replay.console_log import replay_console_log
-from simfs.replay.recording import replay_recording
+from simfs.replay.recorded.console.log import replay_console_log
+from simfs.replay.recorded.strace.recording import replay_recording
 
 if TYPE_CHECKING:
     from _typeshed import ReadableBuffer

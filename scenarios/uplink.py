@@ -5,8 +5,8 @@ table can say. The question: does the queue fit in 128 KiB, and what does a long
 
 from simfs import NorFlash, Store, StoreConfig
 from simfs.flash import Rng
-from simfs.replay.clock import NS_PER_S
-from simfs.replay.device_task import DeviceTask
+from simfs.replay.device.clock import NS_PER_S
+from simfs.replay.device.task_files import DeviceTask
 
 title = "Buoy: messages wait in files while the radio is silent"
 start = "2031-11-01"

@@ -9,17 +9,17 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from simfs.files.store import Store
     from simfs.flash import NorFlash, PowerCut
-    from simfs.store.config import StoreConfig
-    from simfs.store.errors import CorruptStore
+    from simfs.store.format.config import StoreConfig
+    from simfs.store.format.errors import CorruptStore
 
 __all__ = ["CorruptStore", "NorFlash", "PowerCut", "Store", "StoreConfig"]
 
 _HOMES = {
-    "CorruptStore": "simfs.store.errors",
+    "CorruptStore": "simfs.store.format.errors",
     "NorFlash": "simfs.flash",
     "PowerCut": "simfs.flash",
     "Store": "simfs.files.store",
-    "StoreConfig": "simfs.store.config",
+    "StoreConfig": "simfs.store.format.config",
 }
 
 

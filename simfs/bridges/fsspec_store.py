@@ -17,8 +17,8 @@ try:
 except ImportError:
     raise ImportError("simfs:// needs fsspec; install it with pip install 'simfs[fsspec]'") from None
 
-from simfs.bridges.images_dump import BadImage, read_image
-from simfs.bridges.patched_names import NameFunctions
+from simfs.bridges.images.source import BadImage, read_image
+from simfs.bridges.paths import NameFunctions
 from simfs.files import Store
 
 BUFFER_BYTES = 4096

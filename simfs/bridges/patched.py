@@ -15,7 +15,7 @@ from functools import wraps
 from threading import Lock
 from typing import IO, Any, cast
 
-from simfs.bridges.patched_names import NameFunctions
+from simfs.bridges.paths import NameFunctions
 from simfs.files import Store
 
 _in_use = Lock()

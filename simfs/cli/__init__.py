@@ -10,7 +10,7 @@ import sys
 import click
 
 from simfs.cli.cuts_command import cuts
-from simfs.cli.ends import BAD_INPUT, STOPPED, print_report
+from simfs.cli.exits import BAD_INPUT, STOPPED, print_report
 from simfs.cli.fleet_command import fleet
 from simfs.cli.image_command import image
 from simfs.cli.life_command import life
@@ -38,7 +38,7 @@ commands.add_command(sweep)
 @commands.command()
 def schema() -> None:
     """Print the JSON Schema of a scenario, for editors that check TOML."""
-    from simfs.replay.reading import scenario_schema
+    from simfs.replay.scenario.load import scenario_schema
 
     print_report(scenario_schema())
 

@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from simfs.cli.ends import UNMET, WORKERS_MAX, Refused, Stopped, print_report, progress_bar, worker_pool
-from simfs.cli.sources import check_source, recording_options, replay_source
+from simfs.cli.exits import UNMET, WORKERS_MAX, Refused, Stopped, print_report, progress_bar, worker_pool
+from simfs.cli.inputs import check_source, recording_options, replay_source
 
 if TYPE_CHECKING:
-    from simfs.study.cut_points import CutPoint
-    from simfs.study.cut_report import CutReport, Places, ShortCase
-    from simfs.study.history import History
-    from simfs.study.verdicts import Violation
+    from simfs.study.cuts.judging.verdicts import Violation
+    from simfs.study.cuts.notes.cut_point import CutPoint
+    from simfs.study.cuts.notes.history import History
+    from simfs.study.cuts.report import CutReport, Places, ShortCase
 
 EVERY = ("operation", "byte", "bit")
 PROFILES = ("program-contained", "page-contained", "sector-collateral")
@@ -78,7 +78,7 @@ def _check(file: str | None, case: str | None, own: dict[str, Any], options: dic
     if own["only"] is not None and own["depth"] > 1:
         raise Refused("--depth: --only names every cut itself, as in 57:nothing/0:nothing; leave it out")
     if own["only"] is not None:
-        from simfs.study.cut_points import CutPoint
+        from simfs.study.cuts.notes.cut_point import CutPoint
 
         try:
             CutPoint.parse(own["only"])
@@ -98,7 +98,7 @@ def _check(file: str | None, case: str | None, own: dict[str, Any], options: dic
 
 def _history(file: str | None, case: str | None, options: dict[str, Any]) -> History:
     """The run, replayed once."""
-    from simfs.study.recorder import Recorder
+    from simfs.study.cuts.notes.recorder import Recorder
 
     if file is None:
         return _run_of_case(case or "")
@@ -111,7 +111,7 @@ def _history(file: str | None, case: str | None, options: dict[str, Any]) -> His
 
 
 def _run_of_case(case: str) -> History:
-    from simfs.study.case import Case
+    from simfs.study.cuts.case_text import Case
 
     try:
         return Case.parse(case).record()
@@ -120,8 +120,8 @@ def _run_of_case(case: str) -> History:
 
 
 def _report(history: History, file: str, case: str, own: dict[str, Any], options: dict[str, Any]) -> CutReport:
-    from simfs.study.campaign import campaign
-    from simfs.study.cut_report import VIOLATIONS_MAX, cut_report
+    from simfs.study.cuts.campaign import campaign
+    from simfs.study.cuts.report import VIOLATIONS_MAX, cut_report
 
     places = _places(own)
     again = _Repeat(file, case, own["profile"], options)
@@ -140,7 +140,7 @@ def _report(history: History, file: str, case: str, own: dict[str, Any], options
 
 
 def _places(own: dict[str, Any]) -> Places:
-    from simfs.study.cut_report import Places
+    from simfs.study.cuts.report import Places
 
     every = own["every"] or (EVERY[0] if own["only"] is None and own["sample"] is None else None)
     seed = own["seed"] or 0 if own["sample"] is not None else None
@@ -148,8 +148,8 @@ def _places(own: dict[str, Any]) -> Places:
 
 
 def _cuts(history: History, places: Places) -> Iterable[CutPoint]:
-    from simfs.study import cut_states
-    from simfs.study.cut_points import CutPoint
+    from simfs.study.cuts.judging import states as cut_states
+    from simfs.study.cuts.notes.cut_point import CutPoint
 
     if places.only is not None:
         return [CutPoint.parse(places.only)]
@@ -187,8 +187,8 @@ def _unusual(profile: str) -> list[str]:
 
 def _shortened(history: History, violation: Violation, profile: str) -> ShortCase | None:
     """Each try makes the calls anew, so a long run gets fewer."""
-    from simfs.study.cut_report import ShortCase
-    from simfs.study.shrink import shrink
+    from simfs.study.cuts.report import ShortCase
+    from simfs.study.cuts.shrink import shrink
 
     tries_max = min(SHRINK_TRIES_MAX, SHRINK_TRIES_MIN + SHRINK_CALLS_MAX // len(history.calls))
     found = shrink(history, violation, profile=profile, tries_max=tries_max)

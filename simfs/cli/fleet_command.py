@@ -7,17 +7,17 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from simfs.cli.ends import UNMET, WORKERS_MAX, Refused, Stopped, print_report, progress_bar, worker_pool
+from simfs.cli.exits import UNMET, WORKERS_MAX, Refused, Stopped, print_report, progress_bar, worker_pool
+from simfs.cli.inputs import check_source, recording_options, replay_source
 from simfs.cli.limit_options import KEYS, check_limit_options, law_of, limit_options
-from simfs.cli.sources import check_source, recording_options, replay_source
 
 if TYPE_CHECKING:
-    from simfs.replay.run import Run
-    from simfs.study.fleet import Lost, Pace
-    from simfs.study.fleet_report import FleetReport
-    from simfs.study.limits import Law
-    from simfs.study.lost_store import SampledLosses
-    from simfs.study.retention import Kept
+    from simfs.replay.device.device import Run
+    from simfs.study.fleet.first_block import Lost, Pace
+    from simfs.study.fleet.limit_laws import Law
+    from simfs.study.fleet.lost_store import SampledLosses
+    from simfs.study.fleet.report import FleetReport
+    from simfs.study.fleet.retention import Kept
 
 DEVICES, DEVICES_MAX = 1000, 100_000
 STORES_MAX = 10_000
@@ -88,7 +88,7 @@ _OWN = ("devices", "seed", "stores", "hurried_cycles", "workers", "carry_on", "e
 
 
 def _report(file: str, own: dict[str, Any], options: dict[str, Any]) -> FleetReport:
-    from simfs.study.fleet_report import fleet_report
+    from simfs.study.fleet.report import fleet_report
 
     run = replay_source(file, options)
     sheet = run.flash.datasheet
@@ -104,9 +104,9 @@ def _report(file: str, own: dict[str, Any], options: dict[str, Any]) -> FleetRep
 
 def _worn(file: str, run: Run, law: Law, own: dict[str, Any]) -> tuple[Pace, list[Lost]]:
     """The pace of wear, and the first blocks that the simulated devices lose."""
-    from simfs.replay.reading import load_scenario
-    from simfs.study import pace as paces
-    from simfs.study.fleet import simulate
+    from simfs.replay.scenario.load import load_scenario
+    from simfs.study.fleet import pace as paces
+    from simfs.study.fleet.first_block import simulate
 
     pace = paces.pace_of_run(run)
     with progress_bar() as progress:
@@ -118,7 +118,7 @@ def _worn(file: str, run: Run, law: Law, own: dict[str, Any]) -> tuple[Pace, lis
 
 
 def _kept(own: dict[str, Any], rated_cycles: int, pace: Pace) -> tuple[Kept, ...]:
-    from simfs.study.retention import kept
+    from simfs.study.fleet.retention import kept
 
     if own["kept_at"] is None:
         return ()
@@ -130,8 +130,8 @@ def _kept(own: dict[str, Any], rated_cycles: int, pace: Pace) -> tuple[Kept, ...
 
 
 def _sample(file: str, own: dict[str, Any], law: Law, pace: Pace) -> SampledLosses:
-    from simfs.replay.reading import load_scenario
-    from simfs.study.lost_store import hurry_for, sample_losses
+    from simfs.replay.scenario.load import load_scenario
+    from simfs.study.fleet.lost_store import hurry_for, sample_losses
 
     with progress_bar() as progress, worker_pool(own["workers"]) as executor:
         return sample_losses(

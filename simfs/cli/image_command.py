@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from simfs.cli.ends import UNMET, Refused, print_report
-from simfs.cli.sources import check_source, described_store
+from simfs.cli.exits import UNMET, Refused, print_report
+from simfs.cli.inputs import check_source, described_store
 
 if TYPE_CHECKING:
-    from simfs.bridges.images_dump import Image
+    from simfs.bridges.images.source import Image
     from simfs.files import Store
 
 START = click.option(
@@ -47,8 +47,8 @@ def build(directory: str, target: str, device: str | None, part: str | None, siz
     IMAGE is exactly the store's bytes, and the same for the same files. What
     is wrong with names is all told before anything is written.
     """
-    from simfs.bridges.images import BadDirectory, build_image
-    from simfs.bridges.images_text import built
+    from simfs.bridges.images.build import BadDirectory, build_image
+    from simfs.bridges.images.text import built
     from simfs.show.save import write_whole
 
     fresh = described_store(device, part, size)
@@ -75,8 +75,8 @@ def build(directory: str, target: str, device: str | None, part: str | None, siz
 @AS_JSON
 def list_files(source: str, start: str | None, as_json: bool) -> None:
     """List the files in IMAGE with their sizes."""
-    from simfs.bridges.images_report import listing_of
-    from simfs.bridges.images_text import file_list
+    from simfs.bridges.images.report import listing_of
+    from simfs.bridges.images.text import file_list
 
     store = _mounted(source, start)
     print_report(_object(listing_of(store, source)) if as_json else file_list(store))
@@ -113,12 +113,12 @@ def extract(source: str, directory: str, damaged: bool, start: str | None) -> No
     All go right into it: /log/a.csv becomes log+a.csv. Names that may mean
     something to a host are refused and listed, and the exit status is 1.
     """
-    from simfs.bridges import images_extract
-    from simfs.bridges.images_text import extracted
+    from simfs.bridges.images import extract as images_extract
+    from simfs.bridges.images.text import extracted
 
     try:
         if damaged:
-            from simfs.bridges.images_text import explain as explained
+            from simfs.bridges.images.text import explain as explained
 
             found = _read(source, start, whole=False)
             with _bad_image():
@@ -141,9 +141,9 @@ def extract(source: str, directory: str, damaged: bool, start: str | None) -> No
 @AS_JSON
 def verify(source: str, start: str | None, as_json: bool) -> None:
     """Mount IMAGE read-only and read every byte of every file."""
-    from simfs.bridges.images_dump import BadImage
-    from simfs.bridges.images_report import Verified, listing_of
-    from simfs.bridges.images_text import file_list, in_words
+    from simfs.bridges.images.report import Verified, listing_of
+    from simfs.bridges.images.source import BadImage
+    from simfs.bridges.images.text import file_list, in_words
     from simfs.show.units import plain
 
     found = _read(source, start)
@@ -174,8 +174,8 @@ def explain(source: str, block: int | None, start: str | None, as_json: bool) ->
 
     The image need not mount, and may lack bytes.
     """
-    from simfs.bridges import images_text
-    from simfs.bridges.images_report import explanation_of
+    from simfs.bridges.images import text as images_text
+    from simfs.bridges.images.report import explanation_of
 
     found = _read(source, start, whole=False)
     if block is None:
@@ -187,7 +187,7 @@ def explain(source: str, block: int | None, start: str | None, as_json: bool) ->
         raise Refused(f"--block {block}: --json tells of all blocks at once; leave one of the two out")
     if block >= found.record.block_count:
         raise Refused(f"--block {block}: the store has blocks 0 to {found.record.block_count - 1}")
-    from simfs.store.dump import dump_block
+    from simfs.store.format.dump import dump_block
 
     size = found.record.block_bytes
     print_report("\n".join(dump_block(found.data[block * size : (block + 1) * size])))
@@ -201,7 +201,7 @@ def _object(report: object) -> str:
 
 @contextmanager
 def _bad_image() -> Iterator[None]:
-    from simfs.bridges.images_dump import BadImage
+    from simfs.bridges.images.source import BadImage
 
     try:
         yield
@@ -210,7 +210,7 @@ def _bad_image() -> Iterator[None]:
 
 
 def _read(source: str, start: str | None, *, whole: bool = True) -> Image:
-    from simfs.bridges.images_dump import read_image
+    from simfs.bridges.images.source import read_image
 
     check_source(source)
     try:
@@ -226,7 +226,7 @@ def _mounted(source: str, start: str | None) -> Store:
 
 
 def _address(text: str) -> int:
-    from simfs.replay.quantities import parse_size
+    from simfs.replay.scenario.quantities import parse_size
 
     try:
         return int(text, 16) if text.lower().startswith("0x") else parse_size(text)

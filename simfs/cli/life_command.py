@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from simfs.cli.ends import UNMET, Refused, Stopped, print_report, progress_bar
+from simfs.cli.exits import UNMET, Refused, Stopped, print_report, progress_bar
+from simfs.cli.inputs import check_source
 from simfs.cli.limit_options import KEYS, check_limit_options, law_of, limit_options
-from simfs.cli.sources import check_source
 
 if TYPE_CHECKING:
-    from simfs.replay.scenario import Scenario
-    from simfs.study.life_report import LifeReport
+    from simfs.replay.scenario.tables import Scenario
+    from simfs.study.life.report import LifeReport
 
 UNTIL = ("rated", "limit", "full")
 
@@ -65,10 +65,10 @@ def _check_limits(until: str, given: dict[str, Any]) -> None:
 
 
 def _report(path: str, until: str, limits: dict[str, Any], seed: int, quick: bool) -> LifeReport:
-    from simfs.replay.faults import BadScenario
-    from simfs.replay.reading import load_scenario
-    from simfs.study.endlife import end_of_life
-    from simfs.study.life_report import life_report
+    from simfs.replay.scenario.input_faults import BadScenario
+    from simfs.replay.scenario.load import load_scenario
+    from simfs.study.life.end_of_life import end_of_life
+    from simfs.study.life.report import life_report
 
     try:
         scenario = load_scenario(path)
@@ -83,9 +83,9 @@ def _report(path: str, until: str, limits: dict[str, Any], seed: int, quick: boo
 
 
 def _limits(scenario: Scenario, given: dict[str, Any], seed: int) -> list[int]:
-    from simfs.replay.crosschecks import region_blocks
-    from simfs.study.fleet import device_seed
-    from simfs.study.limits import limits_of
+    from simfs.replay.scenario.crosschecks import region_blocks
+    from simfs.study.fleet.first_block import device_seed
+    from simfs.study.fleet.limit_laws import limits_of
 
     _, law = law_of(given, scenario.chip.datasheet())
     return limits_of(law, device_seed(seed, 0), region_blocks(scenario.chip, scenario.store))

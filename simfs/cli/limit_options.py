@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from simfs.cli.ends import Refused
+from simfs.cli.exits import Refused
 
 if TYPE_CHECKING:
     from simfs.flash.datasheet import Datasheet
-    from simfs.study.limits import Law
+    from simfs.study.fleet.limit_laws import Law
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -64,7 +64,7 @@ def check_limit_options(given: dict[str, Any]) -> None:
 
 def law_of(given: dict[str, Any], sheet: Datasheet) -> tuple[str, Law]:
     """The name of the law and the law itself."""
-    from simfs.study.limits import LognormalLimits, WeibullLimits, passed
+    from simfs.study.fleet.limit_laws import LognormalLimits, WeibullLimits, passed
 
     try:
         if given["median_cycles"] is not None:

@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from simfs.cli.ends import Refused, Stopped, print_report
-from simfs.cli.results import check_target, report_of, save_image
-from simfs.cli.sources import PART_OF_RECORDINGS, check_source
+from simfs.cli.exits import Refused, Stopped, print_report
+from simfs.cli.inputs import PART_OF_RECORDINGS, check_source
+from simfs.cli.outputs import check_target, report_of, save_image
 
 if TYPE_CHECKING:
     from simfs.files import Store
     from simfs.flash.datasheet import Datasheet
-    from simfs.replay.scenario import Scenario
+    from simfs.replay.scenario.tables import Scenario
 
 
 @click.command()
@@ -66,10 +66,10 @@ def _served(
     image: str | None,
 ) -> tuple[str, str]:
     """The report, and what went wrong with the image."""
-    from simfs.bridges.mounted import CannotMount
-    from simfs.bridges.mounted import mount as serve
-    from simfs.bridges.mounted_report import with_left
-    from simfs.bridges.mounted_store import CannotShow
+    from simfs.bridges.mount.mount import CannotMount
+    from simfs.bridges.mount.mount import mount as serve
+    from simfs.bridges.mount.report import with_left
+    from simfs.bridges.mount.store import CannotShow
 
     scenario = _scenario(source) if source.endswith(".toml") else None
     store = _new_store(scenario, part, device) if scenario else _store_in(source, part, device, read_only)
@@ -100,8 +100,8 @@ def _check_image(image: str, source: str, directory: str) -> None:
 
 
 def _scenario(file: str) -> Scenario:
-    from simfs.replay.faults import BadScenario
-    from simfs.replay.reading import load_scenario
+    from simfs.replay.scenario.input_faults import BadScenario
+    from simfs.replay.scenario.load import load_scenario
 
     check_source(file)
     try:

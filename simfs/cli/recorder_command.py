@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from simfs.cli.ends import print_report
+from simfs.cli.exits import print_report
 
 
 @click.command()

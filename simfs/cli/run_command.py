@@ -8,9 +8,9 @@ from typing import Any
 
 import click
 
-from simfs.cli.ends import UNMET, Refused, Stopped, print_report
-from simfs.cli.results import check_target, report_of, save_image
-from simfs.cli.sources import check_source, recording_options, replay_source
+from simfs.cli.exits import UNMET, Refused, Stopped, print_report
+from simfs.cli.inputs import check_source, recording_options, replay_source
+from simfs.cli.outputs import check_target, report_of, save_image
 
 
 @click.command()

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from simfs.cli.ends import WORKERS_MAX, Refused, Stopped, print_report, progress_bar, worker_pool
-from simfs.cli.sources import check_source
+from simfs.cli.exits import WORKERS_MAX, Refused, Stopped, print_report, progress_bar, worker_pool
+from simfs.cli.inputs import check_source
 
 if TYPE_CHECKING:
     from simfs.study.sweep import Sweep, Variation
@@ -70,7 +70,7 @@ def _variations(varied: tuple[str, ...]) -> list[Variation]:
 
 
 def _swept(scenario: str, variations: list[Variation], sorted_by: str, workers: int | None) -> Sweep:
-    from simfs.replay.faults import BadScenario
+    from simfs.replay.scenario.input_faults import BadScenario
     from simfs.study.sweep import BadVariation, sweep
 
     try:

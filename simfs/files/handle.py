@@ -12,7 +12,7 @@ from simfs.files.modes import Mode
 from simfs.files.names import Name
 from simfs.flash import NoPower
 from simfs.store.file_bytes import FileBytes
-from simfs.store.index import FileNode
+from simfs.store.tables.spans import FileNode
 
 if TYPE_CHECKING:
     from _typeshed import ReadableBuffer, WriteableBuffer

@@ -16,7 +16,7 @@ from weakref import WeakSet
 
 from simfs.files.modes import Mode, parse_mode
 from simfs.files.names import Name, NameRule
-from simfs.store.config import StoreConfig
+from simfs.store.format.config import StoreConfig
 
 if TYPE_CHECKING:
     from _typeshed import ReadableBuffer, WriteableBuffer

@@ -12,12 +12,12 @@ from simfs.files.modes import MODES, parse_mode
 from simfs.files.names import Name, NameRule
 from simfs.files.shown import Shown
 from simfs.flash import NorFlash
+from simfs.store.batch.appends import Stretch, is_idle, stretch_of
 from simfs.store.check import check
-from simfs.store.config import StoreConfig
-from simfs.store.index import FileNode
-from simfs.store.meters import Meters
-from simfs.store.state import Doubt
-from simfs.store.stretch import Stretch, is_idle, stretch_of
+from simfs.store.format.config import StoreConfig
+from simfs.store.log.state import Doubt
+from simfs.store.tables.meters import Meters
+from simfs.store.tables.spans import FileNode
 from simfs.store.usage import BlockView, Usage, block_views, ram_bytes, usage
 from simfs.store.volume import Volume
 

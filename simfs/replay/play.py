@@ -8,13 +8,13 @@ from pathlib import Path
 from simfs.files import Store
 from simfs.flash import NorFlash
 from simfs.flash.late import LateFlash
-from simfs.replay.crosschecks import region_blocks
-from simfs.replay.fast import FastPlayer
-from simfs.replay.name_check import name_faults
-from simfs.replay.player import Player, Progress
-from simfs.replay.reading import load_scenario
-from simfs.replay.run import Device, Run
-from simfs.replay.scenario import Scenario
+from simfs.replay.batch.player import FastPlayer
+from simfs.replay.device.device import Device, Run
+from simfs.replay.device.name_check import name_faults
+from simfs.replay.player.player import Player, Progress
+from simfs.replay.scenario.crosschecks import region_blocks
+from simfs.replay.scenario.load import load_scenario
+from simfs.replay.scenario.tables import Scenario
 
 Watch = Callable[[Store], Store]
 """Is given a run's store before anything else uses it; the run uses what it returns."""

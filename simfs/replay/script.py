@@ -14,7 +14,7 @@ The script says:
     start = "2031-04-05"              # the device's clock at the start
     expect = {"refused_max": 0}       # as the table [expect] of a scenario
 
-with `NorFlash`, `Store` and `StoreConfig` from `simfs`, `DeviceTask` from `simfs.replay.device_task`.
+with `NorFlash`, `Store` and `StoreConfig` from `simfs`, `DeviceTask` from `simfs.replay.device.task_files`.
 """
 
 from __future__ import annotations
@@ -27,11 +27,11 @@ from typing import Any
 
 from simfs.files import Store
 from simfs.flash import PowerCut
-from simfs.replay.clock import parse_moment
-from simfs.replay.faults import BadScenario, Fault
-from simfs.replay.name_check import name_faults
-from simfs.replay.reading import check_expectations
-from simfs.replay.run import Device, Run
+from simfs.replay.device.clock import parse_moment
+from simfs.replay.device.device import Device, Run
+from simfs.replay.device.name_check import name_faults
+from simfs.replay.scenario.input_faults import BadScenario, Fault
+from simfs.replay.scenario.load import check_expectations
 
 
 def run_script(path: str | Path, watch: Callable[[Store], Store] | None = None) -> Run:

@@ -10,10 +10,10 @@ from itertools import groupby
 from tabulate import tabulate
 
 from simfs.show import WHOSE, units
-from simfs.study.causes import FINDINGS, Cause
-from simfs.study.consequences import Consequences, FileFindings, Losses
-from simfs.study.cut_report import Broken, CutReport, CutSubject
-from simfs.study.history import FileCall
+from simfs.study.cuts.firmware.causes import FINDINGS, Cause
+from simfs.study.cuts.firmware.consequences import Consequences, FileFindings, Losses
+from simfs.study.cuts.notes.history import FileCall
+from simfs.study.cuts.report import Broken, CutReport, CutSubject
 
 COLUMNS = 100
 FILES_SHOWN = 12

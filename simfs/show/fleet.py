@@ -7,12 +7,12 @@ from collections.abc import Iterator
 
 from tabulate import tabulate
 
-from simfs.replay.clock import NS_PER_YEAR
+from simfs.replay.device.clock import NS_PER_YEAR
 from simfs.show import WHOSE, units
-from simfs.study.fleet_report import FleetReport
-from simfs.study.limits import LognormalLimits, WeibullLimits
-from simfs.study.lost_store import SampledLosses
-from simfs.study.order import Sampled
+from simfs.study.fleet.limit_laws import LognormalLimits, WeibullLimits
+from simfs.study.fleet.lost_store import SampledLosses
+from simfs.study.fleet.order_statistics import Sampled
+from simfs.study.fleet.report import FleetReport
 
 COLUMNS = 100
 ERASES_FEW = 30  # of the hottest block: a pace from fewer is rough

@@ -8,8 +8,8 @@ from dataclasses import fields, is_dataclass
 from typing import Any
 
 from simfs.show import WHOSE
-from simfs.study.expect import Verdict
-from simfs.study.shapes import Figures
+from simfs.study.run.expect import Verdict
+from simfs.study.run.figures import Figures
 
 
 def as_json(figures: Figures, verdicts: tuple[Verdict, ...]) -> str:

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 
 from tabulate import tabulate
 
-from simfs.replay.clock import NS_PER_YEAR
+from simfs.replay.device.clock import NS_PER_YEAR
 from simfs.show import WHOSE, units
-from simfs.study.endlife import EndOfLife
-from simfs.study.life_report import LifeReport
+from simfs.study.life.end_of_life import EndOfLife
+from simfs.study.life.report import LifeReport
 
 COLUMNS = 100
 NOTE_WIDTH = 78

@@ -7,10 +7,10 @@ from collections import Counter
 from html import escape
 
 from simfs.files import Store
-from simfs.replay.run import Run
+from simfs.replay.device.device import Run
 from simfs.show import WHOSE, rows, units
 from simfs.store.usage import BlockView
-from simfs.study.figures import figures
+from simfs.study.run.measure import figures
 
 FILES_SHOWN = 12
 TITLE_SIGNS = 100

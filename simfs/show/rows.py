@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from simfs.replay.clock import NS_PER_DAY
-from simfs.replay.records import Refusal, Stall
+from simfs.replay.device.clock import NS_PER_DAY
+from simfs.replay.device.notes import Refusal, Stall
 from simfs.show import units
-from simfs.study.life import Life
-from simfs.study.shapes import Amplification, Boots, Energy, Figures, FlashWork, Room, Stalls, Trouble, Wear
+from simfs.study.run.figures import Amplification, Boots, Energy, Figures, FlashWork, Room, Stalls, Trouble, Wear
+from simfs.study.run.life_projection import Life
 
 Line = tuple[str, str, str]
 

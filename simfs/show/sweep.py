@@ -11,7 +11,7 @@ from tabulate import tabulate
 
 from simfs.show import WHOSE, units
 from simfs.show.text import judged
-from simfs.study.expect import Verdict
+from simfs.study.run.expect import Verdict
 from simfs.study.sweep import ORDERS, Summary, Sweep, Variant
 
 COLUMNS = 100

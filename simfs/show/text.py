@@ -12,8 +12,8 @@ from tabulate import tabulate
 
 from simfs.show import WHOSE, rows, units
 from simfs.show.heat import heat_map
-from simfs.study.expect import Verdict
-from simfs.study.shapes import Figures, Subject
+from simfs.study.run.expect import Verdict
+from simfs.study.run.figures import Figures, Subject
 
 COLUMNS = 100
 TASKS_SHOWN = 6

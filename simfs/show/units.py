@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from simfs.replay.clock import NS_PER_DAY, NS_PER_MS, NS_PER_S, NS_PER_US, NS_PER_YEAR
+from simfs.replay.device.clock import NS_PER_DAY, NS_PER_MS, NS_PER_S, NS_PER_US, NS_PER_YEAR
 
 MINUTE_NS, HOUR_NS = 60 * NS_PER_S, 3_600 * NS_PER_S
 YEARS_SHOWN_MAX = 1000  # beyond, other things than wear decide

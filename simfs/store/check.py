@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from simfs.store.blocks import State
-from simfs.store.errors import CorruptStore
-from simfs.store.index import FileNode
-from simfs.store.mount import load
-from simfs.store.state import StoreState
+from simfs.store.format.errors import CorruptStore
+from simfs.store.log.state import StoreState
+from simfs.store.mounting.mount import load
+from simfs.store.tables.blocks import State
+from simfs.store.tables.spans import FileNode
 from simfs.store.volume import Volume
 
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import errno
 
-from simfs.store.codec import DATA, SIZE_MAX, U32, Kind
-from simfs.store.index import FileNode
-from simfs.store.room import Room, error
-from simfs.store.state import StoreState
+from simfs.store.cleaning.room import Room, error
+from simfs.store.format.codec import DATA, SIZE_MAX, U32, Kind
+from simfs.store.log.state import StoreState
+from simfs.store.tables.spans import FileNode
 
 
 class FileBytes:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from simfs.store.blocks import State
-from simfs.store.codec import ENTRY_BYTES, SEAL_BYTES
+from simfs.store.format.codec import ENTRY_BYTES, SEAL_BYTES
+from simfs.store.tables.blocks import State
 from simfs.store.volume import Volume
 
 _SHOWN = {

@@ -8,19 +8,19 @@ import errno
 from collections.abc import Iterator
 
 from simfs.flash import NorFlash
-from simfs.store.blocks import State
-from simfs.store.cleaner import Cleaner
-from simfs.store.codec import ORDER_MAX, SIZE_MAX, Kind
-from simfs.store.config import StoreConfig
-from simfs.store.errors import OutOfBlocks
+from simfs.store.cleaning.cleaner import Cleaner
+from simfs.store.cleaning.room import Room, error
 from simfs.store.file_bytes import FileBytes
-from simfs.store.headers import read_header
-from simfs.store.index import FileNode
-from simfs.store.look import PLAINLY, Look
-from simfs.store.mount import load
-from simfs.store.room import Room, error
-from simfs.store.setup import check_fit, record_of
-from simfs.store.state import StoreState
+from simfs.store.format.codec import ORDER_MAX, SIZE_MAX, Kind
+from simfs.store.format.config import StoreConfig
+from simfs.store.format.errors import OutOfBlocks
+from simfs.store.format.headers import read_header
+from simfs.store.format.settings import check_fit, record_of
+from simfs.store.log.state import StoreState
+from simfs.store.mounting.block_reader import PLAINLY, Look
+from simfs.store.mounting.mount import load
+from simfs.store.tables.blocks import State
+from simfs.store.tables.spans import FileNode
 
 NUMBER_MAX = 2**32 - 1  # file numbers are used once
 

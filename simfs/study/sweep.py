@@ -15,15 +15,15 @@ from pathlib import Path
 from typing import Any, NamedTuple, Self
 
 from simfs.replay.play import play
-from simfs.replay.reading import Findings, Found, load_table, scenario_of
-from simfs.replay.scenario import Scenario
-from simfs.replay.settings import parse_path, parse_values, resolved, with_setting
-from simfs.replay.toml_lines import Path as KeyPath
-from simfs.replay.toml_lines import spell
-from simfs.study.expect import Verdict, judge
-from simfs.study.figures import figures
+from simfs.replay.scenario.load import Findings, Found, load_table, scenario_of
+from simfs.replay.scenario.overrides import parse_path, parse_values, resolved, with_setting
+from simfs.replay.scenario.tables import Scenario
+from simfs.replay.scenario.toml_lines import Path as KeyPath
+from simfs.replay.scenario.toml_lines import spell
 from simfs.study.pools import pool
-from simfs.study.shapes import Figures
+from simfs.study.run.expect import Verdict, judge
+from simfs.study.run.figures import Figures
+from simfs.study.run.measure import figures
 
 VARIANTS_MAX = 1000
 

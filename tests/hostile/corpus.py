@@ -13,11 +13,11 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
-from .bases import SHAPES, Base
-from .consoles import judge_console
-from .judge import judge_image
-from .recordings import judge_recording
-from .scenarios import judge_scenario
+from tests.hostile.inputs.bases import SHAPES, Base
+from tests.hostile.inputs.consoles import judge_console
+from tests.hostile.inputs.recordings import judge_recording
+from tests.hostile.inputs.scenarios import judge_scenario
+from tests.hostile.judge import judge_image
 
 KEPT = Path(__file__).parent / "corpus"
 BLOCKS_MAX = 8

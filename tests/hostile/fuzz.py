@@ -19,14 +19,14 @@ from random import Random
 import atheris
 
 with atheris.instrument_imports(include=["simfs"]):
-    from .anatomy import put_together, take_apart
-    from .bases import SHAPES, Base
-    from .consoles import console_line
-    from .corpus import KEPT, TARGETS, UNIT_BYTES_MAX, base_of, unit_of
-    from .images import change_some
-    from .recordings import another_line
-    from .scenarios import change_table, damaged_text
-    from .toml_text import toml_text
+    from tests.hostile.corpus import KEPT, TARGETS, UNIT_BYTES_MAX, base_of, unit_of
+    from tests.hostile.inputs.anatomy import put_together, take_apart
+    from tests.hostile.inputs.bases import SHAPES, Base
+    from tests.hostile.inputs.consoles import console_line
+    from tests.hostile.inputs.images import change_some
+    from tests.hostile.inputs.recordings import another_line
+    from tests.hostile.inputs.scenarios import change_table, damaged_text
+    from tests.hostile.inputs.toml_text import toml_text
 
 TEXT_BYTES_MAX = 8192
 

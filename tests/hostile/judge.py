@@ -8,8 +8,7 @@ import traceback
 from random import Random
 
 from simfs import CorruptStore, NorFlash, Store
-
-from .bases import SHAPES, Base
+from tests.hostile.inputs.bases import SHAPES, Base
 
 # Bytes read, programmed and erased, and 16 for each operation, in images. The most that was seen is a quarter of each.
 LOOK_FACTOR = 8  # a read-only mount

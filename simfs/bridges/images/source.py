@@ -1,0 +1,230 @@
+"""A store's image in a file: exactly the store's bytes, a dump of the whole chip, Intel HEX or S-records.
+
+Where the store begins is given, or found by its own open records: each tells the geometry, and in which block it
+stands. The file is read once, and never written.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+
+from simfs.files import Store
+from simfs.flash import Geometry, NorFlash
+from simfs.flash.parts import generic
+from simfs.show.units import counted
+from simfs.store.format.codec import (
+    DISCARD_AT,
+    ERASE_RECORD_BYTES,
+    FENCE_BYTES,
+    MAGIC,
+    NO_BLOCK,
+    VERSION,
+    OpenRecord,
+    decode_open_record,
+    erase_record_version,
+)
+
+SIZE_MAX = 1 << 28  # bytes; no NOR part is larger
+OPEN_AT = ERASE_RECORD_BYTES + FENCE_BYTES
+UNIT_AT = OPEN_AT + 20  # in a block's bytes: those that a program unit has
+UNITS = frozenset((1, 2, 4, 8, 16))
+STEP = 16  # every erase block is a multiple of it
+ERASE_MAGIC = MAGIC.to_bytes(2, "little")
+SHOWN_MAX = 5
+MISSING_RATIO = 16  # of a store that should be explained at least this part is there
+INSTALL = "reading Intel HEX or S-records needs a library: pip install 'simfs[images]'"
+_RECORDS = re.compile(rb"\s*(:[0-9A-Fa-f]{10}|S[0-9][0-9A-Fa-f]{8})")
+_END = re.compile(rb"(:00[0-9A-Fa-f]{4}01[0-9A-Fa-f]{2}|S[5-9][0-9A-Fa-f]{8,})\s*$")
+
+
+class BadImage(Exception):
+    """The file holds no image that can be read; one line."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a store lies in a dump. `start` counts from the dump's first byte, and is below 0 where that is missing."""
+
+    start: int
+    record: OpenRecord  # the newest one
+    records: int  # open records that agree with it
+
+    @property
+    def size_bytes(self) -> int:
+        return self.record.block_bytes * self.record.block_count
+
+
+@dataclass(frozen=True, slots=True)
+class Image:
+    """A store's bytes. `address` is that of its first byte in the file's own addresses; `missing` lists (from, to) what
+    the file does not have of it, in bytes of the store: that is blank here."""
+
+    path: str
+    data: bytes
+    record: OpenRecord
+    address: int = 0
+    missing: list[tuple[int, int]] = field(default_factory=list)
+
+    def flash(self) -> NorFlash:
+        """A new flash with these bytes."""
+        record = self.record
+        sheet = generic(
+            record.block_count,
+            block_bytes=record.block_bytes,
+            page_bytes=record.page_bytes,
+            program_unit_bytes=record.unit_bytes,
+            page_programs_max=record.page_programs_max,
+        )
+        return NorFlash.from_image(self.data, datasheet=sheet)
+
+    def mount(self) -> Store:
+        """The store, to read only. BadImage when it does not mount."""
+        try:
+            return Store.mount(self.flash(), read_only=True)
+        except OSError as error:
+            raise BadImage(
+                f"{self.path}: the store can't be mounted: {error.strerror}; `simfs image explain` tells what is left"
+            ) from None
+
+
+def read_image(path: str, start: int | None = None, *, whole: bool = True) -> Image:
+    """The store in a file. `start` is its address there: in a binary the offset, in Intel HEX and S-records the address
+    that the lines tell. BadImage when there is none, several without a `start`, or, when `whole`, bytes of it are
+    missing. OSError when the file can't be read."""
+    with open(path, "rb") as file:
+        raw = file.read(SIZE_MAX + 1)
+    if len(raw) > SIZE_MAX:
+        raise BadImage(
+            f"{path}: it has more than {SIZE_MAX:,} bytes, more than any NOR flash; give the dump of one chip"
+        )
+    if _RECORDS.match(raw):
+        first, data = read_records(path, raw)
+        place = _choose(path, data, first, start)
+        data += b"\xff" * max(place.start + place.size_bytes - len(data), 0)  # such a file leaves out what is blank
+    else:
+        first, data = 0, raw
+        place = _choose(path, data, first, start)
+    end = place.start + place.size_bytes
+    if len(data) * MISSING_RATIO < place.size_bytes:
+        raise BadImage(
+            f"{path}: it has {len(data):,} of the store's {place.size_bytes:,} bytes: too little to explain; give more"
+        )
+    if whole and (place.start < 0 or end > len(data)):
+        begins = "" if place.start >= 0 else f" begins {-place.start:,} bytes after the store does,"
+        ends = "" if end <= len(data) else f" ends {end - len(data):,} bytes before the store does,"
+        raise BadImage(
+            f"{path}: it{begins}{' and' if begins and ends else ''}{ends} and that has {place.size_bytes:,} "
+            "bytes; give all of them, or ask `simfs image explain` what is left"
+        )
+    missing = [(0, -place.start)] if place.start < 0 else []
+    missing += [(max(len(data) - place.start, 0), place.size_bytes)] if end > len(data) else []
+    there = data[max(place.start, 0) : max(end, 0)]
+    before = b"\xff" * min(max(-place.start, 0), place.size_bytes)
+    stored = (before + there).ljust(place.size_bytes, b"\xff")
+    return Image(path, stored, place.record, first + place.start, missing)
+
+
+def read_records(path: str, raw: bytes) -> tuple[int, bytes]:
+    """The lowest address, and the bytes from there on, of Intel HEX or S-records; what no line tells is blank. BadImage
+    names the line that is wrong, or the library that is missing."""
+    try:
+        import bincopy
+    except ImportError:
+        raise BadImage(f"{path}: {INSTALL}") from None
+    file = bincopy.BinFile()
+    try:
+        text = raw.decode("ascii")
+        add = file.add_ihex if text.lstrip().startswith(":") else file.add_srec
+        add(text)
+    except UnicodeDecodeError as error:
+        raise BadImage(f"{path}: byte {error.start} is no text; Intel HEX and S-records are") from None
+    except (bincopy.Error, ValueError, IndexError) as error:
+        raise BadImage(f"{path}: a line can't be read: {error}; write the file again") from None
+    if not _END.search(raw):
+        raise BadImage(f"{path}: it has no end line: it was cut short; write the file again")
+    pieces = sorted((int(segment.address), bytes(segment.data)) for segment in file.segments)
+    if not pieces:
+        raise BadImage(f"{path}: its lines hold no bytes")
+    first, last = pieces[0][0], max(address + len(data) for address, data in pieces)
+    if last - first > SIZE_MAX:
+        raise BadImage(
+            f"{path}: its addresses reach from {first:#x} to {last:#x}, further than any NOR flash; "
+            "give the lines of one chip"
+        )
+    whole = bytearray(b"\xff" * (last - first))
+    for address, data in pieces:
+        whole[address - first : address - first + len(data)] = data
+    return first, bytes(whole)
+
+
+def find_stores(data: bytes) -> list[Place]:
+    """The stores in a dump, that with the most open records first. Looks at every 16th byte, some 0.1 s for 16 MiB."""
+    found: dict[int, list[OpenRecord]] = {}
+    for number, unit_bytes in enumerate(data[UNIT_AT::STEP]):
+        if unit_bytes not in UNITS:
+            continue
+        record = _record_at(data, number * STEP)
+        if record is not None:
+            block = record.opened_too if record.head else record.opened
+            found.setdefault(number * STEP - block * record.block_bytes, []).append(record)
+    places = []
+    for start, records in found.items():
+        newest = max(records, key=lambda record: record.base)
+        places.append(Place(start, newest, sum(_sizes(record) == _sizes(newest) for record in records)))
+    return sorted(places, key=lambda place: (-place.records, place.start))
+
+
+def _record_at(data: bytes, at: int) -> OpenRecord | None:
+    """The open record of a block that begins here, if it could be a store's."""
+    raw = data[at + OPEN_AT : at + DISCARD_AT]
+    found = decode_open_record(raw) if len(raw) == DISCARD_AT - OPEN_AT else None
+    if found is None:
+        return None
+    record = found[0]
+    own = record.opened_too if record.head else record.opened
+    try:
+        Geometry(record.block_count, record.block_bytes, record.page_bytes, record.unit_bytes, record.page_programs_max)
+    except ValueError:
+        return None
+    fits = own < record.block_count < NO_BLOCK and record.block_bytes * record.block_count <= SIZE_MAX
+    return record if fits and record.block_bytes % STEP == 0 else None
+
+
+def _sizes(record: OpenRecord) -> tuple[int, ...]:
+    return record.block_bytes, record.page_bytes, record.unit_bytes, record.block_count
+
+
+def _choose(path: str, data: bytes, first: int, start: int | None) -> Place:
+    """The one store that is meant."""
+    places = find_stores(data)
+    if not places:
+        raise BadImage(f"{path}: {_no_store(data)}")
+    found = ", ".join(
+        f"{first + place.start:#x} ({place.size_bytes:,} bytes, {counted(place.records, 'open record')})"
+        for place in places[:SHOWN_MAX]
+    )
+    if start is not None:
+        meant = [place for place in places if first + place.start == start]
+        if not meant:
+            raise BadImage(f"{path}: no store begins at {start:#x}; found is one that begins at {found}")
+        return meant[0]
+    if len(places) > 1:
+        raise BadImage(f"{path}: more than one store is in it, beginning at {found}; choose one with --start")
+    return places[0]
+
+
+def _no_store(data: bytes) -> str:
+    """Why nothing can be read."""
+    if not data.strip(b"\xff"):
+        return f"all {len(data):,} bytes of it are blank: it holds no store; give the dump of a formatted one"
+    at = data.find(ERASE_MAGIC)
+    while at >= 0:
+        raw = data[at : at + ERASE_RECORD_BYTES]
+        version = erase_record_version(raw) if len(raw) == ERASE_RECORD_BYTES else None
+        if version == VERSION:
+            return f"a block of a store begins at {at:#x}, but no sound open record tells how it is set up"
+        if version is not None:
+            return f"the store at {at:#x} has format version {version}; this simfs reads {VERSION}"
+        at = data.find(ERASE_MAGIC, at + 1)
+    return "it holds no store: no sound open record is in it; give a dump of the flash, not a file of the store"

@@ -1,0 +1,92 @@
+"""What the calls of a mount share: which file or directory is meant, by path or by handle, and who asks."""
+
+from __future__ import annotations
+
+import errno
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from simfs.bridges.mount.store import MountedStore
+from simfs.bridges.mount.tree import File, Folder, Owner
+from simfs.files.handle import StoreFile
+
+HOST = "(host)"
+
+
+@dataclass(slots=True)
+class Handle:
+    """An open file of the mount."""
+
+    file: File
+    stream: StoreFile
+    task: str
+    appends: bool
+
+
+class Calls:
+    """Looks up what a call means. `caller` gives user, group and process of the present one; None: nobody knows."""
+
+    def __init__(self, mounted: MountedStore, caller: Callable[[], tuple[int, int, int]] | None = None) -> None:
+        self.mounted = mounted
+        self.tree = mounted.tree
+        self._caller = caller
+        self.handles: dict[int, Handle | Folder] = {}
+        self._next_handle = 1
+        self.aside: dict[str, File] = {}  # removed, and still open
+
+    def new_handle(self, what: Handle | Folder) -> int:
+        number = self._next_handle
+        self._next_handle += 1
+        self.handles[number] = what
+        return number
+
+    def file_handle(self, number: int) -> Handle:
+        handle = self.handles.get(number)
+        if not isinstance(handle, Handle):
+            raise refusal(errno.EBADF, None)
+        return handle
+
+    def entry_of(self, path: str | None, fh: int | None) -> File | Folder:
+        if fh:
+            handle = self.handles.get(fh)
+            return handle if isinstance(handle, Folder) else self.file_handle(fh).file
+        assert path is not None
+        entry = self.aside.get(path) or self.mounted.find(path)
+        if entry is None:
+            raise refusal(errno.ENOENT, path)
+        return entry
+
+    def file_at(self, path: str) -> File:
+        entry = self.entry_of(path, None)
+        if isinstance(entry, Folder):
+            raise refusal(errno.EISDIR, path)
+        return entry
+
+    def folder_at(self, path: str) -> Folder:
+        entry = self.entry_of(path, None)
+        if isinstance(entry, File):
+            raise refusal(errno.ENOTDIR, path)
+        return entry
+
+    def touch_folder(self, path: str) -> None:
+        folder = self.tree.folder_of(path)
+        folder.changed_ns = folder.status_ns = self.mounted.clock_ns()
+
+    def calling_owner(self) -> Owner:
+        user, group, _ = self._caller() if self._caller else (self.tree.root.owner, self.tree.root.group, 0)
+        return Owner(user, group, self.mounted.clock_ns())
+
+    def calling_task(self) -> str:
+        """The name of the program that asks."""
+        process = self._caller()[2] if self._caller else 0
+        try:
+            with open(f"/proc/{process}/comm", encoding="utf-8", errors="backslashreplace") as file:
+                return file.read().rstrip("\n") or HOST
+        except OSError:
+            return HOST
+
+
+def refusal(number: int, path: str | None) -> OSError:
+    """The error that a caller gets."""
+    return OSError(number, os.strerror(number), path)

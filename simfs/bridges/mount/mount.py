@@ -1,0 +1,126 @@
+"""Puts a store under a directory of the host (FUSE, through mfusepy) until it is unmounted or a signal comes."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from types import ModuleType
+from typing import Any
+
+from simfs.bridges.mount.operations import Operations
+from simfs.bridges.mount.store import Left, MountedStore
+from simfs.files import Store
+from simfs.replay.device.device import Run
+
+ERROR_OUTPUT = 2  # the descriptor that libfuse writes to
+
+
+class CannotMount(Exception):
+    """Why there is no mount, and what would be right; one line."""
+
+
+def check_directory(directory: str) -> None:
+    """Refuse a mount point that is none: it must be an empty directory, and nothing mounted on it."""
+    try:
+        found = os.listdir(directory)
+    except FileNotFoundError:
+        raise CannotMount(f"{directory}: there is no such directory; create it first") from None
+    except NotADirectoryError:
+        raise CannotMount(f"{directory}: it is no directory; name an empty one") from None
+    except OSError as error:  # also what a mount leaves whose process was killed
+        raise CannotMount(f"{directory}: {error.strerror}; if a mount was left there, fusermount3 -u it") from None
+    if os.path.ismount(directory):
+        raise CannotMount(f"{directory}: something is mounted there already; unmount it or name another directory")
+    if found:
+        raise CannotMount(f"{directory}: it is not empty; name an empty directory")
+
+
+def load_library() -> ModuleType:
+    """mfusepy on libfuse 3."""
+    os.environ.setdefault("FUSE_LIBRARY_NAME", "fuse3")
+    try:
+        import mfusepy
+    except ImportError:
+        raise CannotMount("mounting needs mfusepy; install it with pip install 'simfs[mount]'") from None
+    except (OSError, AttributeError):
+        raise CannotMount("mounting needs libfuse 3; on Debian install it with apt-get install -y fuse3") from None
+    if not os.path.exists("/dev/fuse"):
+        raise CannotMount("mounting needs /dev/fuse, and this kernel has none; load its module with modprobe fuse")
+    library: ModuleType = mfusepy
+    return library
+
+
+def mount(
+    store: Store,
+    directory: str,
+    *,
+    title: str,
+    source: str,
+    read_only: bool = False,
+    ready: Callable[[], None] = lambda: None,
+) -> tuple[Run, Left]:
+    """Serve the store until it is unmounted or SIGINT, SIGTERM or SIGHUP comes: the notes of the run, and what ends
+    with the mount. `ready` is called once the directory can be used.
+
+    CannotMount, CannotShow. One call is served after the other.
+    """
+    check_directory(directory)
+    library = load_library()
+    mounted = MountedStore(store, (os.getuid(), os.getgid()))
+    operations = Operations(mounted, library.fuse_get_context)
+    serving = False
+
+    with _quiet() as (said, speak):
+
+        def init(_path: str) -> None:
+            nonlocal serving
+            serving = True
+            speak()
+            ready()
+
+        operations.init = init  # type: ignore[attr-defined]
+        try:
+            _serve(library, operations, directory, read_only)
+        except RuntimeError:  # libfuse's exit code: a signal, too, is one
+            if not serving:
+                raise CannotMount(f"{directory}: it can't be mounted: {said() or 'libfuse does not say why'}") from None
+    operations.close_all()
+    return mounted.finish(title, source)
+
+
+def _serve(library: ModuleType, operations: Operations, directory: str, read_only: bool) -> None:
+    options: dict[str, Any] = {"use_ino": True, "fsname": "simfs", "subtype": "simfs", "ro": read_only}
+    if operations.mounted.aliases:  # the kernel must ask anew for each name
+        options |= {"attr_timeout": 0.0, "entry_timeout": 0.0}
+    calls = type("Calls", (library.FUSE,), {"rename_fuse_3": _rename})
+    calls(operations, os.path.abspath(directory), foreground=True, nothreads=True, **options)
+
+
+def _rename(self: Any, old: bytes, new: bytes, flags: int) -> int:
+    """mfusepy's own leaves out the flags."""
+    done: int = self.operations.rename(os.fsdecode(old), os.fsdecode(new), flags)
+    return done
+
+
+@contextmanager
+def _quiet() -> Iterator[tuple[Callable[[], str], Callable[[], None]]]:
+    """While libfuse sets up, keep what it writes: yields what tells its first line, and what ends the silence."""
+    with tempfile.TemporaryFile() as kept:
+        usual = os.dup(ERROR_OUTPUT)
+        os.dup2(kept.fileno(), ERROR_OUTPUT)
+
+        def said() -> str:
+            kept.seek(0)
+            lines = kept.read().decode(errors="backslashreplace").splitlines()
+            return lines[0] if lines else ""
+
+        def speak() -> None:
+            os.dup2(usual, ERROR_OUTPUT)
+
+        try:
+            yield said, speak
+        finally:
+            speak()
+            os.close(usual)

@@ -1,0 +1,181 @@
+"""What the host's kernel asks of a mounted store, call by call, under the names that mfusepy gives the calls.
+
+Errors are `OSError` with the errno that the caller gets.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+from collections.abc import Callable
+from typing import TypeVar
+
+from simfs.bridges.mount.calls import Handle, refusal
+from simfs.bridges.mount.name_calls import NameCalls
+from simfs.bridges.mount.tree import File, Folder, path_of
+
+T = TypeVar("T")
+
+
+class Operations(NameCalls):
+    """Every call that a mount answers; those that are missing (extended attributes, locks) the kernel refuses or does
+    itself."""
+
+    use_ns = True  # times are integers of ns
+
+    def getattr(self, path: str | None, fh: int | None = None) -> dict[str, int]:
+        entry = self.entry_of(path, fh)
+        shape = {
+            "st_ino": entry.number, "st_mode": entry.mode, "st_uid": entry.owner, "st_gid": entry.group,
+            "st_atime": entry.read_ns, "st_mtime": entry.changed_ns, "st_ctime": entry.status_ns,
+        }  # fmt: skip
+        if isinstance(entry, Folder):
+            below = sum(isinstance(found, Folder) for _, found in entry.entries.values())
+            return {**shape, "st_mode": stat.S_IFDIR | entry.mode, "st_nlink": 2 + below}
+        size = self.mounted.size_bytes(entry)
+        links = int(entry not in self.aside.values())
+        blocks = -(-size // 512)
+        return {**shape, "st_mode": stat.S_IFREG | entry.mode, "st_nlink": links, "st_size": size, "st_blocks": blocks}
+
+    def opendir(self, path: str) -> int:
+        return self.new_handle(self.folder_at(path))
+
+    def readdir(self, _path: str | None, fh: int) -> list[tuple[str, dict[str, int], int]]:
+        folder = self.handles[fh]
+        assert isinstance(folder, Folder)
+        shown = [(name, entry, stat.S_IFDIR if isinstance(entry, Folder) else stat.S_IFREG)
+                 for name, entry in sorted(folder.entries.values(), key=lambda item: item[0])]  # fmt: skip
+        here = [(name, {"st_mode": stat.S_IFDIR, "st_ino": folder.number}, 0) for name in (".", "..")]
+        return here + [(name, {"st_mode": kind, "st_ino": entry.number}, 0) for name, entry, kind in shown]
+
+    def releasedir(self, _path: str | None, fh: int) -> int:
+        del self.handles[fh]
+        return 0
+
+    def fsyncdir(self, _path: str | None, _datasync: int, _fh: int) -> int:
+        """Names are on the flash when the call that changed them returns."""
+        return 0
+
+    def statfs(self, _path: str) -> dict[str, int]:
+        """Free is what one more file could hold, in whole pages."""
+        size = self.mounted.store.flash.geometry.page_bytes
+        whole, free = (room // size for room in self.mounted.room())
+        name_max = min(self.mounted.store.config.name_bytes - 2, 255)
+        return {
+            "f_bsize": size, "f_frsize": size, "f_blocks": whole, "f_bfree": free, "f_bavail": free,
+            "f_namemax": name_max,
+        }  # fmt: skip
+
+    # --- files ---
+
+    def create(self, path: str, mode: int, flags: int = os.O_RDWR | os.O_CREAT) -> int:
+        found = self.mounted.find(path)
+        if found is not None:
+            if flags & os.O_EXCL:
+                raise refusal(errno.EEXIST, path)
+            return self.open(path, flags)
+        self.tree.folder_of(path)
+        return self._open(path, None, flags, mode)
+
+    def open(self, path: str, flags: int) -> int:
+        return self._open(path, self.file_at(path), flags, 0)
+
+    def read(self, _path: str | None, size: int, offset: int, fh: int) -> bytes:
+        handle = self.file_handle(fh)
+
+        def action() -> bytes:
+            handle.stream.seek(offset)
+            return handle.stream.read(size) or b""
+
+        data = self._on_handle("read", handle, action, writes=False)
+        handle.file.read_ns = self.mounted.clock_ns()
+        return data
+
+    def write(self, _path: str | None, data: bytes, offset: int, fh: int) -> int:
+        handle = self.file_handle(fh)
+        stream = handle.stream
+
+        def action() -> int:
+            if handle.appends:
+                stream.seek(0, os.SEEK_END)
+            elif stream.tell() != offset:
+                stream.seek(offset)
+            return stream.write(data)
+
+        written = self._on_handle("write", handle, action, writes=True)
+        handle.file.changed_ns = handle.file.status_ns = self.mounted.clock_ns()
+        return written
+
+    def flush(self, _path: str | None, fh: int) -> int:
+        """At every close of a descriptor."""
+        handle = self.file_handle(fh)
+        if handle.stream.writable():
+            self._on_handle("flush", handle, handle.stream.flush, writes=True)
+        return 0
+
+    def fsync(self, path: str | None, _datasync: int, fh: int) -> int:
+        return self.flush(path, fh)
+
+    def release(self, _path: str | None, fh: int) -> int:
+        """After the last close."""
+        handle = self.file_handle(fh)
+        del self.handles[fh]
+        handle.file.handles.remove(handle.stream)
+        self._on_handle("close", handle, handle.stream.close, writes=handle.stream.writable())
+        return 0
+
+    def truncate(self, path: str | None, length: int, fh: int | None = None) -> int:
+        entry = self.entry_of(path, fh)
+        if isinstance(entry, Folder):
+            raise refusal(errno.EISDIR, path)
+        handle = self.file_handle(fh) if fh else None
+        stream = handle.stream if handle else next((open_ for open_ in entry.handles if open_.writable()), None)
+        task = handle.task if handle else self.calling_task()
+
+        def action() -> None:
+            if stream is None:
+                self.mounted.store.truncate(entry.name, length)
+            else:
+                stream.truncate(length)
+
+        self.mounted.perform("truncate", entry.name, action, writes=True, task=task)
+        entry.changed_ns = entry.status_ns = self.mounted.clock_ns()
+        return 0
+
+    def fallocate(self, _path: str | None, _mode: int, _offset: int, _length: int, fh: int) -> int:
+        """Refused: a log can't keep room for bytes that are not written yet."""
+        handle = self.file_handle(fh)
+        raise self.mounted.refuse(errno.EOPNOTSUPP, "fallocate", handle.file.name, handle.task)
+
+    def mknod(self, path: str, mode: int, _device: int) -> int:
+        """Regular files only."""
+        if not stat.S_ISREG(mode):
+            raise refusal(errno.EPERM, path)
+        return self.release(None, self.create(path, mode, os.O_WRONLY | os.O_CREAT | os.O_EXCL))
+
+    def close_all(self) -> None:
+        """The mount is over: what is still open is closed."""
+        for number, handle in list(self.handles.items()):
+            if isinstance(handle, Handle):
+                self.release(None, number)
+
+    def _open(self, path: str, file: File | None, flags: int, mode: int) -> int:
+        """Appending is done by seeking, and what may be read and written the host has asked already."""
+        mounted, task = self.mounted, self.calling_task()
+        writes = file is None or bool(flags & (os.O_WRONLY | os.O_RDWR | os.O_TRUNC))
+        how = "w+" if file is None or flags & os.O_TRUNC else "r+" if writes else "r"
+        name = file.name if file else mounted.name_of(path)
+        stream = mounted.perform("open", name, lambda: mounted.store.open(name, how), writes=writes, task=task)
+        now_ns = mounted.clock_ns()
+        if file is None:
+            file = self.tree.new_file(mode & 0o7777, self.calling_owner(), mounted.kept_name(path))
+            self.tree.put(path_of(file.name), file)
+            self.touch_folder(path)
+        elif flags & os.O_TRUNC:
+            file.changed_ns = file.status_ns = now_ns
+        file.handles.append(stream)
+        return self.new_handle(Handle(file, stream, task, bool(flags & os.O_APPEND)))
+
+    def _on_handle(self, operation: str, handle: Handle, action: Callable[[], T], *, writes: bool) -> T:
+        return self.mounted.perform(operation, handle.file.name, action, writes=writes, task=handle.task)

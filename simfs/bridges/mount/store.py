@@ -1,0 +1,198 @@
+"""A store under a directory of the host: its names, the operations that reach it, and the device that notes them."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TypeVar, cast
+
+from simfs.bridges.mount.tree import File, Folder, Owner, Tree, not_shown, path_of
+from simfs.files import Store
+from simfs.files.names import NameRule
+from simfs.replay.device.clock import moment
+from simfs.replay.device.device import Device, Run
+from simfs.replay.device.name_check import name_faults
+from simfs.store.format.codec import FRAME_BYTES
+from simfs.store.format.layout import layout_of
+
+T = TypeVar("T")
+FAULTS_SHOWN = 3
+UNIX_START_NS = moment(1970)
+
+
+class CannotShow(ValueError):
+    """A store whose names do not go together as directories and files; says which."""
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """What a mount showed and the store has not: it ends with the mount."""
+
+    empty_directories: tuple[str, ...]
+
+
+class MountedStore:
+    """Keeps the tree of a mount in step with its store. Every operation goes through `perform`.
+
+    `clock_ns` tells the time since 1970; what passes between two operations passes on the device too.
+    """
+
+    def __init__(self, store: Store, owner: tuple[int, int], clock_ns: Callable[[], int] = time.time_ns) -> None:
+        config = store.config
+        self._rule = NameRule(config.name_bytes, config.overlong, config.fold_case)
+        faults = not_shown(store.names(), self._key)
+        if faults:
+            more = f"; {len(faults) - FAULTS_SHOWN:,} more" if len(faults) > FAULTS_SHOWN else ""
+            raise CannotShow(f"its names can't be shown as directories: {'; '.join(faults[:FAULTS_SHOWN])}{more}")
+        names = store.names()
+        self.clock_ns = clock_ns
+        self.device = Device(store, start_ns=UNIX_START_NS + clock_ns())
+        self.tree = Tree(Owner(*owner, clock_ns()), self._key)
+        for name in names:
+            self.tree.put(path_of(name), self.tree.new_file(0o644, Owner(*owner, clock_ns()), name))
+        self.aliases = config.fold_case or config.overlong == "cut"  # one file may go by several names
+        self._top = "" if names and not names[0].startswith("/") else "/"
+        self.cuts = config.overlong == "cut"
+        self._leaving: File | None = None
+        self._leaving_task = ""
+
+    @property
+    def store(self) -> Store:
+        return self.device.store
+
+    def perform(
+        self, operation: str, name: str, action: Callable[[], T], *, writes: bool, task: str, settled: bool = False
+    ) -> T:
+        """One operation on the store, noted. What the store refuses is noted and raised."""
+        if self._leaving is not None and not settled:
+            self._settle()
+        refused: OSError | None = None
+
+        def kept() -> T:
+            nonlocal refused
+            try:
+                return action()
+            except OSError as error:
+                refused = error
+                raise
+
+        now_ns = UNIX_START_NS + self.clock_ns()
+        self.device.wait_until(now_ns)
+        done = self.device.perform(task, operation, name, kept, writes=writes, due_ns=now_ns)
+        if refused is not None:
+            raise refused
+        return cast("T", done)
+
+    def name_of(self, path: str) -> str:
+        """The name in the store of a path, which may be overlong."""
+        return path if self._top else path[1:]
+
+    def kept_name(self, path: str) -> str:
+        """The name that the store keeps for a path: a shorter one where it cuts names."""
+        name = self.name_of(path)
+        return NameRule.decode(self._rule.encode(name)) if self.cuts else name
+
+    def find(self, path: str) -> File | Folder | None:
+        """What is there; ENOTDIR."""
+        found = self.tree.find(path)
+        return found if found is not None or not self.cuts else self.tree.find(path_of(self.kept_name(path)))
+
+    def size_bytes(self, file: File) -> int:
+        return file.handles[-1].seek(0, os.SEEK_END) if file.handles else self.store.stat(file.name).size_bytes
+
+    def rename(self, file: File, new: str, task: str) -> None:
+        """Show a file under another path, in place of the file that is there: one step on the flash."""
+        path, leaving = path_of(self.kept_name(new)), self._leaving
+        takes_over = leaving is not None and self._key(path_of(leaving.name)) == self._key(path)
+        try:
+            self._rename(file, self.name_of(new), task, settled=takes_over)
+        except OSError:
+            if takes_over and leaving is not None:
+                self.tree.put(path, leaving)
+                self._leaving = None
+            raise
+        if takes_over:
+            self._leaving = None
+
+    def _rename(self, file: File, name: str, task: str, settled: bool = False) -> None:
+        old = file.name
+        self.perform(
+            "rename", f"{old} -> {name}", lambda: self.store.rename(old, name),
+            writes=True, task=task, settled=settled,
+        )  # fmt: skip
+        file.name = NameRule.decode(self._rule.encode(name))
+
+    def rename_all(self, moves: list[tuple[File, str]], task: str) -> None:
+        """Rename the files of a directory, each in one step of its own. Where one is refused, those before it get
+        their names back, and it is raised."""
+        for _, name in moves:
+            self._rule.encode(name)
+        done: list[tuple[File, str]] = []
+        try:
+            for file, name in moves:
+                old = file.name
+                self._rename(file, name, task)
+                done.append((file, old))
+        except OSError:
+            for file, old in reversed(done):
+                self._rename(file, old, task)
+            raise
+
+    def leave(self, file: File, task: str) -> None:
+        """The file's name goes with the next operation; or that one is a rename onto it, which replaces it at once."""
+        if self._leaving is not None:
+            self._settle()
+        self._leaving, self._leaving_task = file, task
+
+    def _settle(self) -> None:
+        file, self._leaving, task = self._leaving, None, self._leaving_task
+        assert file is not None
+        try:
+            self.perform("remove", file.name, lambda: self.store.remove(file.name), writes=True, task=task)
+        except OSError:  # a store that has become read-only: the file stays, and is seen again
+            self.tree.put(path_of(file.name), file)
+
+    def room(self) -> tuple[int, int]:
+        """Bytes of one file that an empty store would take, and that this one takes now."""
+        if self._leaving is not None:
+            self._settle()
+        usage = self.store.usage()
+        return self._fits(usage.capacity_bytes), self._fits(usage.capacity_bytes - usage.live_bytes)
+
+    def _fits(self, free_bytes: int) -> int:
+        """At least so many: each block may end with a piece of a frame, which costs a header."""
+        layout = layout_of(self.store.flash.geometry, self.store.config)
+        free_bytes -= 2 * layout.frame_cost(self.store.config.name_bytes) + 2 * layout.hole_cost
+        free_bytes -= FRAME_BYTES * (free_bytes // layout.block_room + 1)
+        full, rest = divmod(max(free_bytes, 0), layout.full_cost)
+        return full * layout.buffer_bytes + max(rest - layout.frame_cost(1) + 1, 0)
+
+    def finish(self, title: str, source: str) -> tuple[Run, Left]:
+        """End the mount: the notes of the run, and what goes with it."""
+        if self._leaving is not None:
+            self._settle()
+        self.device.wait_until(UNIX_START_NS + self.clock_ns())
+        run = self.device.finish(
+            title=title,
+            source=source,
+            kind="mount",
+            name_faults=name_faults(self.device.names_used, self.store.config),
+        )
+        return run, Left(tuple(self.tree.empty_folders()))
+
+    def refuse(self, number: int, operation: str, name: str, task: str) -> OSError:
+        """Note that the store can't do an operation at all; the error to raise."""
+        error = OSError(number, os.strerror(number), name)
+
+        def refused() -> None:
+            raise error
+
+        self.device.perform(task, operation, name, refused, writes=False)
+        return error
+
+    def _key(self, name: str) -> str:
+        if not self._rule.fold_case:
+            return name
+        return NameRule.decode(self._rule.key(name.encode("utf-8", "surrogateescape")))

@@ -1,0 +1,115 @@
+"""The pytest plugin: a fresh chip and store for a test, limits as assertions, power cuts as parameters, and scenarios
+as tests.
+
+pytest loads it wherever simfs is installed, so it imports nothing but pytest until a test asks for more.
+"""
+
+from __future__ import annotations
+
+import re
+from fnmatch import fnmatch
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+if TYPE_CHECKING:
+    from simfs.bridges.testing.bench import Bench
+    from simfs.bridges.testing.cuts import AfterCut
+    from simfs.files import Store
+    from simfs.flash import NorFlash
+
+PART, SIZE, SEED = "generic", "256 KiB", 0
+SCENARIO_DIRECTORY = "scenarios"
+MARKERS = (
+    "simfs(part, size, seed, **settings): the chip and the store of a test; settings are those of StoreConfig",
+    "simfs_cuts(work, before, every, sample, seed, profile): run the test once for each power cut in work(store)",
+)
+_TOML_SIGN = re.compile(rb"^\s*(\[\s*chip\s*\]|\[\[\s*task\s*\]\])", re.MULTILINE)
+_SCRIPT_SIGNS = (re.compile(rb"^def store\(", re.MULTILINE), re.compile(rb"^def run\(", re.MULTILINE))
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    group = parser.getgroup("simfs", "simulated flash (simfs)")
+    group.addoption("--simfs-part", metavar="NAME", help=f"the chip of tests that name none (default: {PART})")
+    group.addoption("--simfs-size", metavar="SIZE", help=f"the store's room on it (default: {SIZE})")
+    group.addoption("--simfs-seed", metavar="N", type=int, help=f"the seed of tests that name none (default: {SEED})")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    for marker in MARKERS:
+        config.addinivalue_line("markers", marker)
+
+
+@pytest.fixture
+def simfs_seed(request: pytest.FixtureRequest) -> int:
+    """The seed of this test, for whatever it draws at random itself."""
+    from simfs.bridges.testing.bench import setup_of
+
+    return setup_of(request.node).seed
+
+
+@pytest.fixture
+def simfs_chip(request: pytest.FixtureRequest) -> NorFlash:
+    """A new, blank chip."""
+    from simfs.bridges.testing.bench import setup_of
+
+    return setup_of(request.node).chip()
+
+
+@pytest.fixture
+def simfs_bench(request: pytest.FixtureRequest, simfs_chip: NorFlash) -> Bench:
+    """A freshly formatted store with the clock of its device: `store`, `expect(...)`, `wait("10 min")`, `boot()`."""
+    from simfs.bridges.testing.bench import Bench, setup_of
+
+    return Bench(setup_of(request.node).store(simfs_chip), request.node.name, request.node.nodeid)
+
+
+@pytest.fixture
+def simfs_store(simfs_bench: Bench) -> Store:
+    """A freshly formatted store on `simfs_chip`; `simfs_bench` tells what it costs."""
+    return simfs_bench.store
+
+
+@pytest.fixture
+def simfs_after_cut(request: pytest.FixtureRequest) -> AfterCut:
+    """The store that a device finds after one of the power cuts of the marker `simfs_cuts`."""
+    from simfs.bridges.testing.cuts import after_cut
+
+    return after_cut(request)
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    if "simfs_after_cut" in metafunc.fixturenames:
+        from simfs.bridges.testing.cuts import parametrize
+
+        parametrize(metafunc)
+
+
+def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Collector | None:
+    """A scenario in a directory "scenarios", or given by its path, is a test."""
+    if file_path.suffix not in (".toml", ".py"):
+        return None
+    if file_path.parent.name != SCENARIO_DIRECTORY and not parent.session.isinitpath(file_path):
+        return None
+    if is_test_module(file_path, parent.config) or not is_scenario(file_path):
+        return None
+    from simfs.bridges.testing.scenarios import ScenarioFile
+
+    return ScenarioFile.from_parent(parent, path=file_path)
+
+
+def is_test_module(path: Path, config: pytest.Config) -> bool:
+    """Whether pytest takes a file for tests by its name, whatever stands in it."""
+    return any(fnmatch(path.name, pattern) for pattern in config.getini("python_files"))
+
+
+def is_scenario(path: Path) -> bool:
+    """Whether a file looks like one: a table of a chip or a task, or a script that defines store and run."""
+    try:
+        text = path.read_bytes()
+    except OSError:
+        return False
+    if path.suffix == ".toml":
+        return _TOML_SIGN.search(text) is not None
+    return all(sign.search(text) for sign in _SCRIPT_SIGNS)

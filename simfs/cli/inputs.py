@@ -1,0 +1,135 @@
+"""What a command replays: a scenario, a script, or a recording on a store that its options describe."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from simfs.cli.exits import Progress, Refused, progress_bar
+
+if TYPE_CHECKING:
+    from simfs.files import Store
+    from simfs.replay.device.device import Run
+    from simfs.replay.play import Watch
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+PART_OF_RECORDINGS = "generic"
+
+
+def recording_options(command: Command) -> Command:
+    """The options of a command that say how a recording is replayed."""
+    for option in reversed(_RECORDING_OPTIONS):
+        command = option(command)
+    return command
+
+
+_RECORDING_OPTIONS = (
+    click.option("--strict", is_flag=True, help="Recording: a line that can't be read is bad input."),
+    click.option("--directory", metavar="DIR", help="Recording by strace: the directory that stands for the store."),
+    click.option("--device", metavar="SCENARIO", help="Recording: a scenario that tells chip and store."),
+    click.option("--part", metavar="NAME", help="Recording: the chip; `simfs parts` lists them."),
+    click.option("--size", metavar="SIZE", help="Recording: the store's room on the chip, such as 1MiB."),
+)
+
+
+def check_source(file: str) -> None:
+    """A file that can't be read is refused before anything else, and one that never ends is too."""
+    try:
+        if not stat.S_ISREG(os.stat(file).st_mode):
+            raise Refused(f"{file}: it is no regular file; give a scenario, a script or a recording")
+        with open(file, "rb"):
+            pass
+    except OSError as error:
+        raise Refused(f"{file}: {error.strerror}; give a scenario, a script or a recording") from None
+    except ValueError:  # a NUL in the name
+        raise Refused(f"{file}: this can't be a file name") from None
+
+
+def replay_source(file: str, options: dict[str, Any], watch: Watch | None = None, *, plain: bool = False) -> Run:
+    """Replay a scenario, a script or a recording; `options` are those of recordings, `plain` is for scenarios."""
+    from simfs.replay.play import replay
+    from simfs.replay.recorded.strace.recording import BadRecording
+    from simfs.replay.scenario.input_faults import BadScenario
+
+    try:
+        with progress_bar() as progress:
+            if not file.endswith((".toml", ".py")):
+                return _replay_recording(file, progress, watch, **options)
+            given = [name for name, value in options.items() if value]
+            if given:
+                raise Refused(*(f"--{name}: it is for recordings, and {file} is none; leave it out" for name in given))
+            return replay(file, progress, watch, plain=plain)
+    except BadScenario as error:
+        raise Refused(*error.faults) from None
+    except BadRecording as error:
+        raise Refused(error) from None
+    except OSError as error:  # the file went away, or the flash holds no store any more
+        raise Refused(f"{file}: {error.strerror or error}") from None
+
+
+def _replay_recording(
+    file: str,
+    progress: Progress | None,
+    watch: Watch | None,
+    strict: bool,
+    directory: str | None,
+    device: str | None,
+    part: str | None,
+    size: str | None,
+) -> Run:
+    from simfs.replay.recorded.console.log import is_console_log, replay_console_log
+    from simfs.replay.recorded.strace.recording import is_recording, replay_recording
+
+    from_console = not is_recording(file)
+    if from_console and not is_console_log(file):
+        raise Refused(
+            f"{file}: it is no recording; give a scenario (.toml), a script (.py), what "
+            "strace -f -y -ttt -s 1048576 -x wrote, or a console's log with lines of `simfs recorder`"
+        )
+    if from_console and directory:
+        raise Refused(f"--directory: it is for what strace wrote, and {file} has the store's own names; leave it out")
+    store = described_store(device, part, size)
+    store = watch(store) if watch else store
+    if from_console:
+        return replay_console_log(file, store, strict=strict, progress=progress)
+    return replay_recording(file, store, directory=directory, strict=strict, progress=progress)
+
+
+def described_store(device: str | None, part: str | None, size: str | None) -> Store:
+    """A new store: as a scenario describes it, or on the beginning of a part, the plain generic one at first."""
+    return _store_like(device, part, size) if device else _store_on(part or PART_OF_RECORDINGS, size)
+
+
+def _store_like(device: str, part: str | None, size: str | None) -> Store:
+    """A store on the flash that a scenario describes."""
+    from simfs.replay.play import make_store
+    from simfs.replay.scenario.load import load_scenario
+
+    if part or size:
+        raise Refused(f"--{'part' if part else 'size'}: {device} tells it already; leave out this or --device")
+    check_source(device)
+    return make_store(load_scenario(device))
+
+
+def _store_on(part: str, size: str | None) -> Store:
+    """A store with the usual settings on the beginning of a part, or on all of it."""
+    from simfs.files import Store
+    from simfs.flash import NorFlash
+    from simfs.flash.parts import PARTS
+    from simfs.replay.scenario.quantities import parse_size
+
+    if part not in PARTS:
+        raise Refused(f"--part {part}: there is no such part in the catalogue; known are {', '.join(PARTS)}")
+    sheet = PARTS[part]
+    try:
+        blocks, rest_bytes = divmod(parse_size(size) if size else sheet.size_bytes, sheet.block_bytes)
+        if rest_bytes:
+            raise ValueError(f"it is no multiple of the erase block of {part}, {sheet.block_bytes} bytes; write one")
+        return Store.format(NorFlash.part(part, block_count=blocks))
+    except ValueError as error:
+        raise Refused(f"--size {size}: {error}") from None

@@ -1,0 +1,47 @@
+"""What a run hands out at its end: the report, and an image of its flash."""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING
+
+from simfs.cli.exits import Refused
+
+if TYPE_CHECKING:
+    from simfs.replay.device.device import Run
+
+
+def report_of(done: Run, as_json: bool) -> tuple[str, bool]:
+    """The text to print, and whether every expectation is met."""
+    from simfs.study.run.expect import judge
+    from simfs.study.run.measure import figures
+
+    taken = figures(done)
+    verdicts = judge(done, taken)
+    if as_json:
+        from simfs.show.json import as_json as shown
+    else:
+        from simfs.show.text import as_text as shown
+    return shown(taken, verdicts), all(verdict.met for verdict in verdicts)
+
+
+def check_target(image: str) -> None:
+    """Refuse before the run what could not be written after it."""
+    directory = os.path.dirname(os.path.realpath(image))
+    if os.path.exists(image) and not os.path.isfile(image):
+        raise Refused(f"--save-image {image}: it is no regular file; name a file to write")
+    if not os.path.isdir(directory):
+        raise Refused(f"--save-image {image}: there is no directory {directory}; create it first")
+    if not os.access(directory, os.W_OK):
+        raise Refused(f"--save-image {image}: nothing can be written in {directory}; name another place")
+
+
+def save_image(done: Run, image: str) -> str:
+    """Keep the flash; what went wrong, or nothing."""
+    from simfs.show.save import write_whole
+
+    try:
+        write_whole(image, done.flash.image())
+    except OSError as error:
+        return f"--save-image {image}: {error.strerror}; no image was written"
+    return ""

@@ -1,0 +1,287 @@
+"""What a replay hands up: the device that drives a store, and the notes it took.
+
+`Device` performs operations one after the other on one store and keeps the device's time; every operation's cost is the
+difference of the flash's own counters, so nothing is counted twice. `Run` is what `simfs.study` reads afterwards.
+
+Deliberately simple: the device does one thing at a time, as a firmware with one loop does. An operation that is due
+while the flash is busy starts when the flash is free again; computing takes no time at all.
+"""
+
+from __future__ import annotations
+
+import errno
+from bisect import bisect_left
+from collections.abc import Callable
+from dataclasses import fields, replace
+from typing import TypeVar
+
+from simfs.files import Store
+from simfs.flash import Counts, NorFlash
+from simfs.flash.late import LateFlash
+from simfs.replay.device.notes import Alike, Boot, HeldReads, NameFault, Refusal, Skipped, Stall, StallLog, TaskTally
+from simfs.replay.device.notes import Run as Run
+from simfs.store.batch.appends import Stretch
+
+T = TypeVar("T")
+
+Readings = tuple[int, ...]  # the clock, the flash's counters, the store's meters
+
+REFUSAL_GROUPS_MAX = 1000
+NAMES_KEPT = 1_000_000
+OTHER_NAMES = "(other names)"
+IDLE_TASK = "(idle time)"
+
+
+class Device:
+    """Drives a store, keeps the device's time and takes the notes that make a `Run`.
+
+    `start_ns` is the device time at the start (`simfs.replay.device.clock`). Use `device.store` afresh for every
+    operation: a boot replaces it. Its meters go on counting over boots.
+    """
+
+    def __init__(self, store: Store, *, start_ns: int = 0) -> None:
+        self._take(store)
+        self.flash: NorFlash = store.flash
+        self.start_ns = start_ns
+        self.now_ns = start_ns
+        self.tasks: dict[str, TaskTally] = {}
+        self.writes = StallLog()
+        self.held = HeldReads()
+        self.boots: list[Boot] = []
+        self.names_used: set[str] = set()  # of operations that write, the first NAMES_KEPT
+        self._refusals: dict[tuple[str, str, str, str], Refusal] = {}
+        self._first = self.flash.counts
+        self._first_meters = replace(store.meters)
+        self._erase_counts_first = list(self.flash.erase_counts)
+        self._live_bytes_max = -1
+        self._live_bytes_max_at_ns = 0
+        self._busy_task = self._busy_operation = ""
+        self._note_room()
+
+    def perform(
+        self,
+        task: str,
+        operation: str,
+        name: str,
+        action: Callable[[], T],
+        *,
+        writes: bool,
+        pattern: str = "",
+        due_ns: int | None = None,
+    ) -> T | None:
+        """Run one operation on the store; note its flash time; an `OSError` becomes a `Refusal` and None.
+
+        The clock moves on by the operation's busy and read time. `pattern` stands for the name where refusals are
+        grouped. `due_ns` is when the operation should have begun: a read that begins later, because another task's
+        operation kept the flash busy, is noted as held up. Cost: about 2 us over that of `action`.
+        """
+        tally = self.tasks.get(task) or self._new_tally(task)
+        if due_ns is not None and due_ns < self.now_ns and not writes and self._busy_task != task:
+            self._note_held(self.now_ns - due_ns)
+        before = self.readings()
+        result: T | None = None
+        try:
+            result = action()
+        except OSError as error:
+            self._note_refusal(tally, operation, pattern or name, error)
+        self._account(tally, operation, name, before, writes)
+        return result
+
+    def stretch(self, name: str) -> Stretch | None:
+        """Where many appends to this file can be done at once, with nothing noted about them but `note_alike`."""
+        if name not in self.names_used and len(self.names_used) < NAMES_KEPT:
+            return None
+        return self.store.stretch(name)
+
+    def passes_to(self, at_ns: int) -> bool:
+        """Let idle time pass in which a store has nothing to do; False where it may have, or where it is later."""
+        if not (self._cleans_ahead and self.now_ns < at_ns):
+            self.now_ns = max(self.now_ns, at_ns)
+        return self.now_ns == at_ns
+
+    def is_usual(self, programs: int) -> bool:
+        """Whether a write of so many programs and nothing else would not stand out."""
+        sheet, writes = self.flash.datasheet, self.writes
+        return writes.is_usual(programs * sheet.program_typ_ns, programs * sheet.program_max_ns)
+
+    @property
+    def busy_with(self) -> tuple[str, str]:
+        """The task and the operation that kept the flash busy last."""
+        return self._busy_task, self._busy_operation
+
+    def begins_block(self, task: str) -> bool:
+        """Whether the task may fill a whole block at once, noted by `note_alike`; not where `perform` is another's."""
+        return type(self).perform is Device.perform
+
+    def note_alike(self, task: str, operation: str, name: str, done: Alike, before: Readings) -> None:
+        """Note writes of a task that were done together since `before`, as `perform` does each. Those that changed no
+        block are usual."""
+        _, _, read_bytes, programs, program_bytes, erases, *_ = before
+        flash, sheet, starts_ns = self.flash, self.flash.datasheet, done.starts_ns
+        programs, erases = flash.programs - programs, flash.erases - erases
+        tally = self.tasks.get(task) or self._new_tally(task)
+        tally.operations[operation] += len(starts_ns)
+        tally.host_bytes += done.host_bytes
+        tally.read_bytes += flash.read_bytes - read_bytes
+        tally.programs += programs
+        tally.program_bytes += flash.program_bytes - program_bytes
+        tally.erases += erases
+        tally.busy_ns += programs * sheet.program_typ_ns + erases * sheet.erase_typ_ns
+        self._busy_task, self._busy_operation = task, operation
+        first = 0
+        for filled in done.filled:
+            each, turn = filled.programs.each, filled.turn
+            if turn is not None:
+                spent = turn.programs + each[0], turn.erases
+                busy_ns = spent[0] * sheet.program_typ_ns + spent[1] * sheet.erase_typ_ns
+                self._note_write((task, operation, name), starts_ns[first], busy_ns, spent, (turn.cleanings, 0))
+            self.writes.count_usual(sheet.program_typ_ns, filled.programs, but_first=turn is not None)
+            if filled.live_bytes > self._live_bytes_max:
+                within = bisect_left(range(len(each)), filled.live_bytes, key=filled.live_bytes_after)
+                self._live_bytes_max = filled.live_bytes
+                self._live_bytes_max_at_ns = starts_ns[first + within] + filled.took_ns(within, sheet) - self.start_ns
+            first += len(each)
+        self.now_ns = starts_ns[-1] + filled.took_ns(len(each) - 1, sheet)
+
+    def note_lost(self, task: str, records: int) -> None:
+        """Records that waited in the firmware's own RAM when the device booted, or at the end."""
+        tally = self.tasks.get(task) or self._new_tally(task)
+        tally.lost_records += records
+
+    def wait_until(self, at_ns: int) -> None:
+        """Let the time pass; a store that cleans in idle time gets it. Afterwards it may be later than `at_ns`."""
+        idle_ns = at_ns - self.now_ns
+        if idle_ns <= 0:
+            return
+        if self._cleans_ahead:
+            reads, erases = self.flash.reads, self.flash.erases
+            self.perform(IDLE_TASK, "clean ahead", "", lambda: self.store.idle(idle_ns), writes=False)
+            if self.flash.reads == reads and self.flash.erases == erases:
+                self._forget_idle_pass()
+        self.now_ns = max(self.now_ns, at_ns)
+
+    def boot(self) -> None:
+        """Drop the store as a reset would, mount the flash anew and note what that cost."""
+        before, meters = self.flash.counts, self._meters
+        self.store.drop()
+        self._take(type(self.store).mount(self.flash))
+        for meter in fields(meters):
+            setattr(self._meters, meter.name, getattr(self._meters, meter.name) + getattr(meters, meter.name))
+        boot = self._boot_noted(self.flash.counts - before)
+        self.now_ns += boot.time_ns
+        self.boots.append(boot)
+
+    def finish(
+        self,
+        *,
+        title: str,
+        source: str,
+        kind: str,
+        name_faults: list[NameFault] | None = None,
+        skipped: list[Skipped] | None = None,
+        expect: dict[str, object] | None = None,
+    ) -> Run:
+        """End the run and hand up the notes."""
+        return Run(
+            title=title, source=source, kind=kind, flash=self.flash, store=self.store,
+            first=self._first, first_meters=self._first_meters, erase_counts_first=self._erase_counts_first,
+            duration_ns=self.now_ns - self.start_ns,
+            tasks=self.tasks, writes=self.writes, held=self.held, refusals=list(self._refusals.values()),
+            name_faults=name_faults or [], boots=[*self.boots, self._boot_of_a_copy()], skipped=skipped or [],
+            live_bytes_max=self._live_bytes_max, live_bytes_max_at_ns=self._live_bytes_max_at_ns, expect=expect or {},
+        )  # fmt: skip
+
+    def _take(self, store: Store) -> None:
+        """Drive this store from now on. What every operation looks at is looked up once."""
+        self.store = store
+        self._meters = store.meters
+        self._cleans_ahead = store.config.idle_cleaning
+
+    def readings(self) -> Readings:
+        """The clock and the counters that an operation may move."""
+        flash, meters = self.flash, self._meters
+        return (
+            self.now_ns, flash.reads, flash.read_bytes, flash.programs, flash.program_bytes, flash.erases,
+            flash.program_extra_ns + flash.erase_extra_ns, meters.host_bytes, meters.cleanings, meters.relocated_bytes,
+        )  # fmt: skip
+
+    def _account(self, tally: TaskTally, operation: str, name: str, before: Readings, writes: bool) -> None:
+        """Note what an operation took, and move the clock on by it."""
+        (
+            began_ns, reads, read_bytes, programs, program_bytes, erases,
+            extra_ns, host_bytes, cleanings, relocated_bytes,
+        ) = before  # fmt: skip
+        flash, meters, sheet = self.flash, self._meters, self.flash.datasheet
+        programs, erases = flash.programs - programs, flash.erases - erases
+        reads, read_bytes = flash.reads - reads, flash.read_bytes - read_bytes
+        extra_ns = flash.program_extra_ns + flash.erase_extra_ns - extra_ns  # a worn block is slow to erase
+        busy_ns = programs * sheet.program_typ_ns + erases * sheet.erase_typ_ns + extra_ns
+        tally.operations[operation] += 1
+        tally.host_bytes += meters.host_bytes - host_bytes
+        tally.read_bytes += read_bytes
+        tally.programs += programs
+        tally.program_bytes += flash.program_bytes - program_bytes
+        tally.erases += erases
+        tally.busy_ns += busy_ns
+        if writes:
+            if name not in self.names_used and len(self.names_used) < NAMES_KEPT:
+                self.names_used.add(name)
+            cleaned = (meters.cleanings - cleanings, meters.relocated_bytes - relocated_bytes)
+            self._note_write((tally.name, operation, name), began_ns, busy_ns, (programs, erases), cleaned)
+        self.now_ns = began_ns + busy_ns + reads * sheet.read_overhead_ns + read_bytes * sheet.read_byte_ns
+        if busy_ns:
+            self._busy_task, self._busy_operation = tally.name, operation
+            self._note_room()
+
+    def _boot_of_a_copy(self) -> Boot:
+        copy = LateFlash.copy_of(self.flash)
+        before = copy.counts
+        Store.mount(copy, read_only=True)
+        return self._boot_noted(copy.counts - before)
+
+    def _boot_noted(self, spent: Counts) -> Boot:
+        datasheet = self.flash.datasheet
+        time_ns = spent.busy_ns(datasheet) + spent.read_ns(datasheet)
+        at_ns = self.now_ns - self.start_ns
+        return Boot(at_ns, spent.reads, spent.read_bytes, spent.programs, spent.erases, time_ns)
+
+    def _note_write(
+        self, what: tuple[str, str, str], at_ns: int, busy_ns: int, spent: tuple[int, int], cleaned: tuple[int, int]
+    ) -> None:
+        sheet = self.flash.datasheet
+        busy_max_ns = spent[0] * sheet.program_max_ns + spent[1] * sheet.erase_max_ns
+        if self.writes.stands_out(busy_ns, busy_max_ns, cleaned[0]):
+            self.writes.keep(Stall(at_ns - self.start_ns, *what, busy_ns, busy_max_ns, *spent, *cleaned))
+
+    def _new_tally(self, task: str) -> TaskTally:
+        return self.tasks.setdefault(task, TaskTally(task))
+
+    def _forget_idle_pass(self) -> None:
+        """An idle time in which the store had nothing to do is no operation."""
+        tally = self.tasks[IDLE_TASK]
+        tally.operations["clean ahead"] -= 1
+        if not tally.operations["clean ahead"]:
+            del self.tasks[IDLE_TASK]
+
+    def _note_held(self, waited_ns: int) -> None:
+        held = self.held
+        held.count += 1
+        held.total_ns += waited_ns
+        if waited_ns > held.longest_ns:
+            held.longest_ns, held.behind = waited_ns, f"{self._busy_task}: {self._busy_operation}"
+
+    def _note_refusal(self, tally: TaskTally, operation: str, name: str, error: OSError) -> None:
+        tally.refused += 1
+        code = errno.errorcode.get(error.errno or 0, str(error.errno))
+        if len(self._refusals) >= REFUSAL_GROUPS_MAX and (tally.name, operation, name, code) not in self._refusals:
+            name = OTHER_NAMES
+        key = (tally.name, operation, name, code)
+        refusal = self._refusals.get(key)
+        if refusal is None:
+            refusal = self._refusals[key] = Refusal(*key, 0, self.now_ns - self.start_ns)
+        refusal.count += 1
+
+    def _note_room(self) -> None:
+        live_bytes = self.store.live_bytes
+        if live_bytes > self._live_bytes_max:
+            self._live_bytes_max, self._live_bytes_max_at_ns = live_bytes, self.now_ns - self.start_ns

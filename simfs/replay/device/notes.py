@@ -1,0 +1,211 @@
+"""The notes of a run, one record for each sort: stalls, what tasks did, what was refused, what a boot cost.
+
+Times are device time, in ns since the run's start.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field, fields
+from typing import NamedTuple
+
+from simfs.files import Shown, Store
+from simfs.flash import Counts, NorFlash
+from simfs.store.batch.programs import Filled, Programs
+from simfs.store.tables.meters import Meters
+
+
+@dataclass(frozen=True, slots=True)
+class Stall:
+    """One operation's time in the flash."""
+
+    at_ns: int  # device time when it began, since the run's start
+    task: str
+    operation: str
+    name: str
+    busy_ns: int  # program and erase at typical times, nothing else
+    busy_max_ns: int  # the same operations at the datasheet's maximum times
+    programs: int
+    erases: int
+    cleanings: int
+    relocated_bytes: int
+
+
+@dataclass(slots=True)
+class StallLog:
+    """The stalls of one class of operations."""
+
+    count: int = 0
+    total_ns: int = 0
+    longest: Stall | None = None
+    longest_at_max: Stall | None = None
+    most_cleanings: Stall | None = None  # None while nothing was cleaned
+    histogram: Counter[int] = field(default_factory=Counter)  # busy_ns -> how often
+
+    def percentile_ns(self, per_mille: int) -> int:
+        """The smallest busy time that at least `per_mille` of 1000 operations do not exceed; 0 without operations."""
+        if not 0 <= per_mille <= 1000:
+            raise ValueError(f"per_mille is {per_mille}; give 0 to 1000")
+        rank = max(1, -(-self.count * per_mille // 1000))
+        seen = 0
+        for busy_ns in sorted(self.histogram):
+            seen += self.histogram[busy_ns]
+            if seen >= rank:
+                return busy_ns
+        return 0
+
+    def stands_out(self, busy_ns: int, busy_max_ns: int, cleanings: int) -> bool:
+        """Count one operation's time; whether its `Stall` is one to `keep`."""
+        self.count += 1
+        self.total_ns += busy_ns
+        self.histogram[busy_ns] += 1
+        return (
+            self.longest is None
+            or self.longest_at_max is None
+            or busy_ns > self.longest.busy_ns
+            or busy_max_ns > self.longest_at_max.busy_max_ns
+            or cleanings > (self.most_cleanings.cleanings if self.most_cleanings else 0)
+        )
+
+    def is_usual(self, busy_ns: int, busy_max_ns: int) -> bool:
+        """Whether an operation that cleans nothing would not stand out."""
+        longest, at_max = self.longest, self.longest_at_max
+        return (
+            longest is not None
+            and at_max is not None
+            and busy_ns <= longest.busy_ns
+            and busy_max_ns <= at_max.busy_max_ns
+        )
+
+    def count_usual(self, program_ns: int, programs: Programs, but_first: bool) -> None:
+        """Count operations that do not stand out, by their programs."""
+        each, total, alike, alike_later = programs
+        self.count += len(each) - but_first
+        self.total_ns += (total - each[0] * but_first) * program_ns
+        for value, how_often in alike_later if but_first else alike:
+            self.histogram[value * program_ns] += how_often
+
+    def keep(self, stall: Stall) -> None:
+        """Keep a stall where it is the longest of its sort."""
+        if self.longest is None or stall.busy_ns > self.longest.busy_ns:
+            self.longest = stall
+        if self.longest_at_max is None or stall.busy_max_ns > self.longest_at_max.busy_max_ns:
+            self.longest_at_max = stall
+        if stall.cleanings > (self.most_cleanings.cleanings if self.most_cleanings else 0):
+            self.most_cleanings = stall
+
+
+class Alike(NamedTuple):
+    """Writes that were done together, by the blocks that they went to. Each starts after the end of the one before."""
+
+    starts_ns: Sequence[int]
+    filled: Sequence[Filled]
+    host_bytes: int
+
+
+@dataclass(slots=True)
+class TaskTally:
+    """What one task did, and what the flash did for it."""
+
+    name: str
+    operations: Counter[str] = field(default_factory=Counter)
+    refused: int = 0
+    host_bytes: int = 0
+    read_bytes: int = 0
+    programs: int = 0
+    program_bytes: int = 0
+    erases: int = 0
+    busy_ns: int = 0
+    lost_records: int = 0  # that waited in the firmware's own RAM at a boot or at the end
+
+    def add(self, before: TaskTally, times: int) -> None:
+        """What came since `before` so many times more."""
+        for operation, count in self.operations.items():
+            self.operations[operation] += times * (count - before.operations[operation])
+        for name in _COUNTED:
+            setattr(self, name, getattr(self, name) + times * (getattr(self, name) - getattr(before, name)))
+
+
+_COUNTED = [field.name for field in fields(TaskTally) if field.name not in ("name", "operations")]
+
+
+@dataclass(slots=True)
+class Refusal:
+    """Operations the store refused, one entry for each task, operation, name (or name pattern) and error."""
+
+    task: str
+    operation: str
+    name: str
+    error: str  # errno's name, such as "ENOSPC"
+    count: int
+    first_at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class NameFault:
+    """A name that the store can't keep as the scenario means it."""
+
+    name: str
+    why: str
+    what_happens: str
+
+
+@dataclass(frozen=True, slots=True)
+class Boot:
+    """What a mount cost."""
+
+    at_ns: int
+    reads: int
+    read_bytes: int
+    programs: int
+    erases: int
+    time_ns: int  # read, program and erase at typical times
+
+
+@dataclass(frozen=True, slots=True)
+class Skipped:
+    """Something in a recording that could not be replayed."""
+
+    line: int
+    what: str
+    count: int
+
+
+@dataclass(slots=True)
+class HeldReads:
+    """Reads that were due while the flash was busy with another task's operation."""
+
+    count: int = 0
+    total_ns: int = 0
+    longest_ns: int = 0
+    behind: str = ""  # the task and operation behind which the longest one waited
+
+
+@dataclass(slots=True)
+class Run(Shown):
+    """Everything a replay noted. Times are ns since the run's start.
+
+    The last entry of `boots` is a mount of the flash as it stands at the end. It is made on a copy: the flash's own
+    counters do not have it.
+    """
+
+    title: str
+    source: str
+    kind: str  # "scenario", "recording" or "script"
+    flash: NorFlash
+    store: Store
+    first: Counts  # the flash's counters when the run began, after format and first mount
+    first_meters: Meters  # the store's, then: whoever made the store may have written to it
+    erase_counts_first: list[int]
+    duration_ns: int
+    tasks: dict[str, TaskTally]
+    writes: StallLog
+    held: HeldReads
+    refusals: list[Refusal]
+    name_faults: list[NameFault]
+    boots: list[Boot]
+    skipped: list[Skipped]
+    live_bytes_max: int
+    live_bytes_max_at_ns: int
+    expect: dict[str, object]

@@ -1,0 +1,102 @@
+"""Console logs: what a firmware printed with `recorder.h` about its files, replayed on a store.
+
+The device does what the firmware said, at its times. Names are the store's own. What was lost on the way, or does not
+stand in a log, is in `Run.skipped`.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from simfs.files import Store
+from simfs.replay.device.device import Device, Run
+from simfs.replay.device.name_check import name_faults
+from simfs.replay.recorded.console.lines import RIGHT_LINE, Joined, Record, Torn, found_in, whole_line
+from simfs.replay.recorded.console.order import Gap, Order
+from simfs.replay.recorded.console.replayer import ConsoleReplayer
+from simfs.replay.recorded.skipped import SkippedLedger
+from simfs.replay.recorded.strace.recording import BadRecording, Progress, opened, told
+from simfs.replay.recorded.strace.text import Unreadable
+
+SNIFFED_BYTES = 1 << 20  # at once
+_SEEMS = re.compile(rb"@fs[0-9]{1,3} [0-9]{1,10} [0-9]{1,10} [a-z]+ ")
+_SEEMS_BYTES_MAX = 64
+LINES_PER_PROGRESS = 4096
+
+
+def is_console_log(path: str | os.PathLike[str]) -> bool:
+    """Whether a whole line of `recorder.h` stands somewhere in a file. Reads as far as the first one."""
+    try:
+        if not _seems_one(path):
+            return False
+        with opened(path) as lines:
+            return any(
+                whole_line(number, text) or any(isinstance(found, Record) for found in found_in(number, text))
+                for number, text in enumerate(lines, 1)
+            )
+    except OSError:
+        return False
+
+
+def _seems_one(path: str | os.PathLike[str]) -> bool:
+    """Whether it holds what a line may begin with. Here a file need not be of lines."""
+    with open(path, "rb") as file:
+        rest = b""
+        while piece := file.read(SNIFFED_BYTES):
+            if _SEEMS.search(rest + piece):
+                return True
+            rest = piece[-_SEEMS_BYTES_MAX:]
+    return False
+
+
+def replay_console_log(
+    path: str | os.PathLike[str], store: Store, *, strict: bool = False, progress: Progress | None = None
+) -> Run:
+    """Replay a console's log on `store`, which should be freshly formatted.
+
+    Lines that are torn or lost are told and counted, with their place; with `strict` they raise `BadRecording`.
+    `OSError` where the file can't be read.
+    """
+    source = os.fspath(path)
+    ledger = SkippedLedger(source, strict)
+    device = Device(store)
+    replayer = ConsoleReplayer(device, ledger)
+    try:
+        with opened(path) as lines:
+            tell = told(lines, progress)
+            for number, record in enumerate(in_order(lines, ledger)):
+                replayer.apply(record)
+                if not number % LINES_PER_PROGRESS:
+                    tell()
+            tell()
+    except Unreadable as error:
+        raise BadRecording(str(error)) from None
+    replayer.finish()
+    return device.finish(
+        title=f"{Path(source).stem}: as the firmware told it on its console",
+        source=source,
+        kind="recording",
+        name_faults=name_faults(replayer.store.names, store.config),
+        skipped=ledger.entries(),
+    )
+
+
+def in_order(lines: Iterable[str], ledger: SkippedLedger) -> Iterator[Record | Gap]:
+    """What the firmware said, in its order; torn lines and what is odd go to the ledger."""
+    order = Order(ledger.odd)
+    for number, text in enumerate(lines, 1):
+        whole = whole_line(number, text)
+        if whole is not None and order.follows(whole):
+            yield whole
+            continue
+        for found in [whole] if whole else found_in(number, text):
+            if isinstance(found, Torn):
+                ledger.unreadable(found.line, found.text, found.why, RIGHT_LINE)
+            elif isinstance(found, Joined):
+                ledger.note(found.line, "a line end is lost, two lines stand in one")
+            else:
+                yield from order.take(found)
+    yield from order.finish()

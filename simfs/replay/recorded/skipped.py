@@ -1,0 +1,54 @@
+"""What a replay of a recording had to leave out: counted and named, each kind with the first line it was met on."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from simfs.replay.device.notes import Skipped
+from simfs.replay.recorded.strace.text import Unreadable
+
+SHOWN_MAX = 20  # of a kind one by one, after so many only the count goes on
+RIGHT_LINE = 'strace -f -y -ttt writes lines like: 4711 1922313600.000125 write(3</data/log>, "ab", 2) = 2'
+
+
+class SkippedLedger:
+    """Collects `Skipped`. With `strict`, a line that can't be read raises `Unreadable` with the recording's name."""
+
+    def __init__(self, source: str, strict: bool) -> None:
+        self.source = source
+        self._strict = strict
+        self._first_line: dict[str, int] = {}
+        self._count: dict[str, int] = {}
+        self._shown: Counter[str] = Counter()
+
+    def note(self, line: int, what: str) -> None:
+        """One more of a kind; `what` is the kind."""
+        self._first_line.setdefault(what, line)
+        self._count[what] = self._count.get(what, 0) + 1
+
+    def unreadable(self, line: int, text: str, why: str = "", right: str = "") -> None:
+        """A line that can't be read."""
+        shown = ascii(text.strip()[:60]) + ("..." if len(text.strip()) > 60 else "")
+        if self._strict:
+            said = [part for part in (why, right) if part]
+            raise Unreadable(f"{self.source}: line {line}: {shown} can't be read; {'; '.join(said) or RIGHT_LINE}")
+        self._each("can't be read", line, f"line {line} can't be read: {shown}" + (f" ({why})" if why else ""))
+
+    def lost(self, line: int, what: str, right: str) -> None:
+        """Lines that are not there, before this one."""
+        if self._strict:
+            raise Unreadable(f"{self.source}: line {line}: {what}; {right}")
+        self._each("are lost", line, what)
+
+    def odd(self, line: int, what: str) -> None:
+        """A line that stands where it should not, though nothing is lost by that."""
+        self._each("are out of order", line, what)
+
+    def _each(self, kind: str, line: int, what: str) -> None:
+        self._shown[kind] += 1
+        self.note(line, what if self._shown[kind] <= SHOWN_MAX else f"further lines {kind}")
+
+    def entries(self) -> list[Skipped]:
+        """Everything noted, in the order of the lines."""
+        noted = [Skipped(line, what, self._count[what]) for what, line in self._first_line.items()]
+        return sorted(noted, key=lambda skipped: skipped.line)

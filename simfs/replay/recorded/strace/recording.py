@@ -1,0 +1,196 @@
+"""Recordings: what strace wrote about a program of the host, replayed on a store.
+
+    strace -f -y -ttt -s 1048576 -x -o FILE PROGRAM ...
+
+One directory of the host stands for the store; a file's name in the store is its path below that directory, with a
+leading slash. The device does what the program did, a call after another, at the times of the recording or as soon
+after as the flash is free. What a recording can't carry is in `Run.skipped`.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import posixpath
+import re
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+from simfs.files import Store
+from simfs.replay.device.device import Device, Run
+from simfs.replay.device.name_check import name_faults
+from simfs.replay.recorded.skipped import SkippedLedger
+from simfs.replay.recorded.strace.lines import Call, Reader, is_line
+from simfs.replay.recorded.strace.replayer import IGNORED, Replayer
+from simfs.replay.recorded.strace.text import Unreadable, path_text
+
+Progress = Callable[[int, int], None]
+"""Is told the bytes of the recording that are done and that there are."""
+
+SNIFFED_BYTES = 65_536
+CALLS_PER_PROGRESS = 4096
+_OPENING = frozenset({"open", "openat", "openat2", "creat"})
+_FORKING = frozenset({"clone", "clone3", "fork", "vfork"})
+_CHANGES = re.compile(r"\bO_(?:WRONLY|RDWR|CREAT)\b")
+_NO_STORE = ("/dev/", "/proc/", "/sys/", "/memfd:")
+
+
+class BadRecording(ValueError):
+    """A recording that can't be replayed. The text names the file, the place in it, and what would be right."""
+
+
+def is_recording(path: str | os.PathLike[str]) -> bool:
+    """Whether a file looks like the output of strace with `-ttt`: some line near its beginning is one."""
+    try:
+        with open(path, "rb") as file:
+            start = file.read(SNIFFED_BYTES).decode("latin-1")
+    except OSError:
+        return False
+    return any(is_line(line) for line in start.split("\n")[:200])
+
+
+def replay_recording(
+    path: str | os.PathLike[str],
+    store: Store,
+    *,
+    directory: str | None = None,
+    strict: bool = False,
+    progress: Progress | None = None,
+) -> Run:
+    """Replay a recording on `store`, which should be freshly formatted.
+
+    `directory` is the absolute path of the directory that stands for the store; without it, `store_directory` finds it.
+    With `strict` a line that can't be read raises `BadRecording`; else it is skipped, counted and named.
+    `OSError` where the file can't be read.
+    """
+    source = os.fspath(path)
+    directory = store_directory(path) if directory is None else _checked(directory)
+    ledger = SkippedLedger(source, strict)
+    with opened(path) as lines:
+        reader = Reader(lines, IGNORED, ledger.unreadable)
+        try:
+            return _replay(reader, store, directory, ledger, _Parents(path), told(lines, progress))
+        except Unreadable as error:
+            raise BadRecording(str(error)) from None
+
+
+def store_directory(path: str | os.PathLike[str]) -> str:
+    """The directory that stands for the store, taken from the files that the recording opens for writing.
+
+    It is the one that holds such a file directly and has all the others in it or below it. `BadRecording` when there is
+    none. Files in /dev, /proc and /sys don't count.
+    """
+    written: set[str] = set()
+    with opened(path) as lines:
+        for call in Reader(lines, _AllBut(_OPENING), _unheard):
+            place = _opened_for_writing(call)
+            if place:
+                written.add(posixpath.dirname(place))
+    for top in sorted(written, key=len)[:1]:
+        if top != "/" and all(f"{other}/".startswith(f"{top}/") for other in written):
+            return top
+    places = ", ".join(sorted(written)[:5])
+    found = f"files are opened for writing in {places}" if written else "it opens no file for writing"
+    raise BadRecording(
+        f"{os.fspath(path)}: the recording does not tell which directory stands for the store: {found}; "
+        "name the directory (--directory), and record with -y"
+    )
+
+
+def _replay(
+    reader: Reader,
+    store: Store,
+    directory: str,
+    ledger: SkippedLedger,
+    parents: _Parents,
+    tell: Callable[[], None],
+) -> Run:
+    calls = iter(reader)
+    first = next(calls, None)
+    device = Device(store, start_ns=reader.first_ns or 0)
+    replayer = Replayer(device, directory, ledger, parents.of)
+    if first is not None:
+        replayer.apply(first)
+    for number, call in enumerate(calls):
+        replayer.apply(call)
+        if not number % CALLS_PER_PROGRESS:
+            tell()
+    replayer.finish()
+    device.wait_until(reader.last_ns or 0)
+    tell()
+    if not replayer.touched:
+        ledger.note(1, f"the whole recording: no call in it concerns {directory}")
+    return device.finish(
+        title=f"{Path(ledger.source).stem}: {directory} is the store",
+        source=ledger.source,
+        kind="recording",
+        name_faults=name_faults(replayer.store.names, device.store.config),
+        skipped=ledger.entries(),
+    )
+
+
+class _AllBut:
+    """Contains everything but a few names."""
+
+    def __init__(self, names: frozenset[str]) -> None:
+        self._names = names
+
+    def __contains__(self, name: object) -> bool:
+        return name not in self._names
+
+
+class _Parents:
+    """Who will be seen to have made which process. Read ahead only when it is asked for."""
+
+    def __init__(self, path: str | os.PathLike[str]) -> None:
+        self._path = path
+        self._parents: dict[int, list[int]] | None = None
+
+    def of(self, pid: int) -> Iterable[int]:
+        if self._parents is None:
+            self._parents = {}
+            with opened(self._path) as lines:
+                for call in Reader(lines, _AllBut(_FORKING), _unheard):
+                    if call.name in _FORKING and call.value.isdigit():
+                        self._parents.setdefault(int(call.value), []).append(call.pid)
+        return self._parents.get(pid, [])
+
+
+def _unheard(line: int, text: str) -> None:
+    """What a first look can't read is for the replay to tell."""
+
+
+def opened(path: str | os.PathLike[str]) -> io.TextIOWrapper:
+    """A recording's lines, a character for every byte."""
+    return open(path, encoding="latin-1", newline="\n")
+
+
+def told(lines: io.TextIOWrapper, progress: Progress | None) -> Callable[[], None]:
+    number = lines.fileno()
+    size_bytes = os.fstat(number).st_size
+
+    def tell() -> None:
+        if progress:
+            progress(min(os.lseek(number, 0, os.SEEK_CUR), size_bytes), size_bytes)  # lines are read in large pieces
+
+    return tell
+
+
+def _opened_for_writing(call: Call) -> str | None:
+    flags = call.args[call.args.rfind('"') :]
+    if call.path is None or not (call.name == "creat" or _CHANGES.search(flags)):
+        return None
+    try:
+        path = path_text(call.path)
+    except Unreadable:
+        return None
+    return path if path.startswith("/") and not path.startswith(_NO_STORE) else None
+
+
+def _checked(directory: str) -> str:
+    normal = posixpath.normpath(directory)
+    if not normal.startswith("/") or not normal.strip("/"):
+        raise BadRecording(
+            f"--directory {directory}: it can't stand for the store; give an absolute path, as the recording names it"
+        )
+    return "/" + normal.lstrip("/")

@@ -1,0 +1,101 @@
+"""What no table of a scenario can know alone: faults between tables."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from simfs.replay.device.clock import NS_PER_DAY, YEAR_MAX, calendar
+from simfs.replay.scenario.patterns import CLOCK_FIELDS, COUNT_FIELDS
+from simfs.replay.scenario.quantities import format_size
+from simfs.replay.scenario.tables import Chip, RunTable, StoreTable, Value
+from simfs.replay.scenario.tasks import Append, Create, Task, Update, Write
+from simfs.replay.scenario.toml_lines import Path
+from simfs.store.format.settings import check_fit
+
+OPERATIONS_MAX = 50_000_000
+
+Found = Iterator[tuple[Path, str]]
+
+
+def cross_faults(sections: Mapping[str, Any]) -> Found:
+    """Path and fault of all that is wrong between `sections`, which hold the tables without faults."""
+    tasks: list[tuple[int, Task]] = sections.get("task", [])
+    if "chip" in sections and "store" in sections:
+        yield from _region_faults(sections["chip"], sections["store"])
+    if "values" in sections:
+        yield from _value_faults(sections["values"], tasks)
+    if "run" in sections:
+        yield from _length_faults(sections["run"], tasks)
+    yield from _name_faults(tasks)
+
+
+def region_blocks(chip: Chip, store: StoreTable) -> int:
+    """How many erase blocks the store has."""
+    sheet = chip.datasheet()
+    size_bytes = sheet.size_bytes - store.start if store.size is None else store.size
+    return size_bytes // sheet.block_bytes
+
+
+def _region_faults(chip: Chip, store: StoreTable) -> Found:
+    sheet = chip.datasheet()
+    block, chip_bytes = format_size(sheet.block_bytes), format_size(sheet.size_bytes)
+    for key, at in (("start", store.start), ("size", store.size or 0)):
+        if at % sheet.block_bytes:
+            whole = at - at % sheet.block_bytes or sheet.block_bytes
+            yield ("store", key), f"{format_size(at)} is not whole erase blocks of {block}; write {format_size(whole)}"
+    end = store.start + (store.size or sheet.block_bytes)
+    if end > sheet.size_bytes:
+        key = "start" if store.start >= sheet.size_bytes or store.size is None else "size"
+        yield ("store", key), f"the store would end at {format_size(end)}, behind the chip's {chip_bytes}; write less"
+        return
+    try:
+        check_fit(sheet.geometry(region_blocks(chip, store)), store.config())
+    except ValueError as error:
+        yield ("store", "size") if store.size else ("store",), f"{error}; write a larger store, or other settings"
+
+
+def _value_faults(values: Mapping[str, Value], tasks: list[tuple[int, Task]]) -> Found:
+    for name in values:
+        if name in CLOCK_FIELDS or name in COUNT_FIELDS or not name.isidentifier():
+            what = "is a field of the clock" if name.isidentifier() else "is no word of letters, digits and _"
+            yield ("values", name), f'"{name}" {what}; give the reading another name'
+    known = {*CLOCK_FIELDS, *COUNT_FIELDS, *values}
+    for at, task in tasks:
+        for position, operation in enumerate(task.operations):
+            if isinstance(operation, (Append, Write, Create, Update)) and operation.text is not None:
+                for field in sorted(operation.text.fields - known):
+                    path: Path = ("task", at, "operations", position, "text")
+                    right = f"write a table [values.{field}], or one of {', '.join(sorted(known))}"
+                    yield path, f"there is no reading {{{field}}}; {right}"
+
+
+def _length_faults(run: RunTable, tasks: list[tuple[int, Task]]) -> Found:
+    if calendar(run.start + run.duration).year > YEAR_MAX:
+        yield ("run", "duration"), f"the run would end after the year {YEAR_MAX}; write an earlier start or less"
+    for at, task in tasks:
+        operations = _operations_most(run, task)
+        if operations > OPERATIONS_MAX:
+            key = "every" if task.every else "operations"
+            what = f"the task would do {operations:,} operations in this run, at most {OPERATIONS_MAX:,} are allowed"
+            yield ("task", at, key), f"{what}; write a shorter run.duration, or a longer every"
+
+
+def _operations_most(run: RunTable, task: Task) -> int:
+    if task.every:
+        runs = max(0, run.duration - task.first) // task.every + 1
+    else:
+        runs = (run.duration // NS_PER_DAY + 1) * len(task.daily or [0])
+    if task.until and task.until.runs:
+        runs = min(runs, task.until.runs)
+    each = sum(getattr(operation, "repeat", 1) for operation in task.operations)
+    return runs * each * (task.burst.count[1] if task.burst else 1)
+
+
+def _name_faults(tasks: list[tuple[int, Task]]) -> Found:
+    first: dict[str, int] = {}
+    for at, task in tasks:
+        if task.name in first:
+            what = f'task[{first[task.name]}] is named "{task.name}" already; give each task a name of its own'
+            yield ("task", at, "name"), what
+        first.setdefault(task.name, at)

@@ -1,0 +1,124 @@
+"""The kinds of value that a scenario's keys take: quantities, moments, names, texts, each with a bound.
+
+A value that is refused raises `ValueError`, which says what is wrong and, after a semicolon, what would be right.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date, datetime, time
+from typing import Annotated
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, PlainValidator, WithJsonSchema
+
+from simfs.replay.device.clock import NS_PER_YEAR, moment, parse_moment, parse_time_of_day, time_of_day
+from simfs.replay.scenario.patterns import CLOCK_FIELDS, COUNT_FIELDS, Pattern, parse_pattern
+from simfs.replay.scenario.quantities import parse_duration, parse_size
+
+CHIP_BYTES_MAX = 256 << 20
+CONTENT_BYTES_MAX = 16 << 20
+TEXT_LETTERS_MAX = 65_536
+NAME_LETTERS_MAX = 1024
+DURATION_MAX_NS = 1000 * NS_PER_YEAR
+
+
+class Table(BaseModel):
+    """A table of a scenario: no keys but its own, no conversion from one type to another."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+_NAME_FIELDS = (*CLOCK_FIELDS, *COUNT_FIELDS)
+
+
+def _quantity(parse: Callable[[object], int], least: int, most: int, right: str) -> PlainValidator:
+    def check(value: object) -> int:
+        quantity = parse(value)
+        if not least <= quantity <= most:
+            raise ValueError(f"{value!r} is out of bounds; write {right}")
+        return quantity
+
+    return PlainValidator(check)
+
+
+def _moment(value: object) -> int:
+    if isinstance(value, datetime):
+        if value.tzinfo is not None:
+            raise ValueError("the device's clock knows no time zone; leave it out, as in 2031-04-05 03:00:00")
+        return moment(*value.timetuple()[:6]) + value.microsecond * 1000
+    if isinstance(value, date):
+        return moment(value.year, value.month, value.day)
+    if isinstance(value, str):
+        return parse_moment(value)
+    raise ValueError(f"{value!r} is no date; write for example 2031-04-05 or 2031-04-05 03:00:00")
+
+
+def _time_of_day(value: object) -> int:
+    if isinstance(value, time):
+        return time_of_day(value.hour, value.minute, value.second) + value.microsecond * 1000
+    if isinstance(value, str):
+        return parse_time_of_day(value)
+    raise ValueError(f'{value!r} is no time of day; write for example "03:00"')
+
+
+def _name(value: object) -> str:
+    if not isinstance(value, str) or not 1 <= len(value) <= NAME_LETTERS_MAX:
+        raise ValueError(f'{value!r:.60} is no name; write for example "/settings.json"')
+    if "\0" in value:
+        raise ValueError("the name holds a NUL, which ends a name; leave it out")
+    return value
+
+
+def _name_pattern(value: object) -> Pattern:
+    pattern = parse_pattern(_name(value))
+    unknown = sorted(pattern.fields.difference(_NAME_FIELDS))
+    if unknown:
+        raise ValueError(f"a name has no field {{{unknown[0]}}}; fields of names are {', '.join(_NAME_FIELDS)}")
+    return pattern
+
+
+def _text(value: object) -> Pattern:
+    if not isinstance(value, str):
+        raise ValueError(f'{value!r:.60} is no text; write for example "{{time}},{{level}}\\n"')
+    if len(value) > TEXT_LETTERS_MAX:
+        raise ValueError(f"the text has {len(value)} letters; write at most {TEXT_LETTERS_MAX}, or give a size instead")
+    return parse_pattern(value)
+
+
+def _pair(value: object) -> object:
+    return value if isinstance(value, list) else [value, value]
+
+
+def _listed(value: object) -> object:
+    return value if isinstance(value, list) else [value]
+
+
+def _in_order(pair: list[int]) -> list[int]:
+    if pair[0] > pair[1]:
+        raise ValueError("the first is more than the second; write the least first")
+    return pair
+
+
+_DURATION_SCHEMA = WithJsonSchema({"type": "string", "examples": ["10 min", "1h30m", "250 ms"]})
+_SIZE_SCHEMA = WithJsonSchema({"type": "string", "examples": ["40 B", "3 MiB"]})
+_NAME_SCHEMA = WithJsonSchema({"type": "string", "minLength": 1, "maxLength": NAME_LETTERS_MAX})
+_TEXT_SCHEMA = WithJsonSchema({"type": "string", "maxLength": TEXT_LETTERS_MAX})
+_MOMENT_SCHEMA = WithJsonSchema({"type": "string", "examples": ["2031-04-05 03:00:00"]})
+_TIME_SCHEMA = WithJsonSchema({"type": "string", "examples": ["03:00"]})
+
+Duration = Annotated[int, _quantity(parse_duration, 0, DURATION_MAX_NS, "at most 1000 years"), _DURATION_SCHEMA]
+Period = Annotated[int, _quantity(parse_duration, 1, DURATION_MAX_NS, "1 ns to 1000 years"), _DURATION_SCHEMA]
+AnySize = Annotated[int, _quantity(parse_size, 0, CHIP_BYTES_MAX, "at most 256 MiB"), _SIZE_SCHEMA]
+Size = Annotated[int, _quantity(parse_size, 1, CHIP_BYTES_MAX, "1 B to 256 MiB"), _SIZE_SCHEMA]
+ContentSize = Annotated[int, _quantity(parse_size, 0, CONTENT_BYTES_MAX, "at most 16 MiB"), _SIZE_SCHEMA]
+Moment = Annotated[int, PlainValidator(_moment), _MOMENT_SCHEMA]
+TimeOfDay = Annotated[int, PlainValidator(_time_of_day), _TIME_SCHEMA]
+Name = Annotated[str, PlainValidator(_name), _NAME_SCHEMA]
+NamePattern = Annotated[Pattern, PlainValidator(_name_pattern), _NAME_SCHEMA]
+Text = Annotated[Pattern, PlainValidator(_text), _TEXT_SCHEMA]
+Count = Annotated[int, Field(ge=1, le=1_000_000)]
+
+_TWO = Field(min_length=2, max_length=2)
+SizeRange = Annotated[list[ContentSize], BeforeValidator(_pair), _TWO, AfterValidator(_in_order)]
+CountRange = Annotated[list[Count], BeforeValidator(_pair), _TWO, AfterValidator(_in_order)]
+TimesOfDay = Annotated[list[TimeOfDay], BeforeValidator(_listed), Field(min_length=1, max_length=100)]

@@ -1,0 +1,137 @@
+"""Faults of a scenario: what pydantic finds, said in the scenario's own terms, with what would be right."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
+from simfs.replay.scenario.toml_lines import Path
+
+FAULTS_SHOWN_MAX = 200
+
+_KINDS = {
+    "string_type": "text",
+    "int_type": "a whole number",
+    "float_type": "a number",
+    "bool_type": "true or false",
+    "list_type": "a list, [ ... ]",
+    **dict.fromkeys(("dict_type", "model_type", "model_attributes_type"), "a table"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing that is wrong in a file."""
+
+    file: str
+    line: int
+    path: str
+    what: str
+
+    def __str__(self) -> str:
+        return f"{self.file}:{self.line}: {self.path}: {self.what}"
+
+
+class BadScenario(ValueError):
+    """A scenario that can't be played; `faults` has everything that is wrong with it, in the order of the lines."""
+
+    def __init__(self, faults: list[Fault]) -> None:
+        self.faults = sorted(faults, key=lambda fault: fault.line)[:FAULTS_SHOWN_MAX]
+        super().__init__("\n".join(map(str, self.faults)))
+
+
+def model_faults(error: ValidationError, model: type[BaseModel], table: Mapping[str, Any]) -> list[tuple[Path, str]]:
+    """The path in `table` of each fault that pydantic found, and what is wrong there."""
+    schema = model.model_json_schema()
+    found: list[tuple[Path, str]] = []
+    for one in error.errors():
+        path = _real_path(table, one["loc"])
+        found.append((path, _what(dict(one), path, schema, table)))
+    return found
+
+
+def _real_path(table: Any, location: tuple[str | int, ...]) -> Path:
+    """pydantic's location less what is not in the file: the tags of operations and of alternatives."""
+    path: list[str | int] = []
+    node: Any = table
+    for position, step in enumerate(location):
+        if isinstance(node, dict) and isinstance(step, str):
+            if step not in node and node.get("do") == step:
+                continue  # the tag of an operation
+            if step not in node and position < len(location) - 1:
+                continue
+        elif not (isinstance(node, list) and isinstance(step, int)):
+            continue  # an alternative of a union, or the key of a mapping
+        path.append(step)
+        node = _child(node, step)
+    return tuple(path)
+
+
+def _what(error: dict[str, Any], path: Path, schema: dict[str, Any], table: Any) -> str:
+    kind, given, context = error["type"], error["input"], error.get("ctx", {})
+    around, node = _schema_at(schema, path, table)
+    right = node.get("description", "")
+    if kind == "value_error":
+        what = str(context["error"])
+        return what if ";" in what or not right else f"{what}; right would be: {right}"
+    if kind == "extra_forbidden":
+        return f"there is no such key; known here are {', '.join(around.get('properties', {}))}"
+    if kind == "missing":
+        return f"it is missing; write {right or 'it'}"
+    if kind == "union_tag_not_found":
+        return 'it has no do; write for example do = "append"'
+    if kind == "union_tag_invalid":
+        return f"there is no operation {_shown(given.get('do'))}; known are {context['expected_tags']}".replace("'", "")
+    if kind in _KINDS:
+        return f"{_shown(given)} is not {_KINDS[kind]}; right would be: {right or 'one, { key = value }'}"
+    message = error["msg"].replace("Input should be", "it must be")
+    return f"{_shown(given)}: {message[0].lower()}{message[1:]}; right would be: {right or 'within that'}"
+
+
+def _schema_at(schema: dict[str, Any], path: Path, table: Any) -> tuple[dict[str, Any], dict[str, Any]]:
+    """The schema around a path and at it; empty where there is none."""
+    around: dict[str, Any] = {}
+    node: dict[str, Any] = schema
+    value: Any = table
+    for step in path:
+        around = _resolved(node, schema, value)
+        if isinstance(step, int):
+            node = around.get("items", {})
+        else:
+            node = around.get("properties", {}).get(step) or around.get("additionalProperties") or {}
+            node = node if isinstance(node, dict) else {}
+        value = _child(value, step)
+    return around, {**_resolved(node, schema, value), **{k: v for k, v in node.items() if k == "description"}}
+
+
+def _resolved(node: dict[str, Any], schema: dict[str, Any], value: Any) -> dict[str, Any]:
+    """Follow references, the alternative that is not null, and the tag of an operation."""
+    while True:
+        if "$ref" in node:
+            node = schema["$defs"][node["$ref"].rsplit("/", 1)[1]]
+        elif "discriminator" in node:
+            mapping = node["discriminator"]["mapping"]
+            tag = value.get("do") if isinstance(value, dict) else None
+            if not isinstance(tag, str) or tag not in mapping:
+                return node
+            node = {"$ref": mapping[tag]}
+        elif "anyOf" in node:
+            node = next((one for one in node["anyOf"] if one.get("type") != "null"), {})
+        else:
+            return node
+
+
+def _child(value: Any, step: str | int) -> Any:
+    if isinstance(value, dict):
+        return value.get(step)
+    if isinstance(value, list) and isinstance(step, int) and step < len(value):
+        return value[step]
+    return None
+
+
+def _shown(value: object) -> str:
+    text = f'"{value}"' if isinstance(value, str) else str(value).lower() if isinstance(value, bool) else str(value)
+    return text if len(text) <= 60 else text[:57] + "..."

@@ -1,0 +1,138 @@
+"""From a TOML file to a `Scenario`: every fault at once, each with its line, its path and what would be right."""
+
+from __future__ import annotations
+
+import json
+import re
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from pydantic import TypeAdapter, ValidationError
+
+from simfs.replay.scenario.crosschecks import cross_faults
+from simfs.replay.scenario.expectations import Expect
+from simfs.replay.scenario.input_faults import BadScenario, Fault, model_faults
+from simfs.replay.scenario.tables import Scenario
+from simfs.replay.scenario.toml_lines import Path as KeyPath
+from simfs.replay.scenario.toml_lines import key_lines, line_of, spell
+
+FILE_BYTES_MAX = 1 << 20
+
+Found = tuple[KeyPath, str]
+"""The path to a fault, and what is wrong there."""
+
+_LINE_IN_MESSAGE = re.compile(r" \(at line (\d+), column \d+\)")
+
+
+class Findings(NamedTuple):
+    """What is wrong with a scenario's table, each with its path: in the table of one kind, or only between them."""
+
+    within: list[Found]
+    between: list[Found]
+
+
+def load_scenario(path: str | Path) -> Scenario:
+    """The scenario in a TOML file. `BadScenario` has every fault; `OSError` where the file can't be read."""
+    return parse_scenario(_bytes_of(path), str(path))
+
+
+def load_table(path: str | Path) -> dict[str, Any]:
+    """The table in a TOML file that holds a sound scenario, to be changed and given to `scenario_of`. Fails as
+    `load_scenario` does."""
+    raw = _bytes_of(path)
+    parse_scenario(raw, str(path))
+    return tomllib.loads(_text_of(raw, str(path)))
+
+
+def parse_scenario(raw: bytes, source: str) -> Scenario:
+    """The scenario that the bytes of a TOML file spell; `source` names them in faults."""
+    text = _text_of(raw, source)
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise BadScenario([_syntax_fault(str(error), text, source)]) from None
+    except ValueError:  # Python reads no decimal number of more than 4300 digits
+        number = re.search(r"[0-9](_?[0-9]){4300}", text)
+        line = text.count("\n", 0, number.start() if number else 0) + 1
+        raise BadScenario([Fault(source, line, "a number", "it has too many digits; write a smaller one")]) from None
+    except RecursionError:
+        what = "it is nested too deeply; write tables, as [chip]"
+        raise BadScenario([Fault(source, 1, "the whole file", what)]) from None
+    found = scenario_of(table)
+    if isinstance(found, Scenario):
+        return found
+    lines = key_lines(text)
+    faults = [Fault(source, line_of(lines, path), spell(path), what) for path, what in found.within + found.between]
+    raise BadScenario(faults)
+
+
+def scenario_of(table: dict[str, Any]) -> Scenario | Findings:
+    """The scenario that a table holds, or everything that is wrong with it."""
+    try:
+        scenario = Scenario.model_validate(table)
+    except ValidationError as error:
+        within = model_faults(error, Scenario, table)
+        return Findings(within, list(cross_faults(_sound_sections(table, [path for path, _ in within]))))
+    between = list(cross_faults(_sections(scenario)))
+    return Findings([], between) if between else scenario
+
+
+def check_expectations(table: Mapping[str, object], source: str) -> dict[str, object]:
+    """An [expect] table from elsewhere (a script), validated. `BadScenario` has every fault."""
+    try:
+        return Expect.model_validate(table).table()
+    except ValidationError as error:
+        found = model_faults(error, Expect, table)
+        raise BadScenario([Fault(source, 1, spell(("expect", *path)), what) for path, what in found]) from None
+
+
+def scenario_schema() -> str:
+    """JSON Schema of a scenario, for editors that check and complete TOML."""
+    return json.dumps(Scenario.model_json_schema(), indent=2, ensure_ascii=False)
+
+
+def _bytes_of(path: str | Path) -> bytes:
+    with Path(path).open("rb") as file:
+        return file.read(FILE_BYTES_MAX + 1)
+
+
+def _text_of(raw: bytes, source: str) -> str:
+    if len(raw) > FILE_BYTES_MAX:
+        what = f"it is larger than {FILE_BYTES_MAX} bytes; give a scenario, which is a short text"
+        raise BadScenario([Fault(source, 1, "the whole file", what)])
+    try:
+        return raw.decode().replace("\r\n", "\n")
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        raise BadScenario([Fault(source, line, "the whole file", "it is not UTF-8 text; save it as UTF-8")]) from None
+
+
+def _syntax_fault(message: str, text: str, source: str) -> Fault:
+    match = _LINE_IN_MESSAGE.search(message)
+    line = int(match[1]) if match else text.rstrip().count("\n") + 1
+    what = message[: match.start()] if match else message
+    return Fault(source, line, "syntax", f"this is no TOML: {what}; write key = value, text in quotes")
+
+
+def _sections(scenario: Scenario) -> dict[str, Any]:
+    sections = {name: getattr(scenario, name) for name in Scenario.model_fields}
+    return sections | {"task": list(enumerate(scenario.task))}
+
+
+def _sound_sections(table: dict[str, Any], faulty: list[KeyPath]) -> dict[str, Any]:
+    """The tables without faults, so that what can be checked between them still is."""
+    sections: dict[str, Any] = {}
+    for name, field in Scenario.model_fields.items():
+        if name not in table or (name,) in faulty:
+            continue
+        adapter: TypeAdapter[Any] = TypeAdapter(field.rebuild_annotation())
+        if name == "task":
+            bad = {path[1] for path in faulty if path[0] == "task"}
+            sound = [(at, task) for at, task in enumerate(table["task"]) if at not in bad]
+            sections["task"] = [(at, adapter.validate_python([task])[0]) for at, task in sound]
+        elif all(path[:1] != (name,) for path in faulty):
+            sections[name] = adapter.validate_python(table[name])
+    defaults = {name: field.get_default() for name, field in Scenario.model_fields.items() if not field.is_required()}
+    return {name: value for name, value in defaults.items() if name not in table} | sections

@@ -1,0 +1,201 @@
+"""Text with places to fill in: names such as `/tide/{date}.csv` and contents such as `{time},{level}\\n`.
+
+A pattern is no format string of Python: it reaches no attribute and runs nothing. `{{` and `}}` stand for the braces.
+
+    {date}              2031-04-05         {year} {month} {day}
+    {time}              03:07:00           {hour} {minute} {second}
+    {counter} {boot}    the task's counter, the number of boots; `{counter:4}` pads with zeros to four digits
+    {level}             in contents only: a reading of the scenario's table `values`, drawn anew each time
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import NamedTuple
+
+from simfs.replay.device.clock import NS_PER_DAY, NS_PER_S, date_of
+
+WIDTH_MAX = 18
+SECONDS_A_DAY = NS_PER_DAY // NS_PER_S
+
+_PIECE = re.compile(
+    r"(?P<literal>(?:[^{}]|\{\{|\}\})+)"
+    r"|\{(?P<field>[A-Za-z_][A-Za-z0-9_]*)(?::(?P<width>[0-9]{1,2}))?\}"
+)
+_TICK_NS = {  # how long a field keeps its text
+    **dict.fromkeys(("date", "year", "month", "day"), NS_PER_DAY),
+    "hour": 3600 * NS_PER_S,
+    "minute": 60 * NS_PER_S,
+    **dict.fromkeys(("time", "second"), NS_PER_S),
+}
+CLOCK_FIELDS = tuple(_TICK_NS)
+COUNT_FIELDS = ("counter", "boot")
+_NO_FIXED_LENGTH = ("year", *COUNT_FIELDS)
+
+
+class Field(NamedTuple):
+    """One place to fill in."""
+
+    name: str
+    width: int
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """A parsed pattern: literal text and fields in turn."""
+
+    text: str
+    pieces: tuple[str | Field, ...]
+    template: str = field(init=False, repr=False, compare=False)  # for the operator %, with a place for each of
+    places: tuple[Field, ...] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        literal = [piece.replace("%", "%%") if isinstance(piece, str) else "%s" for piece in self.pieces]
+        object.__setattr__(self, "template", "".join(literal))
+        object.__setattr__(self, "places", tuple(piece for piece in self.pieces if isinstance(piece, Field)))
+
+    @property
+    def fields(self) -> set[str]:
+        """Names of its fields."""
+        return {piece.name for piece in self.pieces if isinstance(piece, Field)}
+
+    @property
+    def open_ends(self) -> int:
+        """How many of its fields have no fixed length, and digits right behind them. To match a name with `expression`
+        may take the name's length to the power of this."""
+        following = (*self.pieces[1:], "")
+        return sum(
+            isinstance(piece, Field)
+            and piece.name in _NO_FIXED_LENGTH
+            and (isinstance(after, Field) or after[:1].isdecimal())
+            for piece, after in zip(self.pieces, following, strict=True)
+        )
+
+    def expression(self) -> re.Pattern[str]:
+        """Matches what the pattern can give; each field is a group."""
+        parts = [re.escape(piece) if isinstance(piece, str) else _field_expression(piece) for piece in self.pieces]
+        return re.compile("".join(parts), re.DOTALL)
+
+
+def parse_pattern(text: str) -> Pattern:
+    """The pattern that `text` spells. `ValueError` says where a brace is wrong."""
+    pieces: list[str | Field] = []
+    at = 0
+    while at < len(text):
+        match = _PIECE.match(text, at)
+        if match is None:
+            where = f"a brace at character {at + 1} is wrong"
+            raise ValueError(f"{where}; write a field as {{date}}, a brace itself as {{{{ or }}}}")
+        literal = match["literal"]
+        if literal is not None:
+            pieces.append(literal.replace("{{", "{").replace("}}", "}"))
+        else:
+            pieces.append(_field(match["field"], match["width"]))
+        at = match.end()
+    return Pattern(text, tuple(pieces))
+
+
+@lru_cache(maxsize=8192)
+def _time_text(second_of_day: int) -> str:
+    minutes, second = divmod(second_of_day, 60)
+    return f"{minutes // 60:02}:{minutes % 60:02}:{second:02}"
+
+
+class Moment:
+    """What the fields of the clock and the counters say now. Everything is worked out when it is asked for."""
+
+    __slots__ = ("_date", "_date_text", "_day", "boot", "counter", "now_ns")
+
+    def __init__(self) -> None:
+        self.now_ns = self.counter = self.boot = 0
+        self._day = -1
+        self._date = (0, 0, 0)
+        self._date_text = ""
+
+    def date(self) -> tuple[int, int, int]:
+        """Year, month, day."""
+        day = self.now_ns // NS_PER_DAY
+        if day != self._day:
+            self._day, self._date = day, date_of(day)
+            year, month, day = self._date
+            self._date_text = f"{year:04}-{month:02}-{day:02}"
+        return self._date
+
+    def field(self, name: str) -> str:
+        """The text of a field of the clock, or a counter."""
+        if name == "time":
+            return _time_text(self.now_ns // NS_PER_S % SECONDS_A_DAY)
+        if name in ("counter", "boot"):
+            return str(self.counter if name == "counter" else self.boot)
+        if name in ("date", "year", "month", "day"):
+            year, month, day = self.date()
+            if name == "date":
+                return self._date_text
+            return f"{year:04}" if name == "year" else f"{month if name == 'month' else day:02}"
+        minutes, second = divmod(self.now_ns % NS_PER_DAY // NS_PER_S, 60)
+        hour, minute = divmod(minutes, 60)
+        return f"{hour if name == 'hour' else minute if name == 'minute' else second:02}"
+
+
+def tick_ns(pattern: Pattern) -> int:
+    """How long the pattern's fields of the clock all keep their text."""
+    ticks = [_TICK_NS[name] for name in pattern.fields if name in _TICK_NS]
+    return min(ticks, default=1 << 200)  # no field of the clock: the one tick never ends
+
+
+def name_writer(pattern: Pattern, moment: Moment, back_ns: int = 0) -> Callable[[], str]:
+    """A function that fills the pattern in, `back_ns` before `moment`.
+
+    The text is kept for as long as no field of it changes.
+    """
+    if not pattern.fields:
+        text = filled(pattern, moment)
+        return lambda: text
+    kept_ns = tick_ns(pattern)
+    shifted = Moment()
+    kept_for: tuple[int, int, int] | None = None
+    kept = ""
+
+    def write() -> str:
+        nonlocal kept_for, kept
+        now_ns = moment.now_ns - back_ns
+        now = (now_ns // kept_ns, moment.counter, moment.boot)
+        if now != kept_for:
+            kept_for = now
+            shifted.now_ns, shifted.counter, shifted.boot = now_ns, moment.counter, moment.boot
+            kept = filled(pattern, shifted)
+        return kept
+
+    return write
+
+
+def filled(pattern: Pattern, moment: Moment, values: Mapping[str, Callable[[], str]] | None = None) -> str:
+    """The pattern's text now. `values` draws the readings."""
+    parts = []
+    for name, width in pattern.places:
+        if values is not None and name in values:
+            parts.append(values[name]().rjust(width))
+        else:
+            text = moment.field(name)
+            parts.append(text.zfill(width) if width else text)
+    return pattern.template % tuple(parts)
+
+
+def _field(name: str, width: str | None) -> Field:
+    if width is not None and not 1 <= int(width) <= WIDTH_MAX:
+        raise ValueError(f"{{{name}:{width}}} is {width} wide; write 1 to {WIDTH_MAX}")
+    return Field(name, int(width or 0))
+
+
+def _field_expression(field: Field) -> str:
+    name, width = field
+    if name == "date":
+        return f"([0-9]{{{max(4, width - 6)},}}-[0-9]{{2}}-[0-9]{{2}})"
+    if name == "time":
+        return f"([0-9]{{{max(2, width - 6)}}}:[0-9]{{2}}:[0-9]{{2}})"
+    if name in _NO_FIXED_LENGTH:
+        return f"([0-9]{{{max(4 if name == 'year' else 1, width)},}})"
+    return f"([0-9]{{{max(2, width)}}})"

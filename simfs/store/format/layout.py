@@ -1,0 +1,78 @@
+"""Sizes: where frames may start and end in a block, and what bytes cost in room."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+from simfs.flash import Geometry
+from simfs.store.format.codec import ENTRY_BYTES, FRAME_BYTES, RECORD_BYTES, RECORDS, SEAL_BYTES
+from simfs.store.format.config import StoreConfig
+
+CUTS_SPARED = 3  # programs of a page, where the part limits them, that are kept for what is cut and tried again
+PAGE_PROGRAMS_MIN = RECORDS + 1 + CUTS_SPARED  # the records of a block, its discard mark
+SPLIT_BYTES_MIN = 128  # moved bytes are not split into less than this: each split costs a frame's overhead
+
+
+def align_up(value: int, step: int) -> int:
+    """The next multiple of `step` from `value` on."""
+    return -(-value // step) * step
+
+
+class Layout:
+    """The arithmetic of one store's geometry. All figures are bytes."""
+
+    def __init__(self, geometry: Geometry, config: StoreConfig) -> None:
+        self.block_bytes = geometry.block_bytes
+        self.page_bytes = geometry.page_bytes
+        self.unit_bytes = geometry.program_unit_bytes
+        self.page_programs_max = max(geometry.page_programs_max - CUTS_SPARED, 0)
+        self.page_packing = config.packing == "page"
+        self.whole_pages = self.page_packing or self.page_programs_max > 0  # frames leave the seal's pages alone
+        self.cost_min = self.page_bytes // (self.page_programs_max - 1) if self.page_programs_max > 1 else 0
+        self.step = self.page_bytes if self.page_packing else self.unit_bytes
+        self.first = align_up(RECORD_BYTES, self.step)
+        self.buffer_bytes = buffer_bytes(config, self.page_bytes)
+        self.name_bytes = config.name_bytes
+        self.split_bytes_min = min(SPLIT_BYTES_MIN, self.buffer_bytes)
+        self.runs_max = min(self.block_bytes // 256, 16 + self.block_bytes // 8192)
+        self.full_cost = self.frame_cost(self.buffer_bytes)
+        self.costs = (0, *(self.frame_cost(length) for length in range(1, self.buffer_bytes + 1)))  # of one frame
+        self.hole_cost = self.frame_cost(4)
+        self.block_room = self._block_room()
+        self.payload_max = max(4 + self.buffer_bytes, 2 * self.name_bytes)
+        self.slack = 2 * self.frame_cost(self.payload_max)
+        blocks = max(geometry.block_count - config.reserve - (config.log_heads - 1), 0)
+        self.capacity = max(blocks * self.block_room - self.slack, 0)
+        self.listed_capacity = self.capacity - blocks * self.runs_max * ENTRY_BYTES  # beyond it, listings make way
+
+    def _block_room(self) -> int:
+        """What a block holds of relocated frames at least, whatever their sizes."""
+        room = self.block_bytes - SEAL_BYTES - self.first
+        if self.whole_pages:
+            room = room // self.page_bytes * self.page_bytes
+        if self.page_packing:
+            return room
+        return room - self.frame_cost(max(self.split_bytes_min, self.name_bytes))
+
+    def frame_cost(self, payload_bytes: int) -> int:
+        """Room that a frame takes, up to where the next may start; its share of the page when programs of a page are
+        limited."""
+        return max(-(-(FRAME_BYTES + payload_bytes) // self.step) * self.step, self.cost_min)
+
+    def cost(self, length: int) -> int:
+        """What `length` bytes of one run cost when they are written in as few frames as can be."""
+        full, rest = divmod(length, self.buffer_bytes)
+        return full * self.full_cost + self.costs[rest]
+
+
+@lru_cache(16)
+def layout_of(geometry: Geometry, config: StoreConfig) -> Layout:
+    """The layout of a store with these settings, which never changes."""
+    return Layout(geometry, config)
+
+
+def buffer_bytes(config: StoreConfig, page_bytes: int) -> int:
+    """The write buffer: as set, else 256 bytes, or what fills one page with its frame."""
+    if config.buffer_bytes is not None:
+        return config.buffer_bytes
+    return page_bytes - FRAME_BYTES if config.packing == "page" else 256

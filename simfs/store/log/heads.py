@@ -1,0 +1,249 @@
+"""The log: frames appended to open blocks. It knows no files, and nothing of what comes after a full block."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from simfs.flash import FlashError, NorFlash
+from simfs.store.format.codec import (
+    DATA,
+    ENTRY_BYTES,
+    FENCE,
+    FENCE_BYTES,
+    FRAME_BYTES,
+    ORDER_MAX,
+    SEAL_BYTES,
+    encode_frame,
+)
+from simfs.store.format.layout import Layout, align_up
+from simfs.store.format.runs import Run, RunTable
+from simfs.store.tables.blocks import BlockTable
+
+
+class Head:
+    """An open block: `at` is the address of the next frame, `room_end` the address that frames must not pass,
+    `void_from` the order from which on nothing that stands before it counts, while a cut is settled. `taken_up`: a
+    mount found it open; `quiet`: and has appended nothing; `asleep`: `Segments.wake` comes before the next frame."""
+
+    __slots__ = (
+        "asleep", "at", "base", "block", "end", "page_programs", "quiet", "room_end", "salt", "start", "table",
+        "taken_up", "void_from",
+    )  # fmt: skip
+
+    def __init__(self, block: int, start: int, end: int, base: int, salt: int, at: int, table: RunTable) -> None:
+        self.block = block
+        self.start = start
+        self.end = end
+        self.base = base
+        self.salt = salt
+        self.at = at
+        self.table = table
+        self.room_end = 0
+        self.page_programs: int  # in the page of `at`, where the part limits them
+        self.void_from: int | None = None
+        self.taken_up = self.quiet = self.asleep = False
+
+
+class Log:
+    """Appends frames. `sequence` is the number of the next frame, over all heads."""
+
+    def __init__(self, flash: NorFlash, layout: Layout, blocks: BlockTable, heads: int) -> None:
+        self.flash = flash
+        self.layout = layout
+        self._page_bytes = layout.page_bytes
+        self._step = layout.step
+        self._program_page = flash.program
+        self._plain = not layout.page_programs_max  # no page's programs have to be counted
+        self._tight = self._plain and self._step == 1
+        self.blocks = blocks
+        self.heads: list[Head | None] = [None] * heads
+        self.sequence = 0
+        self.logged_bytes = 0  # the clock of the cleaner: how old data is counts what was logged since
+        self.on_failure: Callable[[int], None]  # gives a head whose block failed another one: `Segments` does
+
+    def fits(
+        self, which: int, kind: int, file: int, offset: int, length: int, payload_bytes: int, unlisted: bool = False
+    ) -> bool:
+        """Whether a frame of `payload_bytes` has room in the head's open block. `unlisted`: the frame is worth more
+        than the listing of the block's runs."""
+        head = self.heads[which]
+        if head is None:
+            return False
+        size = FRAME_BYTES + payload_bytes
+        order = self.sequence - head.base
+        if order > ORDER_MAX:
+            return False
+        self.skip_full_page(head)
+        if head.at + size + ENTRY_BYTES <= head.room_end:
+            return True
+        if head.asleep:
+            return False
+        if head.table.continued(kind, file, offset, length, order) is not None:
+            return head.at + size <= head.room_end
+        run_count = len(head.table.runs) + 1
+        if head.at + size <= self.room_end_of(head, run_count):
+            return True
+        return (
+            unlisted
+            and not head.taken_up  # a seal cut without a trace may have been there
+            and head.at + size <= self.room_end_of(head, self.layout.runs_max + 1)
+        )
+
+    def plainly_fits(self, payload_bytes: int) -> bool:
+        """Whether a frame has room in the first head's open block even if it begins a run; `fits` is slower, and may
+        say yes where this says no."""
+        head = self.heads[0]
+        return (
+            head is not None
+            and head.at + (FRAME_BYTES + ENTRY_BYTES) + payload_bytes <= head.room_end
+            and self._plain
+            and self.sequence - head.base <= ORDER_MAX
+        )
+
+    def sleep(self) -> None:
+        """Nothing is appended to any head before `Segments.wake`."""
+        for head in self.heads:
+            if head is not None:
+                head.asleep, head.room_end = True, -1
+
+    def fence(self, head: Head, content_end: int, bottom: int) -> int:
+        """Let the head go on at the page after `content_end`, as only one page can have been in flight; how far back
+        (`again`) the next frame has to reach so that no frame of order `bottom` or later counts that stands before
+        it. One program: the cut of that frame must not go unnoticed, or the next mount would write on weak cells. A
+        fence cut without a trace is written again where it stood, and sound then."""
+        page, step = self.layout.page_bytes, self.layout.step
+        head.at = head.start + align_up(content_end - head.start, step)
+        if self.layout.page_programs_max:  # the frame in flight may have gone to the next page
+            head.at = head.start + align_up(head.at - head.start, page)
+        place = head.start + align_up(head.at - head.start + 1, page)
+        head.at = head.start + align_up(place - head.start + FENCE_BYTES, step)
+        head.page_programs = 1 if head.at % page else 0
+        head.void_from = bottom
+        self.sequence += 1
+        if head.at < head.room_end:
+            try:
+                self.flash.program(place, FENCE)
+            except FlashError:
+                head.at = head.end
+        return self.sequence - head.base - bottom
+
+    def room_left(self, which: int, unlisted: bool) -> int:
+        """Payload bytes that one more frame could hold in the head's open block, its run entry counted unless
+        `unlisted`; below 0: none."""
+        head = self.heads[which]
+        if head is None or head.asleep or self.sequence - head.base > ORDER_MAX:
+            return -1
+        self.skip_full_page(head)
+        run_count = self.layout.runs_max if unlisted and not head.taken_up else len(head.table.runs)
+        return self.room_end_of(head, run_count + 1) - head.at - FRAME_BYTES
+
+    def extend(self, file: int, offset: int, payload: bytes) -> Run | None:
+        """Append a DATA frame where all it does is to continue the file's run in the first head's block, within a page:
+        the run. Else None, and nothing is done. One program."""
+        head = self.heads[0]
+        if head is None:
+            return None
+        table, at, order, length = head.table, head.at, self.sequence - head.base, len(payload)
+        run, size = table.current.get(file), FRAME_BYTES + length
+        if (
+            run is None
+            or run.offset + run.length != offset
+            or order != table.next_order
+            or run.length + length > ORDER_MAX
+            or at + size + ENTRY_BYTES > head.room_end
+            or at % self._page_bytes + size > self._page_bytes
+            or not self._tight
+            or order > ORDER_MAX
+        ):
+            return None
+        try:
+            self._program_page(at, encode_frame(DATA, file, offset, order, payload, head.salt))
+        except FlashError:
+            self.on_failure(0)
+            return self.append(0, DATA, file, offset, length, payload)
+        head.at = at + size
+        self.logged_bytes += size
+        self.sequence += 1
+        run.length += length
+        table.next_order = order + 1
+        return run
+
+    def append(self, which: int, kind: int, file: int, offset: int, length: int, payload: bytes, again: int = 0) -> Run:
+        """Program one frame that fits; the run it belongs to. Costs one program, two when it crosses a page. Where the
+        flash reports a failure, the head gets another block first."""
+        head = self.heads[which]
+        assert head is not None
+        order = self.sequence - head.base
+        frame = encode_frame(kind, file, offset, order, payload, head.salt, again)
+        size = len(frame)
+        address = head.at
+        try:
+            if address % self._page_bytes + size <= self._page_bytes and self._step == 1:
+                self._program_page(address, frame)
+                head.page_programs += 1
+                head.at = address + size
+            else:
+                head.page_programs = self.program(address, frame) or head.page_programs + 1
+                head.at = align_up(address + size, self._step)
+        except FlashError:
+            self.on_failure(which)
+            return self.append(which, kind, file, offset, length, payload)
+        self.logged_bytes += size
+        self.sequence += 1
+        return self.note_frame(head, kind, address, order, length, file, offset)
+
+    def note_frame(self, head: Head, kind: int, address: int, order: int, length: int, file: int, offset: int) -> Run:
+        """The run that a frame just written belongs to."""
+        run = head.table.continued(kind, file, offset, length, order)
+        if run is not None:
+            run.length += length
+            head.table.next_order = order + 1
+            return run
+        head.void_from = None
+        run = head.table.begin(kind, address, order, length, file, offset)
+        head.room_end = self.room_end_of(head, len(head.table.runs))
+        return run
+
+    def program(self, address: int, data: bytes) -> int:
+        """Program `data`, padded to the program unit. 0 when one program did, 1 when the data went on into another
+        page."""
+        unit = self.layout.unit_bytes
+        if unit > 1 and len(data) % unit:
+            data += b"\xff" * (unit - len(data) % unit)
+        page = self.layout.page_bytes
+        room = page - address % page
+        if len(data) <= room:
+            self.flash.program(address, data)
+            return 0
+        at = 0
+        while at < len(data):
+            self.flash.program(address + at, data[at : at + room])
+            at += room
+            room = page
+        return 1
+
+    def skip_full_page(self, head: Head) -> None:
+        """Keep within the part's limit of programs in one page; the last of them is kept for the seal."""
+        page, most = self.layout.page_bytes, self.layout.page_programs_max
+        if head.at % page == 0:
+            head.page_programs = 0
+        elif most and head.page_programs >= most - 1:
+            head.at += page - head.at % page
+            head.page_programs = 0
+
+    def room_end_of(self, head: Head, run_count: int) -> int:
+        listed = run_count if run_count <= self.layout.runs_max else 0
+        end = head.end - SEAL_BYTES - listed * ENTRY_BYTES
+        return end - end % self.layout.page_bytes if self.layout.whole_pages else end
+
+    def resume(
+        self, which: int, block: int, at: int, table: RunTable, page_programs: int, taken_up: bool = False
+    ) -> Head:
+        """Go on in an open block from address `at`."""
+        start = block * self.layout.block_bytes
+        base, salt = self.blocks.base[block], self.blocks.salt[block]
+        head = Head(block, start, start + self.layout.block_bytes, base, salt, at, table)
+        head.page_programs, head.taken_up, head.quiet = page_programs, taken_up, taken_up
+        head.room_end = self.room_end_of(head, len(table.runs))
+        self.heads[which] = head
+        return head

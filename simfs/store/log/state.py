@@ -1,0 +1,71 @@
+"""All that a mounted store holds in RAM, in one place; the parts that act on it are beside it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sortedcontainers import SortedDict
+
+from simfs.flash import NorFlash
+from simfs.store.format.codec import OpenRecord
+from simfs.store.format.config import StoreConfig
+from simfs.store.format.layout import layout_of
+from simfs.store.log.block_change import Segments
+from simfs.store.log.frame_reader import Reader
+from simfs.store.log.heads import Log
+from simfs.store.log.turns import turns_of
+from simfs.store.tables.blocks import BlockTable
+from simfs.store.tables.claims import Claims
+from simfs.store.tables.meters import Meters
+from simfs.store.tables.spans import FileNode, Index
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """Something at `address` that a mount can't read, such as a power cut leaves. Where an interrupted program spoils
+    nothing but what it programs, no acknowledged byte was in it; on a part that spoils more, some may have been."""
+
+    address: int
+    what: str
+
+
+class StoreState:
+    """`nodes` has the files by number, removed ones that are still open included; `files` the named ones by their
+    key."""
+
+    def __init__(self, flash: NorFlash, config: StoreConfig, record: OpenRecord) -> None:
+        self.flash = flash
+        self.config = config
+        self.layout = layout_of(flash.geometry, config)
+        self.blocks = BlockTable(
+            flash.geometry.block_count, flash.geometry.block_bytes, self.layout.block_room, self.layout.capacity
+        )
+        self.meters = Meters()
+        self.claims = Claims(self.layout, self.blocks, config.fold_case)
+        self.log = Log(flash, self.layout, self.blocks, record.log_heads)
+        self.segments = Segments(self.log, record, self.claims, self.meters, erases_early=not config.idle_cleaning)
+        self.reader = Reader(flash, self.layout, self.blocks)
+        self.index = Index(self.layout, self.blocks)
+        self.nodes: dict[int, FileNode] = {}
+        self.files: SortedDict[bytes, FileNode] = SortedDict()
+        self.torn: set[int] = set()  # blocks that a mount found half opened: they are erased before anything else
+        self.doubts: list[Doubt] = []
+        self.doubted: set[int] = set()  # blocks that a mount found erased, but whose erase may have been cut
+        self.next_number = 1
+        self.reserved = 0  # room promised to bytes that wait in buffers
+        self.segments.turns = turns_of(self)
+
+    def move_name(self, node: FileNode, place: int) -> None:
+        """The file's live NAME (or RENAME) now stands at `place`; 0: nowhere."""
+        assert node.name is not None
+        cost = self.claims.cost(node.name)
+        if node.name_place:
+            self.blocks.charge(node.name_place, -cost)
+        if place:
+            self.blocks.charge(place, cost)
+        node.name_place = place
+
+    @property
+    def committed(self) -> int:
+        """Room taken: live frames, the promised removals, and bytes that wait in buffers."""
+        return self.blocks.live_total + self.claims.promised + self.reserved

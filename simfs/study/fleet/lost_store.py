@@ -1,0 +1,179 @@
+"""When devices lose their store: from the first lost block on each goes its own way, so a sample of them is run.
+
+Blocks fail by their own limits, the store moves on to those that are left, and the store counts as lost when it refuses
+a write for want of room or of blocks, or does not mount any more. That would take billions of operations, so each
+device wears `hurry` times as fast: its limits are divided by it and the time that it took is multiplied. What is not
+divided with them is the first filling of the store and how far wear may differ between blocks (`level_threshold`); both
+make the time too long or too short by about one in so many cycles as a limit still has.
+
+A block at its limit fails its next erase, and the chip says so; a bit that stays 0 after an erase instead would cost
+the store the same block, since it reads back what it erased.
+"""
+
+from __future__ import annotations
+
+import errno
+import math
+from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from typing import TypeVar
+
+from simfs.files import Store
+from simfs.flash import FlashError
+from simfs.flash.late import LateFlash
+from simfs.replay.batch.player import FastPlayer
+from simfs.replay.device.device import Device
+from simfs.replay.scenario.tables import Scenario
+from simfs.study.fleet.first_block import SHARES, Pace, device_seed
+from simfs.study.fleet.limit_laws import Law, limits_of
+from simfs.study.fleet.order_statistics import Sampled, sampled
+from simfs.study.pools import pool
+
+T = TypeVar("T")
+Progress = Callable[[int, int], None]
+
+PATIENCE = 4  # times as long as it takes to wear all blocks to their limits
+LOSS = {errno.ENOSPC: "ENOSPC", errno.EROFS: "EROFS"}
+
+
+@dataclass(frozen=True, slots=True)
+class StoreLoss:
+    """A device that lost its store after `blocks_lost` blocks; `at_ns` is None when it did not. `why` is the error that
+    the device met, by errno's name."""
+
+    seed: int
+    at_ns: int | None
+    blocks_lost: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class SampledLosses:
+    """The devices of a sample, and when a share of the fleet has lost its store."""
+
+    hurry: float
+    losses: tuple[StoreLoss, ...]
+    shares: tuple[Sampled, ...]
+
+
+class WearingFlash(LateFlash):
+    """A flash whose blocks fail every erase beyond their limits; `limits` are set once the store is formatted."""
+
+    __slots__ = ("limits",)
+    limits: Sequence[int]
+
+    def erase(self, block: int) -> None:
+        super().erase(block)
+        if self._erase_counts[block] > self.limits[block]:
+            raise FlashError("erase", block * self.geometry.block_bytes)
+
+
+class _Lost(Exception):
+    """The store is lost; the message is the error's name."""
+
+
+class _MortalDevice(Device):
+    """A device that ends with its store."""
+
+    def perform(
+        self,
+        task: str,
+        operation: str,
+        name: str,
+        action: Callable[[], T],
+        *,
+        writes: bool,
+        pattern: str = "",
+        due_ns: int | None = None,
+    ) -> T | None:
+        def guarded() -> T:
+            try:
+                return action()
+            except OSError as error:
+                if error.errno in LOSS:
+                    raise _Lost(LOSS[error.errno]) from None
+                raise
+
+        return super().perform(task, operation, name, guarded, writes=writes, pattern=pattern, due_ns=due_ns)
+
+    def boot(self) -> None:
+        try:
+            super().boot()
+        except OSError as error:
+            raise _Lost(errno.errorcode.get(error.errno or 0, "EIO")) from None
+
+
+@dataclass(frozen=True, slots=True)
+class _Work:
+    """One device of the sample."""
+
+    scenario: Scenario
+    limits: tuple[int, ...]
+    seed: int
+    hurry: float
+
+
+def hurry_for(law: Law, cycles: int) -> float:
+    """How many times as fast devices wear so that half of their blocks stand so many erases; at least 1."""
+    return max(1.0, law.cycles_at(math.log(0.5)) / cycles)
+
+
+def sample_losses(
+    scenario: Scenario,
+    law: Law,
+    pace: Pace,
+    *,
+    devices: int,
+    seed: int,
+    hurry: float,
+    executor: Executor | None = None,
+    progress: Progress | None = None,
+) -> SampledLosses:
+    """Run so many devices to the loss of their store; `executor` may be any, without one it is all cores.
+
+    Devices that outlive `PATIENCE` count as never. ValueError when a device is refused room before any block is lost.
+    """
+    works = [_work(scenario, law, device_seed(seed, number), hurry, pace) for number in range(devices)]
+    with pool(executor, small=devices == 1) as workers:
+        losses = []
+        for future in [workers.submit(run_to_loss, work) for work in works]:
+            losses.append(future.result())
+            if progress:
+                progress(len(losses), devices)
+    for loss in losses:
+        if loss.at_ns is not None and not loss.blocks_lost:
+            raise ValueError(f"the store refuses a write ({loss.why}) while all its blocks are sound; give it room")
+    never = 1 << 200
+    times = [never if loss.at_ns is None else loss.at_ns for loss in losses]
+    return SampledLosses(hurry, tuple(losses), tuple(_told(sampled(times, share), never) for share in SHARES))
+
+
+def run_to_loss(work: _Work) -> StoreLoss:
+    """Run one device until its store is lost. Takes the time of all the erases that its blocks stand."""
+    scenario = work.scenario
+    sheet = scenario.chip.datasheet()
+    flash = WearingFlash(len(work.limits), datasheet=sheet)
+    flash.limits = work.limits
+    device = _MortalDevice(Store.format(flash, scenario.store.config()), start_ns=scenario.run.start)
+    at_ns, why = None, ""
+    try:
+        FastPlayer(scenario, device).play(None)
+    except _Lost as lost:
+        at_ns, why = int((device.now_ns - device.start_ns) * work.hurry), str(lost)
+    lost_blocks = sum(block.state in ("bad", "damaged") for block in device.store.blocks())
+    return StoreLoss(work.seed, at_ns, lost_blocks, why)
+
+
+def _work(scenario: Scenario, law: Law, seed: int, hurry: float, pace: Pace) -> _Work:
+    """The device with its limits divided; the erase that fails is the one beyond, hence one less."""
+    hurried = tuple(max(1, round(limit / hurry) - 1) for limit in limits_of(law, seed, len(pace.erases)))
+    all_worn_ns = pace.over_ns * sum(hurried) / sum(pace.erases)
+    run = scenario.run.model_copy(update={"duration": int(PATIENCE * all_worn_ns)})
+    return _Work(scenario.model_copy(update={"run": run}), hurried, seed, hurry)
+
+
+def _told(found: Sampled, never: int) -> Sampled:
+    """Times of devices that never came to it are no times."""
+    times = [None if time_ns == never else time_ns for time_ns in (found.at_ns, found.least_ns, found.most_ns)]
+    return Sampled(found.share, *times)

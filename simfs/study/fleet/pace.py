@@ -1,0 +1,61 @@
+"""The pace at which a run wears the blocks: of the run as it is, or of one that goes on until it is known well."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from simfs.replay.device.device import Run
+from simfs.replay.scenario.tables import Scenario
+from simfs.study.fleet.first_block import Lost, Pace, device_seed
+from simfs.study.fleet.limit_laws import Law, limits_of
+from simfs.study.fleet.shared_path import first_losses
+from simfs.study.life.end_of_life import end_of_life
+
+PATIENCE = 4  # times as long as the run's own pace says
+
+
+def pace_of_run(run: Run) -> Pace:
+    """The erases of each block in the run's time; a filling that awaits its erase counts as one, as in
+    `simfs.study.run.life_projection`. ValueError when nothing was erased."""
+    erases = [now - first for now, first in zip(run.flash.erase_counts, run.erase_counts_first, strict=True)]
+    filled = [block.state not in ("blank", "ready") for block in run.store.blocks()]
+    fills = tuple(count + held for count, held in zip(erases, filled, strict=True))
+    return Pace(run.duration_ns, fills if any(erases) else (), "the run as it is")
+
+
+def pace_of_life(
+    scenario: Scenario, roughly: Pace, cycles: int, progress: Callable[[int, int], None] | None = None
+) -> Pace:
+    """The erases of each block until the first has had so many; the pace is then known to about one in so many.
+
+    `roughly` is the pace of a short run; one that falls below a quarter of it is refused with a ValueError. Takes the
+    time of all those erases.
+    """
+    roughly_ns = int(roughly.over_ns * cycles / max(roughly.erases))
+    found = end_of_life(
+        scenario, until="limit", limits=(cycles,) * len(roughly.erases), max_ns=PATIENCE * roughly_ns, progress=progress
+    )
+    if found.at_ns is None:
+        raise ValueError("its tasks end or slow down, so it has no pace that lasts; take that of the run as it is")
+    return Pace(found.at_ns, found.erase_counts, f"until the first block's {cycles:,}th erase")
+
+
+def losses_of_life(
+    scenario: Scenario,
+    roughly: Pace,
+    law: Law,
+    devices: int,
+    seed: int,
+    progress: Callable[[int, int], None] | None = None,
+) -> tuple[Pace, list[Lost]]:
+    """The first block that each simulated device loses on the way itself, and the pace until the last has.
+
+    The devices are those of `fleet.simulate`. `roughly` as of `pace_of_life`. Takes the time of all the erases that the
+    longest-lived device stands.
+    """
+    blocks = len(roughly.erases)
+    limits = [limits_of(law, device_seed(seed, number), blocks) for number in range(devices)]
+    longest = max(min(of_device) for of_device in limits) + 1
+    max_ns = int(PATIENCE * roughly.over_ns * longest / min(filter(None, roughly.erases)))
+    losses, pace = first_losses(scenario, limits, max_ns=max_ns, progress=progress)
+    return pace, losses

@@ -1,0 +1,130 @@
+"""What a fleet comes to: the times of its lost blocks and stores, beside what they rest on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from simfs.replay.device.device import Run
+from simfs.study.fleet.first_block import (
+    SHARES,
+    Check,
+    Lost,
+    Pace,
+    check,
+    first_lost_by,
+    store_lost_by,
+)
+from simfs.study.fleet.limit_laws import Law
+from simfs.study.fleet.lost_store import SampledLosses
+from simfs.study.fleet.order_statistics import Sampled, sampled
+from simfs.study.fleet.retention import Kept
+
+
+@dataclass(frozen=True, slots=True)
+class Wear:
+    """The pace that the fleet's times rest on."""
+
+    source: str
+    over_ns: int
+    block_count: int
+    erases: float
+    erases_min: float
+    erases_max: float
+    rated_cycles: int
+
+
+@dataclass(frozen=True, slots=True)
+class FirstBlock:
+    """When a share of the devices have lost their first block: by the formula, by the formula if wear were even, and
+    of the simulated devices."""
+
+    share: float
+    formula_ns: int
+    even_ns: int
+    simulated: Sampled
+
+
+@dataclass(frozen=True, slots=True)
+class StoreEstimate:
+    """When a share of the devices have lost more blocks than the store can spare; see `fleet.store_lost_by`."""
+
+    share: float
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class FleetReport:
+    """A fleet's figures. `spare_blocks` can be lost before what the run kept in the store no longer fits.
+
+    `life_min_ns` is the scenario's expectation; it is held against the time by which 1 % of the devices have lost
+    their first block.
+    """
+
+    title: str
+    source: str
+    kind: str
+    part: str
+    law_name: str
+    law: Law
+    wear: Wear
+    seed: int
+    first_block: tuple[FirstBlock, ...]
+    check: Check
+    spare_blocks: int
+    store_estimate: tuple[StoreEstimate, ...]
+    store_sample: SampledLosses | None
+    kept: tuple[Kept, ...]
+    life_min_ns: int | None
+
+    @property
+    def met(self) -> bool | None:
+        """Whether the expectation is met; None where there is none."""
+        return None if self.life_min_ns is None else self.first_block[0].formula_ns >= self.life_min_ns
+
+
+def fleet_report(
+    run: Run,
+    law_name: str,
+    law: Law,
+    pace: Pace,
+    losses: Sequence[Lost],
+    *,
+    seed: int,
+    store_sample: SampledLosses | None = None,
+    kept: tuple[Kept, ...] = (),
+) -> FleetReport:
+    """Every figure of a fleet whose devices all do as `run`; `losses` are the first blocks that simulated ones lost."""
+    times, even = [lost.at_ns for lost in losses], pace.even()
+    spare = spare_blocks(run)
+    life_min_ns = run.expect.get("life_min")
+    return FleetReport(
+        title=run.title,
+        source=run.source,
+        kind=run.kind,
+        part=run.flash.datasheet.name,
+        law_name=law_name,
+        law=law,
+        wear=Wear(
+            pace.source, pace.over_ns, len(pace.erases), sum(pace.erases), min(pace.erases), max(pace.erases),
+            run.flash.datasheet.rated_cycles,
+        ),
+        seed=seed,
+        first_block=tuple(
+            FirstBlock(share, first_lost_by(law, pace, share), first_lost_by(law, even, share), sampled(times, share))
+            for share in SHARES
+        ),
+        check=check(law, pace, losses),
+        spare_blocks=spare,
+        store_estimate=tuple(StoreEstimate(share, store_lost_by(law, pace, spare + 1, share)) for share in SHARES),
+        store_sample=store_sample,
+        kept=kept,
+        life_min_ns=life_min_ns if isinstance(life_min_ns, int) else None,
+    )  # fmt: skip
+
+
+def spare_blocks(run: Run) -> int:
+    """How many blocks the store can lose and still hold what the run kept in it at most."""
+    room = run.store.usage()
+    share_bytes = room.capacity_bytes // max(1, run.flash.geometry.block_count - run.store.config.reserve)
+    return max(0, (room.capacity_bytes - run.live_bytes_max) // max(1, share_bytes))

@@ -1,0 +1,160 @@
+"""Judges what a scenario expects. An expectation that the run can't answer is not met."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, NamedTuple, cast
+
+from simfs.flash import PowerCut
+from simfs.replay.device.device import Run
+from simfs.study.run.figures import Figures
+
+Number = int | float
+NJ_PER_MJ = 10**6
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """One expectation.
+
+    `unit` is that of `measured` and `limit`: ns, bytes, mJ, percent, ratio, count; or "" for what is no quantity, where
+    `faults` tell what is not as expected.
+    """
+
+    name: str
+    met: bool
+    measured: Number | None
+    limit: object
+    unit: str
+    faults: tuple[str, ...] = ()
+
+    @property
+    def at_least(self) -> bool:
+        return self.name.endswith("_min")
+
+
+class Limit(NamedTuple):
+    """How a quantity is measured; None is 'this run can't tell'."""
+
+    unit: str
+    measure: Callable[[Run, Figures], Number | None]
+
+
+LIMITS: dict[str, Limit] = {  # a name that ends in _min is a lower bound, any other an upper one
+    "life_min": Limit("ns", lambda _, figures: figures.life.hottest_ns),
+    "life_even_min": Limit("ns", lambda _, figures: figures.life.even_ns),
+    "write_stall_max": Limit("ns", lambda _, figures: figures.stalls.longest_ns),
+    "write_stall_p999_max": Limit("ns", lambda _, figures: figures.stalls.per_mille_999_ns),
+    "write_stall_bound_max": Limit("ns", lambda _, figures: figures.stalls.longest_at_max_ns),
+    "held_read_max": Limit("ns", lambda _, figures: figures.stalls.held_longest_ns),
+    "mount_max": Limit("ns", lambda _, figures: figures.boots.slowest.time_ns),
+    "refused_max": Limit("count", lambda _, figures: figures.trouble.refused_operations),
+    "write_amplification_max": Limit("ratio", lambda _, figures: figures.amplification.total_ratio),
+    "erase_count_max": Limit("count", lambda _, figures: max(figures.wear.erases_in_run)),
+    "erases_max": Limit("count", lambda _, figures: figures.flash_work.erases),
+    "room_percent_max": Limit("percent", lambda _, figures: figures.room.live_max_percent),
+    "ram_max": Limit("bytes", lambda _, figures: figures.ram_total_bytes),
+    "energy_mj_per_day_max": Limit("mJ", lambda _, figures: _mj(figures.energy.active_per_day_nj)),
+    "file_count_min": Limit("count", lambda run, _: len(run.store.names())),
+    "file_count_max": Limit("count", lambda run, _: len(run.store.names())),
+}
+
+
+def judge(run: Run, figures: Figures) -> tuple[Verdict, ...]:
+    """A verdict for each expectation that is set. Reads the store, so take the figures first.
+
+    An unknown name is a KeyError: the scenario's schema lets none through.
+    """
+    wanted = {name: value for name, value in run.expect.items() if name != "unmet" and value is not None}
+    return tuple(_judge(name, value, run, figures) for name, value in wanted.items())
+
+
+def surprises(run: Run, verdicts: tuple[Verdict, ...]) -> list[str]:
+    """A line for each expectation that is not met, or met though the run says that it is not, on purpose (`unmet`)."""
+    unmet = cast("list[str]", run.expect.get("unmet") or [])
+    return [
+        f"{verdict.name} is met, and unmet says that it is not" if verdict.met else f"{verdict.name} is not met"
+        for verdict in verdicts
+        if verdict.met == (verdict.name in unmet)
+    ]
+
+
+def _judge(name: str, wanted: Any, run: Run, figures: Figures) -> Verdict:
+    if name in STATES:
+        try:
+            faults = tuple(STATES[name](wanted, run, figures))
+        except PowerCut:  # a script may leave its flash without power
+            faults = ("the store can't be read: the flash has no power",)
+        return Verdict(name, not faults, None, wanted, "", faults)
+    unit, measure = LIMITS[name]
+    measured = measure(run, figures)
+    if measured is None:
+        return Verdict(name, False, None, wanted, unit)
+    met = measured >= wanted if name.endswith("_min") else measured <= wanted
+    return Verdict(name, met, measured, wanted, unit)
+
+
+def _names_fit(wanted: bool, _: Run, figures: Figures) -> list[str]:
+    trouble = figures.trouble
+    faults = [f"{fault.name}: {fault.why}" for fault in trouble.name_faults]
+    if trouble.names_cut:
+        faults.append(f"names cut silently: {trouble.names_cut}")
+    return _as_wanted(wanted, faults, "every name fits")
+
+
+def _sound(wanted: bool, run: Run, _: Figures) -> list[str]:
+    return _as_wanted(wanted, run.store.check(), "the store is sound")
+
+
+def _as_wanted(wanted: bool, faults: list[str], otherwise: str) -> list[str]:
+    """`faults` when none are wanted; when some are, that there is none."""
+    if wanted:
+        return faults
+    return [] if faults else [otherwise]
+
+
+def _files_present(wanted: list[str], run: Run, _: Figures) -> list[str]:
+    return [f"{name}: not there" for name in wanted if not run.store.exists(name)]
+
+
+def _files_absent(wanted: list[str], run: Run, _: Figures) -> list[str]:
+    return [f"{name}: still there" for name in wanted if run.store.exists(name)]
+
+
+def _file_sizes(wanted: dict[str, int], run: Run, figures: Figures) -> list[str]:
+    faults = _files_present(list(wanted), run, figures)
+    for name, size_bytes in wanted.items():
+        if run.store.exists(name) and run.store.stat(name).size_bytes != size_bytes:
+            faults.append(f"{name}: {run.store.stat(name).size_bytes} bytes, not {size_bytes}")
+    return faults
+
+
+def _file_texts(wanted: dict[str, str], run: Run, figures: Figures) -> list[str]:
+    faults = _files_present(list(wanted), run, figures)
+    for name, text in wanted.items():
+        if run.store.exists(name):
+            faults += _text_faults(run, name, text.encode())
+    return faults
+
+
+def _text_faults(run: Run, name: str, wanted: bytes) -> list[str]:
+    try:
+        with run.store.open(name, "r") as file:
+            return [] if file.readall() == wanted else [f"{name}: holds something else"]
+    except OSError as error:  # its frames are damaged, or the run left too many files open to open one more
+        return [f"{name}: {error.strerror}"]
+
+
+STATES: dict[str, Callable[[Any, Run, Figures], list[str]]] = {
+    "names_fit": _names_fit,
+    "sound": _sound,
+    "files_present": _files_present,
+    "files_absent": _files_absent,
+    "file_sizes": _file_sizes,
+    "file_texts": _file_texts,
+}
+
+
+def _mj(energy_nj: int | None) -> float | None:
+    return None if energy_nj is None else energy_nj / NJ_PER_MJ

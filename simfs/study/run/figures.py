@@ -1,0 +1,228 @@
+"""What the figures of a run are and what each counts. Everything kept is an integer (bytes, ns, nJ); floats stand at
+the properties only."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from simfs.replay.device.clock import NS_PER_DAY
+from simfs.replay.device.notes import Boot, NameFault, Refusal, Skipped, Stall
+from simfs.study.run.life_projection import Life
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """What ran, and on what."""
+
+    title: str
+    source: str
+    kind: str
+    duration_ns: int
+    operations: int
+    part: str
+    block_count: int
+    block_bytes: int
+    page_bytes: int
+    settings: dict[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """Bytes of the store. Live: what files and names cost, headers included. Capacity: the most that live can be."""
+
+    capacity_bytes: int
+    live_bytes: int
+    live_max_bytes: int
+    live_max_at_ns: int
+    dead_bytes: int
+    blank_bytes: int
+
+    @property
+    def live_percent(self) -> float:
+        return 100 * self.live_bytes / self.capacity_bytes
+
+    @property
+    def live_max_percent(self) -> float:
+        return 100 * self.live_max_bytes / self.capacity_bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Amplification:
+    """Bytes programmed, split by why, and bytes erased.
+
+    Data: the device's bytes, once. Relocated: file bytes moved by the cleaner. Metadata: the rest, which is frame
+    headers, checksums, names and block records, also those that relocation takes.
+    """
+
+    host_bytes: int
+    data_bytes: int
+    metadata_bytes: int
+    relocated_bytes: int
+    erased_bytes: int
+
+    @property
+    def programmed_bytes(self) -> int:
+        return self.data_bytes + self.metadata_bytes + self.relocated_bytes
+
+    @property
+    def total_ratio(self) -> float | None:
+        return self.of_host(self.programmed_bytes)
+
+    @property
+    def data_ratio(self) -> float | None:
+        return self.of_host(self.data_bytes)
+
+    @property
+    def metadata_ratio(self) -> float | None:
+        return self.of_host(self.metadata_bytes)
+
+    @property
+    def relocation_ratio(self) -> float | None:
+        return self.of_host(self.relocated_bytes)
+
+    @property
+    def erased_ratio(self) -> float | None:
+        return self.of_host(self.erased_bytes)
+
+    def of_host(self, count_bytes: int) -> float | None:
+        """`count_bytes` for each byte the device wrote; None when it wrote none."""
+        return count_bytes / self.host_bytes if self.host_bytes else None
+
+
+@dataclass(frozen=True, slots=True)
+class FlashWork:
+    """What the flash did in the run, and the least that any store must do for the same bytes."""
+
+    reads: int
+    read_bytes: int
+    programs: int
+    program_bytes: int
+    erases: int
+    programs_floor: int
+    blocks_floor: int
+    busy_ns: int
+    read_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Wear:
+    """Erase counts of the blocks, since they were new."""
+
+    erase_counts: tuple[int, ...]
+    erases_in_run: tuple[int, ...]
+    min_erases: int
+    max_erases: int
+    total_erases: int
+    hottest_block: int
+    coldest_block: int
+
+    @property
+    def mean_erases(self) -> float:
+        return self.total_erases / len(self.erase_counts)
+
+
+@dataclass(frozen=True, slots=True)
+class Stalls:
+    """Times in which a write kept its caller waiting for the flash: program and erase, at the datasheet's typical times
+    unless the name says max."""
+
+    count: int
+    total_ns: int
+    per_mille_999_ns: int
+    longest: Stall | None
+    longest_at_max: Stall | None
+    most_cleanings: Stall | None
+    held_reads: int
+    held_total_ns: int
+    held_longest_ns: int
+    held_behind: str
+    writes_by_busy_ns: dict[int, int]
+
+    @property
+    def longest_ns(self) -> int:
+        return self.longest.busy_ns if self.longest else 0
+
+    @property
+    def longest_at_max_ns(self) -> int:
+        return self.longest_at_max.busy_max_ns if self.longest_at_max else 0
+
+
+@dataclass(frozen=True, slots=True)
+class Boots:
+    """Mounts: those in the run, and one of the flash as it stands at the end."""
+
+    in_run: int
+    at_end: Boot
+    slowest: Boot
+
+
+@dataclass(frozen=True, slots=True)
+class Energy:
+    """Energy that the flash takes, in nJ; the rest of the device is not in it."""
+
+    program_erase_read_nj: int
+    run_ns: int
+    standby_per_day_nj: int
+    supply_mv: int
+
+    @property
+    def active_per_day_nj(self) -> int | None:
+        return self.program_erase_read_nj * NS_PER_DAY // self.run_ns if self.run_ns else None
+
+
+@dataclass(frozen=True, slots=True)
+class TaskShare:
+    """One task's part in the run; cleaning counts for the task whose operation had to wait for it."""
+
+    name: str
+    operations: int
+    refused: int
+    lost_records: int
+    host_bytes: int
+    read_bytes: int
+    programs: int
+    program_bytes: int
+    erases: int
+    busy_ns: int
+    by_operation: dict[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """What went wrong, and what the recording could not carry."""
+
+    refusals: tuple[Refusal, ...]
+    name_faults: tuple[NameFault, ...]
+    names_cut: int
+    lost_records: int
+    skipped: tuple[Skipped, ...]
+
+    @property
+    def refused_operations(self) -> int:
+        return sum(refusal.count for refusal in self.refusals)
+
+    @property
+    def skipped_lines(self) -> int:
+        return sum(skipped.count for skipped in self.skipped)
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """All figures of a run."""
+
+    subject: Subject
+    room: Room
+    amplification: Amplification
+    flash_work: FlashWork
+    wear: Wear
+    life: Life
+    stalls: Stalls
+    boots: Boots
+    ram_bytes: dict[str, int]
+    energy: Energy
+    tasks: tuple[TaskShare, ...]
+    trouble: Trouble
+
+    @property
+    def ram_total_bytes(self) -> int:
+        return sum(self.ram_bytes.values())

@@ -1,0 +1,316 @@
+"""The commands, through click's runner and as a program of their own."""
+
+
+import json
+import os
+import pty
+import signal
+import subprocess
+import sys
+import termios
+import time
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from simfs.cli import commands
+from simfs.flash.parts import PARTS
+from simfs.show import WHOSE
+from tests.support.places import ROOT
+
+SCENARIO = """\
+title = "A small device"
+[chip]
+size = "64 KiB"
+[run]
+duration = "2 d"
+[[task]]
+name = "gauge"
+every = "6 min"
+[[task.operations]]
+do = "append"
+file = "/tide.csv"
+size = "20 B"
+"""
+# Recorded with strace -f -y -ttt -s 1048576 -x of `echo` into a file, shortened and moved to invented paths.
+RECORDING = """\
+100 1922313600.000100 openat(AT_FDCWD</home/dev>, "/data/log.txt", O_WRONLY|O_CREAT|O_APPEND, 0666) = 3</data/log.txt>
+100 1922313600.000200 write(3</data/log.txt>, "hello\\n", 6) = 6
+100 1922313600.000300 close(3</data/log.txt>) = 0
+100 1922313600.000400 +++ exited with 0 +++
+"""
+
+
+def invoke(*words: object) -> Result:
+    return CliRunner().invoke(commands, [str(word) for word in words])
+
+
+def program(*words: object, **how: object) -> "subprocess.CompletedProcess[str]":
+    command = [sys.executable, "-m", "simfs", *map(str, words)]
+    return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=60, **how)  # type: ignore[call-overload,no-any-return]
+
+
+@pytest.fixture
+def scenario(tmp_path: Path) -> Path:
+    path = tmp_path / "small.toml"
+    path.write_text(SCENARIO)
+    return path
+
+
+@pytest.fixture
+def recording(tmp_path: Path) -> Path:
+    path = tmp_path / "echo.strace"
+    path.write_text(RECORDING)
+    return path
+
+
+def expecting(scenario: Path, table: str) -> Path:
+    scenario.write_text(f"{SCENARIO}[expect]\n{table}\n")
+    return scenario
+
+
+def test_run_reports_and_ends_with_0(scenario: Path) -> None:
+    result = invoke("run", scenario)
+    assert result.exit_code == 0, result.output
+    # Two days, ten times an hour, the first at the start: 480 or 481 appends of 20 bytes.
+    assert "2 days of device time, 480 operations" in " ".join(result.stdout.split())
+    assert "9.38 KiB" in result.stdout  # 480 * 20 = 9600 bytes
+    assert WHOSE in result.stdout
+    assert result.stderr == ""
+
+
+def test_json_is_one_object_with_the_same_figures(scenario: Path) -> None:
+    found = json.loads(invoke("run", scenario, "--json").stdout)
+    assert found["subject"]["operations"] == 480
+    assert found["amplification"]["host_bytes"] == 9600
+    assert found["flash_work"]["erases"] == sum(found["wear"]["erases_in_run"])
+
+
+def test_an_expectation_that_is_not_met_ends_with_1(scenario: Path) -> None:
+    met = invoke("run", expecting(scenario, "refused_max = 0"))
+    assert (met.exit_code, "NOT MET" in met.stdout) == (0, False)
+    unmet = invoke("run", expecting(scenario, 'write_stall_max = "1 us"'))
+    assert unmet.exit_code == 1
+    assert "! NOT MET   write_stall_max" in unmet.stdout
+    assert json.loads(invoke("run", scenario, "--json").stdout)["expectations"][0]["met"] is False
+
+
+def test_every_fault_of_a_scenario_on_a_line_of_its_own(scenario: Path) -> None:
+    scenario.write_text(SCENARIO.replace('"6 min"', '"6 m"').replace('"64 KiB"', '"64 KB"'))
+    result = program("run", scenario)
+    assert (result.returncode, result.stdout) == (2, "")
+    lines = result.stderr.splitlines()
+    assert len(lines) == 2
+    assert lines[0].startswith(f"{scenario}:3: chip.size: ")
+    assert lines[1].startswith(f"{scenario}:8: task[0].every: ")
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["run"], "simfs: Missing argument 'FILE'"),
+        (["run", "nowhere.toml"], "nowhere.toml: No such file or directory; give"),
+        (["run", "nowhere.txt"], "nowhere.txt: No such file or directory; give"),
+        (["run", "."], ".: it is no regular file"),
+        (["run", "/dev/zero"], "/dev/zero: it is no regular file"),
+        (["run", "pyproject.toml", "--part", "generic"], "--part: it is for recordings"),
+        (["run", "DEVELOPERS.md"], "DEVELOPERS.md: it is no recording; give a scenario"),
+        (["run", "DEVELOPERS.md", "--save-image", "/nowhere/x"], "there is no directory /nowhere; create it first"),
+        (["run", "DEVELOPERS.md", "--save-image", "simfs"], "--save-image simfs: it is no regular file"),
+        (["run", "DEVELOPERS.md", "--save-image", "./DEVELOPERS.md"], "this is the input; name another file"),
+        (["run", "DEVELOPERS.md", "--no-such"], "No such option"),
+        (["walk"], "No such command"),
+    ],
+)
+def test_bad_input_ends_with_2_and_one_line(words: list[str], says: str) -> None:
+    result = program(*words)
+    assert (result.returncode, result.stdout) == (2, "")
+    assert len(result.stderr.splitlines()) == 1
+    assert says in result.stderr
+
+
+def test_hostile_names_in_a_fault_stay_on_one_line_and_plain(tmp_path: Path) -> None:
+    result = program("run", "no\nwhere\x1b[2J.toml")
+    assert (
+        result.stderr
+        == "no\\nwhere\\x1b[2J.toml: No such file or directory; give a scenario, a script or a recording\n"
+    )
+
+
+def test_save_image_keeps_the_flash(scenario: Path, tmp_path: Path) -> None:
+    image = tmp_path / "flash.bin"
+    image.write_bytes(b"older")
+    assert invoke("run", scenario, "--save-image", image).exit_code == 0
+    assert image.stat().st_size == 64 * 1024
+    assert sorted(os.listdir(tmp_path)) == ["flash.bin", "small.toml"]
+
+    from simfs import NorFlash, Store
+
+    store = Store.mount(NorFlash.from_image(image.read_bytes()), read_only=True)
+    assert store.stat("/tide.csv").size_bytes == 9600
+
+
+def test_image_that_cannot_be_written_is_a_fault_after_the_report(
+    scenario: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(_: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    result = invoke("run", scenario, "--save-image", tmp_path / "flash.bin")
+    assert result.exit_code == 2
+    assert WHOSE in result.stdout
+    assert "No space left on device; no image was written" in result.stderr
+    assert os.listdir(tmp_path) == ["small.toml"]
+
+
+def test_recording(recording: Path) -> None:
+    result = invoke("run", recording, "--json")
+    assert result.exit_code == 0, result.output
+    found = json.loads(result.stdout)
+    assert (found["subject"]["kind"], found["subject"]["part"]) == ("recording", "generic")
+    assert found["amplification"]["host_bytes"] == 6
+
+
+def test_recording_on_a_part_and_with_a_size(recording: Path) -> None:
+    words = ("run", recording, "--json", "--directory", "/data", "--part", "W25Q32JV", "--size", "1MiB")
+    found = json.loads(invoke(*words).stdout)["subject"]
+    assert (found["part"], found["block_count"]) == ("W25Q32JV", 256)
+
+
+def test_recording_on_the_device_of_a_scenario(recording: Path, scenario: Path) -> None:
+    found = json.loads(invoke("run", recording, "--json", "--device", scenario).stdout)["subject"]
+    assert found["block_count"] == 16
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["--part", "X"], "--part X: there is no such part in the catalogue; known are IS25"),
+        (["--size", "1 MB"], "--size 1 MB: "),
+        (["--size", "5000 B"], "--size 5000 B: it is no multiple of the erase block of generic, 4096 bytes"),
+        (["--size", "8 MiB"], "--size 8 MiB: block_count must be at most 1024"),
+        (["--directory", "data"], "--directory data: "),
+        (["--device", "nowhere.toml"], "nowhere.toml: No such file"),
+        (["--device", "x.toml", "--size", "1 MiB"], "--size: x.toml tells it already"),
+    ],
+)
+def test_bad_options_of_a_recording(recording: Path, words: list[str], says: str) -> None:
+    result = invoke("run", recording, *words)
+    assert result.exit_code == 2, result.output
+    assert says in result.stderr
+    assert len(result.stderr.splitlines()) == 1
+
+
+def test_a_line_that_cannot_be_read_is_shown_and_strict_refuses_it(recording: Path) -> None:
+    recording.write_text(RECORDING + "100 1922313600.0005 ?? what is this\n")
+    lenient = invoke("run", recording)
+    assert lenient.exit_code == 0
+    assert "! not replayed" in lenient.stdout
+    strict = invoke("run", recording, "--strict")
+    assert strict.exit_code == 2
+    assert "line 5" in strict.stderr
+
+
+def test_script_that_fails_is_one_line(tmp_path: Path) -> None:
+    path = tmp_path / "device.py"
+    path.write_text("def store():\n    return 1 / 0\ndef run(device):\n    pass\n")
+    result = program("run", path)
+    assert (result.returncode, result.stdout) == (2, "")
+    assert result.stderr.startswith(f"{path}:2: ")
+    assert len(result.stderr.splitlines()) == 1
+
+
+def test_a_flash_that_holds_no_store_at_the_end_is_one_line(tmp_path: Path) -> None:
+    path = tmp_path / "device.py"
+    path.write_text(
+        "from simfs import NorFlash, Store\n"
+        "def store():\n    return Store.format(NorFlash(block_count=16))\n"
+        "def run(device):\n    for block in range(16):\n        device.flash.erase(block)\n"
+    )
+    result = program("run", path)
+    assert (result.returncode, result.stdout) == (2, "")
+    assert result.stderr.startswith(f"{path}: ")
+    assert len(result.stderr.splitlines()) == 1
+
+
+def test_schema_is_a_json_schema_of_scenarios() -> None:
+    schema = json.loads(invoke("schema").stdout)
+    assert {"chip", "store", "task", "expect"} <= set(schema["properties"])
+
+
+def test_parts_lists_every_part_once() -> None:
+    lines = invoke("parts").stdout.splitlines()
+    table = lines[2 : lines.index("")]
+    assert [line.split()[0] for line in table] == list(PARTS)
+    assert max(map(len, table)) <= 100
+
+
+def test_help_of_every_command_is_short() -> None:
+    for words in ([], ["run"], ["schema"], ["parts"]):
+        result = invoke(*words, "--help")
+        assert result.exit_code == 0
+        assert max(map(len, result.stdout.splitlines())) <= 100
+
+
+def test_help_loads_no_library_that_it_does_not_need() -> None:
+    code = (
+        "import sys, simfs.cli as cli\n"
+        "try: cli.commands.main(['--help'])\n"
+        "except SystemExit: pass\n"
+        "print([name for name in ('pydantic', 'construct', 'tabulate', 'tqdm') if name in sys.modules])"
+    )
+    result = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=60)
+    assert result.stdout.splitlines()[-1] == "[]"
+
+
+def test_a_reader_that_goes_away_is_no_fault(scenario: Path) -> None:
+    command = f"'{sys.executable}' -m simfs run '{scenario}' | true; echo ${{PIPESTATUS[0]}}"
+    result = subprocess.run(["bash", "-c", command], cwd=ROOT, capture_output=True, text=True, timeout=60)
+    assert result.stdout.strip() in ("0", "141")
+    assert result.stderr == ""
+
+
+def test_output_that_cannot_be_written_is_one_line(scenario: Path) -> None:
+    with open("/dev/full", "w") as full:
+        command = [sys.executable, "-m", "simfs", "run", str(scenario)]
+        result = subprocess.run(command, cwd=ROOT, stdout=full, stderr=subprocess.PIPE, text=True, timeout=60)
+    assert result.returncode == 2
+    assert result.stderr == "standard output: No space left on device\n"
+
+
+def test_a_terminal_without_utf_8_still_shows_the_report(scenario: Path) -> None:
+    scenario.write_text(SCENARIO.replace("A small device", "Gerät"))
+    result = program("run", scenario, env={**os.environ, "PYTHONIOENCODING": "ascii"})
+    assert result.returncode == 0
+    assert "Ger\\xe4t\n" in result.stdout
+
+
+def test_stopped_by_the_user_is_one_line_and_130(scenario: Path, tmp_path: Path) -> None:
+    scenario.write_text(SCENARIO.replace('"2 d"', '"20 years"').replace("append", "write"))
+    words = [sys.executable, "-m", "simfs", "run", str(scenario), "--save-image", str(tmp_path / "flash.bin")]
+    process = subprocess.Popen(words, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    time.sleep(2.5)  # long enough for a bar, had there been a terminal
+    process.send_signal(signal.SIGINT)
+    output, errors = process.communicate(timeout=30)
+    assert (process.returncode, output, errors) == (130, "", "simfs: stopped\n")
+    assert os.listdir(tmp_path) == ["small.toml"]
+
+
+def test_progress_is_for_a_terminal_only(scenario: Path) -> None:
+    scenario.write_text(SCENARIO.replace('"2 d"', '"20 years"').replace("append", "write"))
+    ours, theirs = pty.openpty()
+    termios.tcsetwinsize(theirs, (50, 100))
+    command = [sys.executable, "-m", "simfs", "run", str(scenario)]
+    process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=theirs)
+    os.close(theirs)
+    seen = b""
+    try:
+        while b"to go" not in seen:
+            seen += os.read(ours, 1000)
+    finally:
+        process.send_signal(signal.SIGINT)
+        process.wait(timeout=30)
+        os.close(ours)
+    assert b"% |" in seen

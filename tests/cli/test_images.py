@@ -1,0 +1,249 @@
+"""`simfs image` from its command line: what it prints, how it exits, and that the image is never written to."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from simfs.cli.image_command import image
+from simfs.cli.inputs import described_store
+from tests.support.places import SCENARIOS
+
+Run = Callable[..., Result]
+SIZE = ("--size", "64KiB")
+
+
+@pytest.fixture
+def simfs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
+    """Runs `simfs image` in a directory of its own that has `files` to build from."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "files" / "log").mkdir(parents=True)
+    (tmp_path / "files" / "log" / "a.csv").write_bytes(b"06:00,2.41\n" * 400)
+    (tmp_path / "files" / "set.ini").write_bytes(b"level = 3\n")
+
+    def run(*arguments: str) -> Result:
+        return CliRunner().invoke(image, arguments)
+
+    return run
+
+
+@pytest.fixture
+def unit(simfs: Run, tmp_path: Path) -> Path:
+    """An image that was built."""
+    assert simfs("build", "files", "unit.img", *SIZE).exit_code == 0
+    return tmp_path / "unit.img"
+
+
+def test_from_a_directory_and_back(simfs: Run, unit: Path) -> None:
+    assert unit.stat().st_size == 65536
+    listed = simfs("list", "unit.img").output
+    assert "4,400  /log/a.csv" in listed
+    assert "2 files of 4.31 KiB" in listed
+    done = simfs("extract", "unit.img", "back")
+    assert done.exit_code == 0
+    assert Path("back/log+a.csv").read_bytes() == Path("files/log/a.csv").read_bytes()
+    assert sorted(os.listdir("back")) == ["log+a.csv", "set.ini"]
+
+
+def test_one_file_goes_to_standard_output(unit: Path) -> None:
+    shown = subprocess.run(
+        [sys.executable, "-m", "simfs", "image", "read", "unit.img", "/log/a.csv"], capture_output=True, check=True
+    )
+    assert shown.stdout == b"06:00,2.41\n" * 400
+
+
+def test_the_same_files_give_the_same_image(simfs: Run, unit: Path) -> None:
+    os.utime("files/set.ini", (0, 0))
+    simfs("build", "files", "again.img", *SIZE)
+    assert Path("again.img").read_bytes() == unit.read_bytes()
+
+
+def test_a_scenario_tells_chip_and_store(simfs: Run) -> None:
+    scenario = SCENARIOS / "doorbell.toml"
+    assert simfs("build", "files", "unit.img", "--device", str(scenario)).exit_code == 2
+    Path("files/log/a.csv").write_bytes(b"1,2\n")
+    assert simfs("build", "files", "unit.img", "--device", str(scenario)).exit_code == 0
+    assert Path("unit.img").stat().st_size == described_store(str(scenario), None, None).flash.geometry.size_bytes
+
+
+def test_name_faults_leave_an_older_image_as_it_was(simfs: Run, unit: Path) -> None:
+    before = unit.read_bytes()
+    for name in ("x" * 60, "y" * 70):
+        Path("files", name).write_bytes(b"")
+    done = simfs("build", "files", "unit.img", *SIZE)
+    assert done.exit_code == 2
+    assert done.stdout == ""
+    assert len(done.stderr.strip().split("\n")) == 2
+    assert unit.read_bytes() == before
+
+
+def test_room_that_is_missing_is_one_line(simfs: Run) -> None:
+    Path("files/big").write_bytes(bytes(100_000))
+    done = simfs("build", "files", "unit.img", *SIZE)
+    assert done.exit_code == 2
+    assert "bytes are missing" in done.stderr
+    assert done.stderr.count("\n") == 1
+    assert not Path("unit.img").exists()
+
+
+@pytest.mark.parametrize("action", [("list",), ("verify",), ("explain",), ("extract", "out"), ("read", "/set.ini")])
+def test_the_image_is_never_written(simfs: Run, unit: Path, action: tuple[str, ...]) -> None:
+    """Not even where a power cut left something to settle."""
+    data = bytearray(unit.read_bytes())
+    end = data.index(b"level = 3\n") + 14
+    data[end : end + 7] = b"\x11\x00\x05\x00torn"[:7]
+    unit.write_bytes(data)
+    os.utime(unit, (1, 1))
+    unit.chmod(0o444)
+    before = hashlib.sha256(data).digest()
+    done = simfs(action[0], "unit.img", *action[1:])
+    assert done.exit_code == 0, done.output
+    assert hashlib.sha256(unit.read_bytes()).digest() == before
+    assert unit.stat().st_mtime == 1
+
+
+def test_verify_tells_damage_by_its_exit_status(simfs: Run, unit: Path) -> None:
+    assert simfs("verify", "unit.img").exit_code == 0
+    data = bytearray(unit.read_bytes())
+    data[data.index(b"06:00") + 40] ^= 1
+    unit.write_bytes(data)
+    done = simfs("verify", "unit.img")
+    assert done.exit_code == 1
+    assert done.stdout.startswith("damaged: ")
+
+
+def test_verify_tells_what_is_torn_and_takes_it_for_sound(simfs: Run, unit: Path) -> None:
+    data = bytearray(unit.read_bytes())
+    end = data.index(b"level = 3\n") + 14
+    data[end : end + 3] = b"\x11\x00\x05"
+    unit.write_bytes(data)
+    done = simfs("verify", "unit.img")
+    assert done.exit_code == 0
+    assert f"torn: a torn frame, or several at {end:#x} of the store; a power cut leaves this" in done.output
+    (doubt,) = json.loads(simfs("verify", "unit.img", "--json").output)["doubts"]
+    assert doubt == {"address": end, "what": "a torn frame, or several"}
+
+
+def test_what_is_left_of_a_damaged_image_comes_out_marked(simfs: Run, unit: Path) -> None:
+    data = bytearray(unit.read_bytes())
+    data[data.index(b"/set.ini") - 10] ^= 1
+    data[data.index(b"06:00") + 40] ^= 1
+    unit.write_bytes(data)
+    assert simfs("extract", "unit.img", "out").exit_code == 2
+    assert "simfs image explain" in simfs("extract", "unit.img", "out").stderr
+    assert not Path("out").exists()
+    assert "256 bytes are lost: 0 to 256" in simfs("explain", "unit.img").output
+    assert simfs("extract", "unit.img", "out", "--damaged").exit_code == 0
+    saved = Path("out/log+a.csv+damaged").read_bytes()
+    assert saved == bytes(256) + (b"06:00,2.41\n" * 400)[256:]
+
+
+def test_one_block_is_shown_byte_by_byte(simfs: Run, unit: Path) -> None:
+    shown = simfs("explain", "unit.img", "--block", "0").output
+    assert "0000 erase record: count 0" in shown
+    assert "NAME file 1 offset 0" in shown
+    assert simfs("explain", "unit.img", "--block", "16").exit_code == 2
+
+
+def test_a_dump_with_the_address_of_the_store(simfs: Run, unit: Path) -> None:
+    Path("chip").write_bytes(bytes(65536) + unit.read_bytes() + unit.read_bytes())
+    assert "more than one store" in simfs("list", "chip").stderr
+    for start in ("64KiB", "0x10000", "0x20000"):
+        assert "/set.ini" in simfs("list", "chip", "--start", start).output
+    assert "no store begins at 0x0" in simfs("list", "chip", "--start", "0x0").stderr
+
+
+@pytest.mark.parametrize(
+    ("arguments", "why"),
+    [
+        (("build", "nowhere", "x.img"), "No such file or directory"),
+        (("build", "files/set.ini", "x.img"), "Not a directory"),
+        (("build", "files", "files/x.img"), "it would lie in the directory that it is made of"),
+        (("build", "files", "no/x.img"), "no image was written"),
+        (("build", "files", "x.img", "--size", "3KiB"), "no multiple of the erase block"),
+        (("list", "nowhere"), "No such file"),
+        (("list", "files"), "no regular file"),
+        (("list", "files/set.ini"), "it holds no store"),
+        (("verify", "files/set.ini"), "it holds no store"),
+        (("explain", "files/set.ini"), "it holds no store"),
+        (("extract", "files/set.ini", "out"), "it holds no store"),
+        (("extract", "unit.img", "files"), "it is not empty"),
+        (("extract", "unit.img", "files/set.ini"), "it is no directory"),
+        (("extract", "unit.img", "no/out"), "No such file or directory"),
+        (("read", "unit.img", "/none"), "simfs image list"),
+        (("read", "unit.img", "a\0b"), "can't hold a NUL"),
+        (("list", "unit.img", "--start", "12"), "--start 12"),
+        (("list", "unit.img", "--start", "0xzz"), "--start 0xzz"),
+    ],
+)
+def test_bad_input_is_one_line(simfs: Run, unit: Path, arguments: tuple[str, ...], why: str) -> None:
+    done = simfs(*arguments)
+    assert done.exit_code == 2
+    assert why in done.stderr
+    assert done.stderr.count("\n") == 1
+    assert done.stdout == ""
+    assert not Path("x.img").exists()
+
+
+def test_json_has_what_the_text_has(simfs: Run, unit: Path) -> None:
+    listed = json.loads(simfs("list", "unit.img", "--json").output)
+    assert listed["image"] == "unit.img"
+    assert listed["files"] == [{"name": "/log/a.csv", "size_bytes": 4400}, {"name": "/set.ini", "size_bytes": 10}]
+    assert listed["file_bytes"] == 4410 < listed["live_bytes"] < listed["capacity_bytes"]
+    verified = simfs("verify", "unit.img", "--json")
+    assert verified.exit_code == 0
+    sound = {"image": "unit.img", "sound": True, "problems": [], "doubts": []}
+    assert json.loads(verified.output) == {**sound, "listing": listed}
+    explained = json.loads(simfs("explain", "unit.img", "--json").output)
+    assert explained["mounts"] is True
+    assert (explained["damaged"], explained["may_be_older"]) == (False, False)
+    assert [block["number"] for block in explained["blocks"]] == list(range(16))
+    assert [(file["name"], file["size_bytes"], file["lost"]) for file in explained["files"]] == [
+        ("/log/a.csv", 4400, []), ("/set.ini", 10, []),
+    ]  # fmt: skip
+
+
+def test_json_tells_damage(simfs: Run, unit: Path) -> None:
+    data = bytearray(unit.read_bytes())
+    at = data.index(b"06:00") + 40
+    data[at] ^= 1
+    unit.write_bytes(data)
+    verified = simfs("verify", "unit.img", "--json")
+    assert verified.exit_code == 1
+    found = json.loads(verified.output)
+    assert found["sound"] is False
+    assert found["listing"]["file_bytes"] == 4410
+    assert len(found["problems"]) == len(simfs("verify", "unit.img").output.splitlines()) > 0
+    explained = json.loads(simfs("explain", "unit.img", "--json").output)
+    assert explained["damaged"] is True
+    assert [file["lost"] for file in explained["files"]] == [[[0, 256]], []]
+    ((damage,), (lost,)) = explained["blocks"][0]["damage"], explained["blocks"][0]["lost"]
+    assert damage["start"] <= at < damage["end"]
+    assert lost == {"kind": "DATA", "file_number": 1, "offset": 0, "size_bytes": 256}
+
+
+def test_json_of_what_does_not_mount(simfs: Run, unit: Path) -> None:
+    data = bytearray(unit.read_bytes())
+    data[data.index(b"/set.ini") - 10] ^= 1
+    unit.write_bytes(data)
+    verified = simfs("verify", "unit.img", "--json")
+    assert verified.exit_code == 1
+    found = json.loads(verified.output)
+    assert (found["sound"], found["listing"], len(found["problems"])) == (False, None, 1)
+    assert simfs("verify", "unit.img").output == f"damaged: {found['problems'][0]}\n"
+    explained = json.loads(simfs("explain", "unit.img", "--json").output)
+    assert explained["mounts"] is False
+    assert explained["why_not"] in found["problems"][0]
+    assert explained["files"][-1] == {"number": 2, "name": None, "size_bytes": 10, "lost": []}
+    assert simfs("list", "unit.img", "--json").exit_code == 2
+    alone = simfs("explain", "unit.img", "--block", "0", "--json")
+    assert alone.exit_code == 2
+    assert "--block 0" in alone.stderr

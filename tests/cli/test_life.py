@@ -1,0 +1,201 @@
+"""`simfs life`: what it prints, its JSON, its exit codes, and what it refuses."""
+
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from simfs.cli import commands
+from simfs.replay.device.clock import NS_PER_YEAR
+from simfs.replay.play import play
+from simfs.replay.scenario.load import load_scenario, parse_scenario
+from simfs.show import WHOSE
+from simfs.show.life import as_text
+from simfs.study.fleet.first_block import device_seed
+from simfs.study.fleet.limit_laws import WeibullLimits, limits_of
+from simfs.study.life.end_of_life import end_of_life
+from simfs.study.life.report import life_report
+from simfs.study.run.measure import figures
+from tests.support.places import ROOT
+
+SCENARIO = """\
+title = "A small device"
+[chip]
+size = "64 KiB"
+rated_cycles = 60
+[run]
+start = 9999-06-01
+duration = "1 d"
+[[task]]
+name = "gauge"
+every = "6 min"
+operations = [{ do = "append", file = "/{date}.csv", size = "40 B", keep = 2 }]
+[[task]]
+name = "settings"
+daily = "03:00"
+operations = [{ do = "write", file = "/set", size = "900 B" }]
+[expect]
+life_min = "100 d"
+refused_max = 0
+"""
+
+
+@pytest.fixture
+def scenario(tmp_path: Path) -> Path:
+    path = tmp_path / "small.toml"
+    path.write_text(SCENARIO)
+    return path
+
+
+def invoke(*words: object) -> Result:
+    return CliRunner().invoke(commands, ["life", *map(str, words)])
+
+
+def test_the_report_says_when_which_block_and_who(scenario: Path) -> None:
+    done = invoke(scenario)
+    assert done.exit_code == 0, done.stderr
+    found = end_of_life(load_scenario(scenario))
+    lines = done.stdout.splitlines()
+    assert WHOSE in lines
+    assert "carried on to the first block at its rated cycles" in done.stdout.replace("\n", " ")
+    ends = next(line for line in lines if line.startswith("ends"))
+    assert found.clock.startswith("1")
+    assert f"on {found.clock}, past the year 9999" in ends
+    assert f"block {found.block} has had 60 erases, its rated limit" in done.stdout
+    assert "worn by       task gauge" in done.stdout
+    assert "how           exact: " in done.stdout
+    shares = {line.split()[0]: line.split()[1:] for line in lines if line.startswith(("gauge", "settings"))}
+    assert int(shares["gauge"][1]) + int(shares.get("settings", ["0", "0"])[1]) == 60
+    assert "expected life_min 100 days: met" in lines
+    assert max(map(len, lines)) <= 100
+
+
+def test_the_report_says_how_it_was_found(scenario: Path) -> None:
+    read = load_scenario(scenario)
+    found = end_of_life(read, plain=True)
+    whole = as_text(life_report(read, "s.toml", "t", found))
+    assert "how           exact: every operation was carried out" in whole
+    skipped = replace(found, simulated_ns=3 * NS_PER_YEAR, skipped_periods=12, period_ns=5 * NS_PER_YEAR)
+    text = as_text(life_report(read, "s.toml", "t", skipped)).replace("\n              ", " ")
+    assert "exact: 3 years were carried out, then 12 periods of 5 years that repeat it skipped" in text
+
+
+def test_json_has_the_end_of_life(scenario: Path) -> None:
+    found = json.loads(invoke(scenario, "--json").stdout)
+    expected = end_of_life(load_scenario(scenario))
+    assert found["life"]["at_ns"] == expected.at_ns
+    assert found["life"]["erase_counts"] == list(expected.erase_counts)
+    assert found["life"]["task"] == "gauge"
+    assert found["life"]["past_year_9999"] is True
+    assert found["met"] is True
+    assert found["title"] == "A small device"
+
+
+def test_an_expectation_that_is_not_met_is_status_1(scenario: Path) -> None:
+    scenario.write_text(SCENARIO.replace('"100 d"', '"100 years"'))
+    done = invoke(scenario)
+    assert done.exit_code == 1
+    assert "expected life_min 100 years: ! NOT MET" in done.stdout
+
+
+def test_a_projection_is_near_and_says_so(scenario: Path) -> None:
+    exact = json.loads(invoke(scenario, "--json").stdout)["life"]["at_ns"]
+    done = invoke(scenario, "--quick")
+    assert "projected from" in done.stdout
+    assert "will have had 60 erases" in done.stdout
+    quick = json.loads(invoke(scenario, "--quick", "--json").stdout)["life"]
+    assert quick["exact"] is False
+    assert quick["at_ns"] == pytest.approx(exact, rel=0.1)
+    assert quick["at_ns"] != exact
+
+
+def test_true_limits_are_those_of_the_first_device_of_a_fleet(scenario: Path) -> None:
+    words = ("--until", "limit", "--scale-cycles", "100", "--shape", "2", "--seed", "7", "--json")
+    done = invoke(scenario, *words)
+    found = json.loads(done.stdout)
+    limits = limits_of(WeibullLimits(100, 2), device_seed(7, 0), 16)
+    life = found["life"]
+    assert (life["end"], life["limit_cycles"]) == ("limit", limits[life["block"]])
+    assert life["erase_counts"][life["block"]] == life["cycles"] == limits[life["block"]]
+    assert found["met"] is None
+    assert done.exit_code == 0
+
+
+def test_until_the_store_is_full(scenario: Path) -> None:
+    scenario.write_text(SCENARIO.replace(", keep = 2", "").replace("rated_cycles = 60", "rated_cycles = 5000"))
+    done = invoke(scenario, "--until", "full")
+    assert done.exit_code == 0
+    assert "the store refused a write; the most worn block" in done.stdout
+    assert "expected" not in done.stdout
+
+
+def test_a_device_that_wears_nothing_lives_for_ever(scenario: Path) -> None:
+    text = SCENARIO.replace(", keep = 2 }]", ", keep = 2 }]\nuntil = { runs = 3 }")
+    text = text.replace('size = "900 B" }]', 'size = "900 B" }]\nuntil = { runs = 3 }')
+    scenario.write_text(text)
+    done = invoke(scenario)
+    assert "never: nothing wears any more" in done.stdout
+    assert "expected life_min 100 days: met" in done.stdout
+    assert done.exit_code == 0
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--until", "limit"), "the limits of the blocks: not given; give --scale-cycles and --shape"),
+        (("--shape", "3"), "--shape: it is for --until limit; leave it out or ask for that"),
+        (("--seed", "3"), "--seed: it is for --until limit; leave it out or ask for that"),
+    ],
+)
+def test_bad_options_are_one_line_and_status_2(scenario: Path, words: tuple[str, ...], said: str) -> None:
+    done = invoke(scenario, *words)
+    assert (done.exit_code, done.stdout) == (2, "")
+    assert said in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+def test_only_a_scenario_goes_on() -> None:
+    done = invoke("scenarios/uplink.py")
+    assert done.exit_code == 2
+    assert "only a scenario goes on for ever; give a .toml file" in done.stderr
+
+
+def test_faults_of_a_scenario_are_told(scenario: Path) -> None:
+    scenario.write_text(SCENARIO.replace('"6 min"', '"6 m"'))
+    done = invoke(scenario)
+    assert done.exit_code == 2
+    assert "small.toml:10" in done.stderr
+
+
+def test_a_small_record_every_ten_minutes_wears_a_large_store_slowly() -> None:
+    """Common practice, no source: on 3 MiB of flash rated for 10,000 cycles that runs for many years."""
+    text = (
+        '[chip]\nsize = "3 MiB"\nrated_cycles = 10000\n[run]\nduration = "3 years"\n[[task]]\nname = "log"\n'
+        'every = "10 min"\noperations = [{ do = "append", file = "/{date}.csv", size = "40 B", keep = 30 }]\n'
+    )
+    done = play(parse_scenario(text.encode(), "common.toml"), "common.toml")
+    assert done.flash.erases > 768
+    life = figures(done).life
+    assert life.hottest_ns is not None
+    assert life.hottest_ns > 1000 * NS_PER_YEAR
+
+
+def shown_in_readme(command: str) -> list[str]:
+    """The lines that README.md shows of a command's output, without those before the dots."""
+    text = (ROOT / "README.md").read_text()
+    return text.partition(f"$ {command}\n...\n")[2].partition("```")[0].splitlines()
+
+
+def test_readme_shows_what_is_printed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of the fleet without the devices that are run, which take long."""
+    monkeypatch.chdir(ROOT)
+    lines = shown_in_readme("simfs life scenarios/settings.toml --quick")
+    assert len(lines) == 4
+    assert set(lines) <= set(invoke("scenarios/settings.toml", "--quick").stdout.splitlines())
+    words = ["fleet", "scenarios/settings.toml", "--passed-parts", "231", "--shape", "3"]
+    lines = shown_in_readme(f"simfs {' '.join(words)} --stores 20 --kept-at 40")
+    assert len(lines) == 9
+    assert set(lines[:7]) <= set(CliRunner().invoke(commands, words).stdout.splitlines())

@@ -1,0 +1,137 @@
+"""The house rules that a reader relies on: which way imports run, that nothing lies about unused, that modules and
+functions stay short, and that only the command line prints."""
+
+from __future__ import annotations
+
+import ast
+import re
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from tests.support.places import ROOT
+
+PACKAGE = ROOT / "simfs"
+ROOMS = ["flash", "store", "files", "replay", "study", "show", "bridges", "cli"]  # each may import those before it
+ENTRY_POINTS = {
+    "simfs.__main__",  # python -m simfs
+    "simfs.store.format.dump",  # by the declaration of the format: for tests and inspection, never for the hot path
+    "simfs.files.model",  # the truth for tests
+    "simfs.show.notebook",  # named by simfs.files.shown, when a notebook displays something
+    "simfs.bridges.testing.plugin",  # what pytest loads
+    "simfs.bridges.fsspec_store",  # what fsspec loads
+    "simfs.bridges.patched",  # for whoever runs firmware logic in Python
+}
+LINES_MAX = 300
+FUNCTION_LINES_MAX = 40
+LONG_MODULES: set[str] = set()
+LONG_FUNCTIONS: set[str] = set()
+
+
+def modules() -> dict[str, Path]:
+    """By dotted name; a package goes by its own name."""
+    found = {}
+    for path in sorted(PACKAGE.rglob("*.py")):
+        parts = path.relative_to(ROOT).with_suffix("").parts
+        found[".".join(parts[:-1] if parts[-1] == "__init__" else parts)] = path
+    return found
+
+
+MODULES = modules()
+
+
+@cache
+def tree(module: str) -> ast.Module:
+    return ast.parse(MODULES[module].read_text())
+
+
+@cache
+def imports(module: str) -> frozenset[str]:
+    """The modules of ours that a module imports, wherever in it; `from package import module` names the module."""
+    found = set()
+    for node in ast.walk(tree(module)):
+        names: list[str] = []
+        if isinstance(node, ast.Import):
+            names = [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{module}: relative import on line {node.lineno}"
+            names = [f"{node.module}.{alias.name}" for alias in node.names]
+        for name in names:
+            while name and name not in MODULES:
+                name = name.rpartition(".")[0]
+            found.add(name)
+    return frozenset(found - {""})
+
+
+def room(module: str) -> int:
+    """How high a module stands; the package itself, which gathers the public names, stands just above `files`."""
+    parts = module.split(".")
+    if module == "simfs":
+        return ROOMS.index("files")
+    return ROOMS.index("cli" if parts[1] == "__main__" else parts[1])
+
+
+def test_every_room_is_known() -> None:
+    assert {name.split(".")[1] for name in MODULES if "." in name} <= {*ROOMS, "__main__"}
+    assert len(MODULES) > 50
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_imports_run_downward(module: str) -> None:
+    upward = {name for name in imports(module) if room(name) > room(module)}
+    assert not upward, f"{module} imports {upward} from above"
+
+
+def test_rooms_below_files_do_not_use_the_public_package() -> None:
+    below = [module for module in MODULES if module != "simfs" and room(module) < ROOMS.index("replay")]
+    assert [module for module in below if "simfs" in imports(module)] == []
+
+
+def test_every_module_is_used() -> None:
+    used = {name for module in MODULES for name in imports(module) - {module}}
+    packages = {name for name, path in MODULES.items() if path.name == "__init__.py"}
+    assert MODULES.keys() - used - packages - ENTRY_POINTS == set()
+    assert MODULES.keys() >= ENTRY_POINTS
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_modules_and_functions_are_short(module: str) -> None:
+    length = len(MODULES[module].read_text().splitlines())
+    assert (length > LINES_MAX) == (module in LONG_MODULES), f"{module} has {length} lines"
+    functions = [node for node in ast.walk(tree(module)) if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)]
+    long = {f"{module}.{node.name}" for node in functions if lines_of(node) > FUNCTION_LINES_MAX}
+    assert long == {name for name in LONG_FUNCTIONS if name.rpartition(".")[0] == module}
+
+
+def lines_of(function: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
+    """The lines of a function, its signature and docstring included."""
+    assert function.end_lineno is not None
+    return function.end_lineno - function.lineno + 1
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_only_the_command_line_prints(module: str) -> None:
+    calls = [node.func for node in ast.walk(tree(module)) if isinstance(node, ast.Call)]
+    printing = [call for call in calls if isinstance(call, ast.Name) and call.id in ("print", "input", "breakpoint")]
+    streams = [
+        node
+        for node in ast.walk(tree(module))
+        if isinstance(node, ast.Attribute) and node.attr in ("stdout", "stderr", "echo", "secho")
+    ]
+    if room(module) < ROOMS.index("cli"):
+        assert not printing + streams, f"{module} prints on line {(printing + streams)[0].lineno}"
+
+
+def test_nothing_is_left_undone() -> None:
+    here = {Path(__file__).name}
+    paths = [path for folder in ("simfs", "tests", "benchmarks", "scenarios") for path in (ROOT / folder).rglob("*.py")]
+    left = re.compile(r"\b(FIXME|TODO|XXX|HACK)\b")
+    assert [path.name for path in paths if path.name not in here and left.search(path.read_text())] == []
+
+
+def test_the_top_level_holds_nothing_else() -> None:
+    allowed = {"README.md", "DEVELOPERS.md", "pyproject.toml", "simfs", "tests", "scenarios", "benchmarks"}
+    passing = {"build", "dist", "htmlcov"}  # made by tools
+    found = {path.name for path in ROOT.iterdir() if not path.name.startswith(".")}
+    assert found - passing <= allowed

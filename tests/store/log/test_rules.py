@@ -1,0 +1,303 @@
+"""Rules of the format, looked at on the flash while a store works: what is programmed and erased, when, and what must
+stand there before. The power-cut campaigns rest on them."""
+
+from __future__ import annotations
+
+from collections import Counter
+from random import Random
+
+import pytest
+
+from simfs import CorruptStore, NorFlash, Store, StoreConfig
+from simfs.flash import FaultHooks
+from simfs.store.format import codec
+from simfs.store.format.codec import DISCARD_AT, DISCARD_BYTES, FRAME_BYTES, HEADER_BYTES, SEAL_BYTES, Kind
+from tests.store.tables.test_claims import assert_claims_hold
+from tests.support.on_flash import contents, frames_on, mounted, opening, put
+
+BLOCK, PAGE = 1024, 128
+
+
+class Watch(FaultHooks):
+    """Notes each change, and what stood in the block just before an erase."""
+
+    def __init__(self) -> None:
+        self.erased: list[tuple[int, bytes]] = []  # block, its bytes
+        self.images: list[tuple[int, bytearray]] = []  # block, the whole flash
+        self.programmed: list[tuple[int, int, bytes]] = []  # address, length, the block's bytes before
+
+    def before_program(self, cells: memoryview, address: int, data: bytes) -> None:
+        start = address - address % BLOCK
+        self.programmed.append((address, len(data), bytes(cells[start : start + BLOCK])))
+
+    def before_erase(self, cells: memoryview, address: int, length: int) -> None:
+        self.erased.append((address // length, bytes(cells[address : address + length])))
+        self.images.append((address // length, bytearray(cells)))
+
+
+def watched_store(**settings: object) -> tuple[Store, Watch]:
+    config = StoreConfig(**{"buffer_bytes": 64, "name_bytes": 16, **settings})  # type: ignore[arg-type]
+    watch = Watch()
+    return Store.format(NorFlash(12, BLOCK, PAGE, faults=watch), config), watch
+
+
+def work(store: Store, steps: int, seed: int = 1, mounts: bool = False) -> Store:
+    """Random changes of few files, mounted anew now and then."""
+    random = Random(seed)
+    for step in range(steps):
+        name = random.choice("abcdef")
+        if random.random() < 0.1 and store.exists(name):
+            store.remove(name)
+        else:
+            put(store, name, random.randbytes(random.randrange(250)), random.choice("wwa"))
+            if store.stat(name).size_bytes > 500:
+                store.truncate(name, 9)
+        if mounts and step % 9 == 8:
+            store = Store.mount(store.flash)
+    return store
+
+
+def sealed(raw: bytes) -> bool:
+    """Whether a block's bytes end in a sound seal."""
+    found = opening(raw, len(raw), 0)
+    seal = codec.decode_seal(raw[-SEAL_BYTES:])
+    if found is None or seal is None:
+        return False
+    listed = 0 if seal.entry_count == codec.UNLISTED else seal.entry_count * codec.ENTRY_BYTES
+    return codec.seal_is_sound(raw[-SEAL_BYTES - listed :], found[3])
+
+
+@pytest.mark.parametrize("mounts", [False, True])
+@pytest.mark.parametrize("heads", [1, 2])
+def test_a_block_is_discarded_before_it_is_erased(heads: int, mounts: bool) -> None:
+    """So that an erase that is cut leaves nothing that counts."""
+    store, watch = watched_store(log_heads=heads)
+    work(store, 150, mounts=mounts)
+    assert len(watch.erased) > 15
+    for block, raw in watch.erased:
+        assert codec.is_discarded(raw[DISCARD_AT : DISCARD_AT + DISCARD_BYTES]), block
+
+
+@pytest.mark.parametrize("heads", [1, 2])
+def test_a_sealed_block_is_programmed_no_more_but_for_its_discard_mark(heads: int) -> None:
+    store, watch = watched_store(log_heads=heads)
+    work(store, 150, mounts=True)
+    late = [(address % BLOCK, length) for address, length, before in watch.programmed if sealed(before)]
+    assert len(late) > 15
+    assert set(late) == {(DISCARD_AT, DISCARD_BYTES)}
+
+
+@pytest.mark.parametrize("heads", [1, 2])
+def test_no_file_needs_a_block_that_is_erased(heads: int) -> None:
+    """Just before each erase a mount finds every file but the one that is being written, with the block blank."""
+    store, watch = watched_store(log_heads=heads)
+    random, seen = Random(2), 0
+    for _ in range(120):
+        watch.images.clear()
+        name, expected = random.choice("abcdef"), contents(store)
+        put(store, name, random.randbytes(random.randrange(250)))
+        expected.pop(name, None)
+        for block, image in watch.images:
+            image[block * BLOCK : (block + 1) * BLOCK] = b"\xff" * BLOCK
+            left = contents(Store.mount(NorFlash.from_image(image, BLOCK, PAGE), read_only=True))
+            assert expected.items() <= left.items()
+        seen += len(watch.images)
+    assert seen > 10
+
+
+@pytest.mark.parametrize("heads", [1, 2])
+def test_cleaning_a_sound_block_leaves_nothing_in_it(heads: int) -> None:
+    """Holes, cut files and small pieces included: no block has to be set aside."""
+    store, _ = watched_store(log_heads=heads, cleaner="oldest-first")
+    random = Random(4)
+    for step in range(700):
+        name = random.choice("abcdefgh")
+        with store.open(name, "a+") as file:
+            file.truncate(random.randrange(300))
+            if step % 2:
+                file.write(random.randbytes(random.randrange(1, 90)))
+        if store.stat(name).size_bytes > 200:
+            store.truncate(name, random.randrange(100))
+    assert store.meters.cleanings > 10
+    assert {block.state for block in store.blocks()} <= {"ready", "open", "closed", "freed"}
+    assert store.check() == []
+    assert contents(store) == mounted(store)
+
+
+def test_idle_work_never_passes_its_budget_however_short() -> None:
+    store, _ = watched_store(idle_cleaning=True)
+    sheet = store.flash.datasheet
+    store = work(store, 60)
+    erase_ns = sheet.erase_typ_ns
+    for budget_ns in (0, 1, erase_ns - 1, erase_ns, erase_ns + sheet.program_typ_ns, 2 * erase_ns, 9 * erase_ns):
+        work(store, 8)
+        before = store.flash.counts.busy_ns(sheet)
+        used_ns = store.idle(budget_ns)
+        assert store.flash.counts.busy_ns(sheet) - before == used_ns <= budget_ns
+    assert used_ns > erase_ns
+
+
+@pytest.mark.parametrize("heads", [1, 2])
+def test_erase_counts_on_the_flash_are_those_of_the_chip(heads: int) -> None:
+    store, _ = watched_store(log_heads=heads)
+    store = work(store, 200, mounts=True)
+    flash = store.flash
+    assert sum(flash.erase_counts) > 20
+    assert store.erase_counts == flash.erase_counts == Store.mount(flash, read_only=True).erase_counts
+    for block, count in enumerate(flash.erase_counts):
+        raw = flash.read(block * BLOCK, 16)
+        assert codec.decode_erase_count(raw) == count
+
+
+def test_settling_goes_on_in_a_page_that_was_not_in_flight() -> None:
+    """The newest frame crosses into a second page: both may have been in flight, what is written next is in a third."""
+    for size in range(40, 64):
+        store, watch = watched_store()
+        put(store, "a", b"x" * size)
+        newest = frames_on(store.flash)[-1]
+        last_byte = newest.address + FRAME_BYTES + len(newest.payload) - 1
+        watch.programmed.clear()
+        Store.mount(store.flash)
+        pages = {address // PAGE for address, _, _ in watch.programmed}
+        assert min(pages) == (last_byte + 1) // PAGE + 1, size
+        first, length, _ = watch.programmed[0]
+        assert (first % PAGE, length) == (0, codec.FENCE_BYTES)
+        assert mounted(store) == {"a": b"x" * size}
+
+
+def test_a_frame_written_again_counts_once() -> None:
+    store, _ = watched_store()
+    for number in range(5):
+        store.open(f"f{number}", "x").close()
+        before = [frame[1:5] for frame in frames_on(store.flash) if frame.kind != Kind.MARK]
+        store = Store.mount(store.flash)
+        after = [frame[1:5] for frame in frames_on(store.flash) if frame.kind != Kind.MARK]
+        assert after == before
+        assert store.names() == [f"f{one}" for one in range(number + 1)]
+        assert_claims_hold(store)
+
+
+def test_what_comes_after_a_settled_tail_does_not_stand_in_its_page() -> None:
+    """A cut that left no trace may lie behind the tail."""
+    store, watch = watched_store()
+    put(store, "a", b"abc")
+    flash = Store.mount(store.flash).flash
+    store = Store.mount(flash)
+    newest = frames_on(flash)[-1]
+    assert newest.kind == Kind.MARK
+    watch.programmed.clear()
+    put(store, "b", b"d")
+    assert min(address // PAGE for address, _, _ in watch.programmed) > newest.address // PAGE
+    assert contents(store) == mounted(store) == {"a": b"abc", "b": b"d"}
+
+
+@pytest.mark.parametrize("settles", [False, True])
+@pytest.mark.parametrize("heads", [1, 2])
+def test_a_log_that_woke_and_wrote_nothing_more_is_settled_anew(heads: int, settles: bool) -> None:
+    """What was to come behind the MARK of its waking may have been cut without a trace."""
+    store, _ = watched_store(log_heads=heads)
+    put(store, "a", b"abc")
+    if not settles:
+        Store.mount(store.flash)
+    store = Store.mount(store.flash)
+    programs = store.flash.programs
+    assert Store.mount(store.flash).flash.programs == programs
+    store._volume.state.segments.wake(0)
+    woken = store.flash.programs
+    assert woken > programs
+    again = Store.mount(store.flash)
+    assert again.flash.programs > woken
+    settled = again.flash.programs
+    assert Store.mount(store.flash).flash.programs == settled
+    assert mounted(store) == {"a": b"abc"}
+
+
+def test_a_block_left_without_a_seal_counts_below_the_base_of_the_next_one_only() -> None:
+    """The frame of that very number is the one that was in doubt."""
+    store, _ = watched_store()
+    put(store, "kept", b"k")
+    store.open("gone", "w").close()
+    newest = frames_on(store.flash)[-1]
+    assert newest.payload == b"gone"
+    store._volume.state.segments.abandon(0, newest.sequence)
+    store._volume.state.log.append(0, Kind.MARK, 0, 0, 0, b"")
+    assert mounted(store) == {"kept": b"k"}
+    assert contents(Store.mount(store.flash)) == {"kept": b"k"}
+
+
+@pytest.mark.parametrize("limits", [{}, {"program_unit_bytes": 8}, {"page_programs_max": 8}])
+def test_a_torn_discard_mark_is_completed_where_the_part_allows_that(limits: dict[str, int]) -> None:
+    store = Store.format(NorFlash(8, BLOCK, PAGE, **limits), StoreConfig(buffer_bytes=64, name_bytes=16))
+    put(store, "a", b"abc")
+    store._volume.state.segments.advance(0)
+    (block,) = store._volume.state.blocks.closed
+    place = block * BLOCK + DISCARD_AT
+    torn = bytes(3) + b"\xff" * 5  # less than half of the mark, so that it does not count
+    store.flash.program(place, torn)
+    store._volume.state.segments._discard(block)
+    mark = store.flash.image()[place : place + DISCARD_BYTES]
+    assert mark == (torn + b"\xff" * 8 if limits else bytes(DISCARD_BYTES))
+
+
+def damaged_at(store: Store, address: int, bit: int = 5) -> NorFlash:
+    image = bytearray(store.flash.image())
+    image[address] ^= 1 << bit
+    return NorFlash.from_image(image, BLOCK, PAGE)
+
+
+def test_damage_between_sound_frames_of_an_open_block_is_told() -> None:
+    """A torn frame can be the last one only: what stands before others was acknowledged."""
+    store, _ = watched_store()
+    for number in range(4):
+        put(store, f"f{number}", bytes([number]) * 40)
+    frames = frames_on(store.flash)
+    assert len({frame.block for frame in frames}) == 1
+    for frame in frames[1:-1]:
+        for at in range(FRAME_BYTES + len(frame.payload)):
+            with pytest.raises(CorruptStore, match=f"block {frame.block} at byte {frame.address % BLOCK}"):
+                Store.mount(damaged_at(store, frame.address + at), read_only=True)
+
+
+def test_a_damaged_seal_is_not_believed() -> None:
+    store, _ = watched_store(buffer_bytes=128)
+    for number in range(12):
+        put(store, f"f{number % 3}", bytes([number]) * 500)
+    expected, image = contents(store), store.flash.image()
+    closed = [block.number for block in store.blocks() if block.state == "closed"]
+    seals = {block: codec.decode_seal(image[(block + 1) * BLOCK - SEAL_BYTES :]) for block in closed}
+    listed = {block: seal.entry_count for block, seal in seals.items() if seal and seal.entry_count < codec.UNLISTED}
+    assert len(listed) > 3
+    for block, count in listed.items():
+        for at in range(SEAL_BYTES + count * codec.ENTRY_BYTES):
+            flash = damaged_at(store, (block + 1) * BLOCK - 1 - at, at % 8)
+            assert contents(Store.mount(flash, read_only=True)) == expected, (block, at)
+
+
+def test_a_damaged_header_does_not_lead_a_read_astray() -> None:
+    """Bytes behind a frame whose header is damaged are found, or the damage is told: never other bytes."""
+    store, _ = watched_store()
+    data = Random(3).randbytes(700)
+    put(store, "log", data)
+    outcomes: Counter[str] = Counter()
+    for frame in frames_on(store.flash):
+        for at in range(HEADER_BYTES if frame.kind == Kind.DATA else 0):
+            for bit in range(8):
+                try:
+                    file = Store.mount(damaged_at(store, frame.address + at, bit), read_only=True).open("log")
+                    file.seek(frame.offset + len(frame.payload))
+                    assert file.read() == data[frame.offset + len(frame.payload) :]
+                    outcomes["exact"] += 1
+                except CorruptStore:
+                    outcomes["told"] += 1
+    assert outcomes["told"] > 500
+
+
+def test_sequence_numbers_go_on_after_a_mount() -> None:
+    store, _ = watched_store(log_heads=2)
+    newest = -1
+    for step in range(40):
+        store = work(Store.mount(store.flash), 3, seed=step)
+        sequences = [frame.sequence for frame in frames_on(store.flash)]
+        assert len(set(sequences)) == len(sequences)
+        assert max(sequences) > newest
+        newest = max(sequences)

@@ -1,0 +1,87 @@
+"""Mounts for tests: `simfs mount` as a process of its own, and why there is none where there can't be one."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from simfs.bridges.mount.mount import CannotMount, load_library
+from tests.support.places import ROOT
+
+SCENARIO = """\
+title = "A directory on the chip"
+[chip]
+size = "{size}"
+[store]
+name_bytes = 250
+open_files_max = 64
+[run]
+duration = "1 d"
+[[task]]
+name = "gauge"
+every = "1 h"
+operations = [{{ do = "append", file = "/gauge.csv", size = "20 B" }}]
+"""
+
+
+def why_not() -> str:
+    """Why nothing can be mounted here; empty where it can."""
+    try:
+        load_library()
+        os.close(os.open("/dev/fuse", os.O_RDWR))
+    except CannotMount as error:
+        return str(error)
+    except OSError as error:
+        return f"/dev/fuse can't be opened: {error.strerror}"
+    return ""
+
+
+@dataclass
+class Mount:
+    """A directory that is a store, and the process that serves it."""
+
+    path: Path
+    process: subprocess.Popen[str]
+
+    def unmount(self) -> None:
+        subprocess.run(["fusermount3", "-u", self.path], check=True, timeout=30)
+
+    def end(self) -> tuple[int, str, str]:
+        """What the process left, once it is unmounted or has got a signal: exit status, standard output, errors."""
+        output, errors = self.process.communicate(timeout=60)
+        return self.process.returncode, output, errors
+
+
+@contextmanager
+def mounted(source: Path, directory: Path, *options: str | Path) -> Iterator[Mount]:
+    """Serve `source` in `directory`, which is made; unmounted afterwards, whatever happened."""
+    directory.mkdir()
+    command = [sys.executable, "-m", "simfs", "mount", str(source), str(directory), *map(str, options)]
+    process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    try:
+        began = time.monotonic()
+        while not os.path.ismount(directory):
+            assert process.poll() is None, process.communicate()
+            assert time.monotonic() - began < 60
+            time.sleep(0.02)
+        yield Mount(directory, process)
+    finally:
+        if process.poll() is None:
+            process.terminate()
+            with suppress(subprocess.TimeoutExpired):
+                process.wait(timeout=60)
+        with process:
+            process.kill()
+
+
+def scenario_in(folder: Path, size: str = "2 MiB") -> Path:
+    """A scenario whose chip and settings suit programs that use long names."""
+    path = folder / "device.toml"
+    path.write_text(SCENARIO.format(size=size))
+    return path

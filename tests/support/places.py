@@ -1,0 +1,9 @@
+"""Where things lie in a checkout."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+SCENARIOS = ROOT / "scenarios"
+RECORDINGS = ROOT / "tests" / "recordings"
