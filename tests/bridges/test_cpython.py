@@ -13,6 +13,7 @@ import io
 import os
 import unittest
 import warnings
+from importlib import import_module
 from types import ModuleType, SimpleNamespace
 from typing import Any
 
@@ -20,6 +21,9 @@ import pytest
 
 from simfs import NorFlash, Store, StoreConfig
 from simfs.files.modes import BadMode
+from tests.support.tools import needs_cpython_tests
+
+cpythons = needs_cpython_tests()
 
 DESCRIPTOR = "it closes, makes or asks for a file descriptor; a file of the store has none"
 REPR = "it wants FileIO's own repr, with its module, closefd and descriptor"
@@ -119,7 +123,7 @@ def passed(suite: unittest.TestSuite) -> int:
 def cpython_tests(name: str) -> ModuleType:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        return pytest.importorskip(f"test.{name}", reason="this interpreter comes without CPython's tests")
+        return import_module(f"test.{name}")
 
 
 def on_store(monkeypatch: pytest.MonkeyPatch, module: ModuleType, store: Store) -> None:
@@ -149,6 +153,7 @@ def file_io(store: Store) -> Any:
     return staticmethod(made)
 
 
+@cpythons
 def test_fileio(monkeypatch: pytest.MonkeyPatch) -> None:
     module, store = cpython_tests("test_fileio"), new_store()
     on_store(monkeypatch, module, store)
@@ -156,6 +161,7 @@ def test_fileio(monkeypatch: pytest.MonkeyPatch) -> None:
     assert (store.names(), store.files_open, store.check()) == ([], 0, [])
 
 
+@cpythons
 def test_file_on_the_streams_of_io(monkeypatch: pytest.MonkeyPatch) -> None:
     module, store = cpython_tests("test_file"), new_store()
     on_store(monkeypatch, module, store)
@@ -167,6 +173,7 @@ def test_file_on_the_streams_of_io(monkeypatch: pytest.MonkeyPatch) -> None:
     assert (store.names(), store.files_open, store.check()) == ([], 0, [])
 
 
+@cpythons
 def test_file_on_the_streams_of_pyio(monkeypatch: pytest.MonkeyPatch) -> None:
     module, store = cpython_tests("test_file"), new_store()
     on_store(monkeypatch, module, store)
@@ -175,6 +182,7 @@ def test_file_on_the_streams_of_pyio(monkeypatch: pytest.MonkeyPatch) -> None:
     assert (store.names(), store.files_open, store.check()) == ([], 0, [])
 
 
+@cpythons
 @pytest.mark.parametrize("name", NOT_APPLICABLE)
 def test_each_test_left_out_is_one_of_cpythons(name: str) -> None:
     module = cpython_tests(name)

@@ -16,7 +16,9 @@ from benchmarks.full import Rewriter, Work, _many_files, _one_file, _update, _wr
 from benchmarks.measure import Figure, ratio, seconds_in_turn
 from benchmarks.results import RESULTS, results_text
 from simfs import Store
+from tests.support.mounts import NEEDS_MOUNTS
 from tests.support.places import ROOT
+from tests.support.tools import needs
 
 GOALS = {
     "append": [0.85, 3],
@@ -31,17 +33,16 @@ GOALS = {
     "mounted": [2],
     "recordings": [10, 10],
 }
+NEEDS = {"mounted": [*NEEDS_MOUNTS, needs("fio", package="fio")]}
 
 
 def test_every_benchmark_has_its_goals_here() -> None:
     assert set(BENCHMARKS) == set(GOALS)
 
 
-@pytest.mark.parametrize("name", BENCHMARKS)
+@pytest.mark.parametrize("name", [pytest.param(name, marks=NEEDS.get(name, ())) for name in BENCHMARKS])
 def test_each_benchmark_gives_its_figures(name: str) -> None:
     benchmark = BENCHMARKS[name]
-    if why_not := getattr(benchmark, "why_not", str)():
-        pytest.skip(why_not)
     figures = list(benchmark.run(small=True))
     assert [figure.name for figure in figures] == list(benchmark.NAMES)
     assert [figure.goal for figure in figures] == GOALS[name]

@@ -8,11 +8,15 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from ctypes.util import find_library
 from dataclasses import dataclass
 from pathlib import Path
 
+import pytest
+
 from simfs.bridges.mount.mount import CannotMount, load_library
 from tests.support.places import ROOT
+from tests.support.tools import needs
 
 SCENARIO = """\
 title = "A directory on the chip"
@@ -40,6 +44,14 @@ def why_not() -> str:
     except OSError as error:
         return f"/dev/fuse can't be opened: {error.strerror}"
     return ""
+
+
+WHY_NOT = why_not()
+NEEDS_MOUNTS = [
+    needs("fusermount3", package="fuse3"),
+    needs("libfuse3", package="fuse3", found=find_library("fuse3") is not None),
+    pytest.mark.skipif(bool(WHY_NOT), reason=WHY_NOT),
+]
 
 
 @dataclass

@@ -67,8 +67,8 @@ def mount(
     CannotMount, CannotShow. One call is served after the other.
     """
     check_directory(directory)
-    library = load_library()
     mounted = MountedStore(store, (os.getuid(), os.getgid()))
+    library = load_library()
     operations = Operations(mounted, library.fuse_get_context)
     serving = False
 

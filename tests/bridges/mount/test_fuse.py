@@ -23,10 +23,11 @@ import pytest
 
 from simfs import NorFlash, Store
 from simfs.bridges.mount.mount import CannotMount, check_directory
-from tests.support.mounts import ROOT, mounted, scenario_in, why_not
+from tests.support.mounts import NEEDS_MOUNTS, mounted, scenario_in
+from tests.support.places import ROOT
+from tests.support.tools import needs, needs_cpython_tests
 
-WHY_NOT = why_not()
-pytestmark = pytest.mark.skipif(bool(WHY_NOT), reason=WHY_NOT)
+pytestmark = NEEDS_MOUNTS
 
 
 @pytest.fixture(scope="module")
@@ -190,7 +191,7 @@ def test_a_database(folder: Path, journal: str) -> None:
         assert base.execute("select count(*), max(at) from readings").fetchone() == (800, 1199)
 
 
-@pytest.mark.skipif(shutil.which("rsync") is None, reason="rsync is not installed")
+@needs("rsync", package="rsync")
 def test_rsync_of_a_tree(folder: Path) -> None:
     source = ROOT / "simfs/flash"
     command = ["rsync", "-a", "--exclude=__pycache__", f"{source}/", f"{folder}/tree/"]
@@ -215,7 +216,7 @@ def test_a_zip_written_and_read(place: Path) -> None:
     assert filecmp.cmpfiles(ROOT / "simfs/store", folder / "out", names, shallow=False) == (names, [], [])
 
 
-@pytest.mark.skipif(shutil.which("fio") is None, reason="fio is not installed")
+@needs("fio", package="fio")
 @pytest.mark.parametrize("how", ["write", "randwrite"])
 def test_fio_verifies_what_it_wrote(folder: Path, how: str) -> None:
     words = f"--rw={how} --bs=512 --size=64k --ioengine=psync --verify=crc32c --do_verify=1 --verify_fatal=1 --fsync=16"
@@ -240,10 +241,10 @@ IN_THE_MOUNT = ("test_io", "test_fileio", "test_file", "test_zipfile")  # whole:
 
 
 @pytest.mark.slow
+@needs_cpython_tests()
 @pytest.mark.parametrize("name", IN_THE_MOUNT)
 def test_cpythons_own_tests_pass_inside_the_mount(tmp_path: Path, name: str) -> None:
     """As `python -m unittest test.NAME`, with the mount as working directory and as place for temporary files."""
-    pytest.importorskip(f"test.{name}", reason="this interpreter comes without CPython's tests")
     with mounted(scenario_in(tmp_path, "128 MiB"), tmp_path / "mnt", "--json") as mount:
         command = [sys.executable, "-m", "unittest", "-v", f"test.{name}"]
         where = {**os.environ, "TMPDIR": str(mount.path), "PYTHONDONTWRITEBYTECODE": "1"}

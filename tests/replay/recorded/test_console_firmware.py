@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import subprocess
 from pathlib import Path
 
@@ -14,20 +13,20 @@ from simfs.replay.device.device import Run
 from simfs.replay.recorded.console.log import is_console_log, replay_console_log
 from tests.support.console_text import console, escaped, text_of
 from tests.support.places import RECORDINGS
+from tests.support.tools import needs
 
 FIRMWARE = RECORDINGS / "firmware.c"
 NAMES = ["/log.csv", "/log.csv/a b", "/ä@%.bin", "/\x01\udcff", "plain"]  # as in firmware.c
 STEPS = 400
 WITHOUT_CONTENTS = "its line has no contents"
-COMPILER = shutil.which("gcc")
 
-needs_gcc = pytest.mark.skipif(not COMPILER, reason="there is no gcc to compile a firmware with")
+needs_compiler = needs("cc", package="gcc libc6-dev")
 
 
 def compiled(source: Path, program: Path, *options: str) -> Path:
     """The program, without a warning."""
     strict = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-Wconversion", "-Wshadow"]
-    command = [COMPILER or "", *(options or strict), f"-I{HEADER.parent}", str(source), "-o", str(program)]
+    command = ["cc", *(options or strict), f"-I{HEADER.parent}", str(source), "-o", str(program)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert (done.returncode, done.stderr) == (0, "")
     return program
@@ -42,7 +41,7 @@ def replayed(log: Path) -> Run:
     return replay_console_log(log, Store.format(NorFlash(block_count=64), StoreConfig()), strict=True)
 
 
-@needs_gcc
+@needs_compiler
 @pytest.mark.parametrize("seed", range(12))
 def test_replay_leaves_the_files_that_the_firmware_left(firmware: Path, tmp_path: Path, seed: int) -> None:
     data, log = tmp_path / "data", tmp_path / "console.log"
@@ -61,7 +60,7 @@ def test_replay_leaves_the_files_that_the_firmware_left(firmware: Path, tmp_path
     assert run.duration_ns < 60_000_000_000  # though the firmware's clock runs over
 
 
-@needs_gcc
+@needs_compiler
 def test_lines_are_spelled_as_the_tests_spell_them(tmp_path: Path) -> None:
     source = tmp_path / "all.c"
     source.write_text(

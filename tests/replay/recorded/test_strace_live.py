@@ -12,6 +12,7 @@ from simfs.flash import NorFlash
 from simfs.replay.recorded.strace.recording import replay_recording
 from simfs.store.format.config import StoreConfig
 from tests.support.places import RECORDINGS
+from tests.support.tools import needs
 
 PROGRAMS = RECORDINGS
 STRACE = ("strace", "-f", "-y", "-ttt", "-s", "1048576", "--inject=copy_file_range:error=ENOSYS")
@@ -19,10 +20,14 @@ OVERLAPPED = "two calls overlapped"
 
 
 def may_trace():
-    return bool(shutil.which("strace")) and not subprocess.run(["strace", "true"], capture_output=True).returncode
+    return not shutil.which("strace") or subprocess.run(["strace", "true"], capture_output=True).returncode == 0
 
 
-pytestmark = [pytest.mark.slow, pytest.mark.skipif(not may_trace(), reason="strace can't be used here")]
+pytestmark = [
+    pytest.mark.slow,
+    needs("strace", package="strace"),
+    pytest.mark.skipif(not may_trace(), reason="strace may not trace here: ask the administrator for ptrace"),
+]
 
 
 def recorded(place, program, *options, to_file=True):

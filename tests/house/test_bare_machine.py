@@ -1,0 +1,68 @@
+"""Without the tools that some tests need beside Python, tests pass or are skipped, and a skip says what to install."""
+
+from __future__ import annotations
+
+import ast
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.support.places import ROOT
+from tests.support.tools import ALL_INSTALLED
+
+TOOLS = {"fusermount3", "strace", "rsync", "fio", "cc", "gcc"}
+WITHOUT_LIBFUSE = ["tests/bridges/mount"]  # this asks for the library too
+HIDING = "import ctypes.util\nctypes.util.find_library = lambda name: None\n"
+
+
+def modules_that_run_tools() -> dict[Path, str]:
+    """The test modules that say the name of a tool, and their text."""
+    found = {}
+    for path in sorted((ROOT / "tests").rglob("test_*.py")):
+        text = path.read_text()
+        strings = {node.value for node in ast.walk(ast.parse(text)) if isinstance(node, ast.Constant)}
+        if strings & TOOLS and path != Path(__file__):
+            found[path] = text
+    return found
+
+
+def on_a_bare_machine(folder: Path, *words: str, **more: str) -> str:
+    """What pytest prints of tests that find no program on the PATH and no libfuse."""
+    (folder / "sitecustomize.py").write_text(HIDING)
+    (folder / "bin").mkdir()
+    environment = {**os.environ, **more, "PATH": str(folder / "bin"), "PYTHONPATH": str(folder)}
+    modules = [str(path.relative_to(ROOT)) for path in modules_that_run_tools()]
+    command = [sys.executable, "-m", "pytest", "-q", "-rs", "-p", "no:cacheprovider", *words]
+    command += [*WITHOUT_LIBFUSE, *modules]
+    return subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, text=True, check=False).stdout
+
+
+def test_a_module_that_runs_a_tool_says_that_it_needs_it() -> None:
+    modules = modules_that_run_tools()
+    assert len(modules) >= 3
+    assert [path.name for path, text in modules.items() if "from tests.support.tools import needs" not in text] == []
+
+
+def test_without_the_tools_each_skip_says_what_to_install(tmp_path: Path) -> None:
+    output = on_a_bare_machine(tmp_path, "-m", "", "-k", "not benchmark or mounted", ALL_INSTALLED="")
+    reasons = re.findall(r"^SKIPPED \[\d+\] \S+ (.*)$", output, re.MULTILINE)
+    assert re.search(r"^\d+ passed, \d+ skipped(, \d+ deselected)? in ", output, re.MULTILINE), output
+    assert [reason for reason in reasons if not re.fullmatch(r"needs .+: apt-get install -y .+", reason)] == []
+    for package in ("fuse3", "strace", "gcc libc6-dev"):
+        assert any(reason.endswith(package) for reason in reasons), package
+
+
+def test_where_all_is_installed_a_missing_tool_is_an_error(tmp_path: Path) -> None:
+    output = on_a_bare_machine(tmp_path, "--collect-only", **{ALL_INSTALLED: "1"})
+    assert "needs fusermount3: apt-get install -y fuse3" in output
+    assert "needs strace: apt-get install -y strace" in output
+    assert "skipped" not in output
+
+
+@pytest.mark.parametrize("tool", sorted(TOOLS - {"gcc"}))
+def test_what_ci_installs_is_what_the_tests_need(tool: str) -> None:
+    assert re.search(rf"\b{tool}\b", (ROOT / ".ci/run").read_text())
