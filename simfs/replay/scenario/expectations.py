@@ -16,40 +16,68 @@ class Expect(Table):
     """
 
     life_min: Period | None = Field(
-        default=None, description="until the hottest block reaches its rated cycles at this pace"
+        default=None,
+        description="the hottest block takes at least this long to reach its rated cycles, at the pace of the run",
     )
-    life_even_min: Period | None = Field(default=None, description="the same if all blocks wore evenly")
-    write_stall_max: Duration | None = Field(default=None, description="the longest stall of a write at typical times")
-    write_stall_p999_max: Duration | None = Field(default=None, description="the 99.9th percentile stall of a write")
-    write_stall_bound_max: Duration | None = Field(default=None, description="the longest stall at the maximum times")
-    held_read_max: Duration | None = Field(default=None, description="the longest that a read was held up")
-    mount_max: Duration | None = Field(default=None, description="the longest mount")
-    refused_max: int | None = Field(default=None, ge=0, description="operations refused")
-    names_fit: bool | None = Field(default=None, description="true: no name is overlong, cut or collides")
+    life_even_min: Period | None = Field(
+        default=None, description="the same if the erases were spread evenly over all blocks"
+    )
+    write_stall_max: Duration | None = Field(
+        default=None, description="no write keeps the device waiting longer, at the flash's typical times"
+    )
+    write_stall_p999_max: Duration | None = Field(
+        default=None, description="999 of 1,000 writes keep the device waiting no longer, at the flash's typical times"
+    )
+    write_stall_bound_max: Duration | None = Field(
+        default=None, description="no write keeps the device waiting longer, at the flash's longest times"
+    )
+    held_read_max: Duration | None = Field(
+        default=None, description="no read that was due waits longer for the flash to become free"
+    )
+    mount_max: Duration | None = Field(default=None, description="no mount takes longer")
+    refused_max: int | None = Field(default=None, ge=0, description="at most so many operations are refused")
+    names_fit: bool | None = Field(
+        default=None, description="true if no name is too long, is cut, or falls together with another"
+    )
     write_amplification_max: float | None = Field(
-        default=None, ge=0, description="bytes programmed for each byte written"
+        default=None, ge=0, description="the flash programs at most so many bytes for each byte that the device writes"
     )
-    erase_count_max: int | None = Field(default=None, ge=0, description="erases of the hottest block in this run")
-    erases_max: int | None = Field(default=None, ge=0, description="erases of all blocks in this run")
+    erase_count_max: int | None = Field(
+        default=None, ge=0, description="no block is erased more often than this in the run"
+    )
+    erases_max: int | None = Field(
+        default=None, ge=0, description="all blocks together are erased at most so often in the run"
+    )
     room_percent_max: float | None = Field(
-        default=None, ge=0, le=100, description="highest live bytes, % of the capacity"
+        default=None, ge=0, le=100, description="live data never fills more of the capacity than this, in percent"
     )
-    ram_max: Size | None = Field(default=None, description="RAM that the store needs on the device")
-    energy_mj_per_day_max: float | None = Field(default=None, ge=0, description="energy a day, mJ")
-    sound: bool | None = Field(default=None, description="true: the store's own check finds nothing")
-    file_count_min: int | None = Field(default=None, ge=0, description="files at the end, at least")
-    file_count_max: int | None = Field(default=None, ge=0, description="files at the end, at most")
+    ram_max: Size | None = Field(default=None, description="the store needs at most so much RAM on the device")
+    energy_mj_per_day_max: float | None = Field(
+        default=None, ge=0, description="the flash's work takes at most so much energy a day, in millijoules"
+    )
+    sound: bool | None = Field(default=None, description="true if the store's own check finds nothing wrong")
+    file_count_min: int | None = Field(default=None, ge=0, description="there are at least so many files at the end")
+    file_count_max: int | None = Field(default=None, ge=0, description="there are at most so many files at the end")
     files_present: list[Name] | None = Field(
-        default=None, max_length=10_000, description="names that are there at the end"
+        default=None, max_length=10_000, description='files that are there at the end, for example ["/settings.json"]'
     )
     files_absent: list[Name] | None = Field(
-        default=None, max_length=10_000, description="names that are not there at the end"
+        default=None,
+        max_length=10_000,
+        description='files that are not there at the end, for example ["/settings.new"]',
     )
-    file_sizes: dict[Name, AnySize] | None = Field(default=None, description="sizes of files at the end, by name")
-    file_texts: dict[Name, str] | None = Field(default=None, description="contents of files at the end, by name")
+    file_sizes: dict[Name, AnySize] | None = Field(
+        default=None, description='sizes of files at the end, for example { "/voice/00.snd" = "17 KiB" }'
+    )
+    file_texts: dict[Name, str] | None = Field(
+        default=None, description='contents of files at the end, for example { "/state" = "idle" }'
+    )
 
     unmet: list[str] | None = Field(
-        default=None, max_length=100, description="which of these are not met, on purpose: a test of it passes so"
+        default=None,
+        max_length=100,
+        description='which of these are not met, on purpose, for example ["names_fit"]; as a pytest test, the '
+        "scenario passes if just these are not met",
     )
 
     @model_validator(mode="after")

@@ -6,14 +6,15 @@ A value that is refused raises `ValueError`, which says what is wrong and, after
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import date, datetime, time
-from typing import Annotated
+from typing import Annotated, Any
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, PlainValidator, WithJsonSchema
 
-from simfs.replay.device.clock import NS_PER_YEAR, moment, parse_moment, parse_time_of_day, time_of_day
+from simfs.replay.device.clock import NS_PER_YEAR, calendar, moment, parse_moment, parse_time_of_day, time_of_day
 from simfs.replay.scenario.patterns import CLOCK_FIELDS, COUNT_FIELDS, Pattern, parse_pattern
-from simfs.replay.scenario.quantities import parse_duration, parse_size
+from simfs.replay.scenario.quantities import format_duration, format_size, parse_duration, parse_size
 
 CHIP_BYTES_MAX = 256 << 20
 CONTENT_BYTES_MAX = 16 << 20
@@ -26,6 +27,19 @@ class Table(BaseModel):
     """A table of a scenario: no keys but its own, no conversion from one type to another."""
 
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+    @classmethod
+    def left_out(cls, key: str) -> object:
+        """The value that holds where the scenario leaves `key` out; None where there is none then."""
+        return cls.model_fields[key].default
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """How a kind of value is written in TOML: the guide's word for it, and a function that writes one."""
+
+    word: str
+    spell: Callable[[Any], str] = str
 
 
 _NAME_FIELDS = (*CLOCK_FIELDS, *COUNT_FIELDS)
@@ -99,6 +113,11 @@ def _in_order(pair: list[int]) -> list[int]:
     return pair
 
 
+def _spell_moment(at_ns: int) -> str:
+    at = calendar(at_ns)
+    return f"{at.year:04}-{at.month:02}-{at.day:02} {at.hour:02}:{at.minute:02}:{at.second:02}"
+
+
 _DURATION_SCHEMA = WithJsonSchema({"type": "string", "examples": ["10 min", "1h30m", "250 ms"]})
 _SIZE_SCHEMA = WithJsonSchema({"type": "string", "examples": ["40 B", "3 MiB"]})
 _NAME_SCHEMA = WithJsonSchema({"type": "string", "minLength": 1, "maxLength": NAME_LETTERS_MAX})
@@ -106,19 +125,31 @@ _TEXT_SCHEMA = WithJsonSchema({"type": "string", "maxLength": TEXT_LETTERS_MAX})
 _MOMENT_SCHEMA = WithJsonSchema({"type": "string", "examples": ["2031-04-05 03:00:00"]})
 _TIME_SCHEMA = WithJsonSchema({"type": "string", "examples": ["03:00"]})
 
-Duration = Annotated[int, _quantity(parse_duration, 0, DURATION_MAX_NS, "at most 1000 years"), _DURATION_SCHEMA]
-Period = Annotated[int, _quantity(parse_duration, 1, DURATION_MAX_NS, "1 ns to 1000 years"), _DURATION_SCHEMA]
-AnySize = Annotated[int, _quantity(parse_size, 0, CHIP_BYTES_MAX, "at most 256 MiB"), _SIZE_SCHEMA]
-Size = Annotated[int, _quantity(parse_size, 1, CHIP_BYTES_MAX, "1 B to 256 MiB"), _SIZE_SCHEMA]
-ContentSize = Annotated[int, _quantity(parse_size, 0, CONTENT_BYTES_MAX, "at most 16 MiB"), _SIZE_SCHEMA]
-Moment = Annotated[int, PlainValidator(_moment), _MOMENT_SCHEMA]
-TimeOfDay = Annotated[int, PlainValidator(_time_of_day), _TIME_SCHEMA]
-Name = Annotated[str, PlainValidator(_name), _NAME_SCHEMA]
-NamePattern = Annotated[Pattern, PlainValidator(_name_pattern), _NAME_SCHEMA]
-Text = Annotated[Pattern, PlainValidator(_text), _TEXT_SCHEMA]
-Count = Annotated[int, Field(ge=1, le=1_000_000)]
+_any_duration = _quantity(parse_duration, 0, DURATION_MAX_NS, "at most 1000 years")
+_some_duration = _quantity(parse_duration, 1, DURATION_MAX_NS, "1 ns to 1000 years")
+_any_size = _quantity(parse_size, 0, CHIP_BYTES_MAX, "at most 256 MiB")
+_some_size = _quantity(parse_size, 1, CHIP_BYTES_MAX, "1 B to 256 MiB")
+_content_size = _quantity(parse_size, 0, CONTENT_BYTES_MAX, "at most 16 MiB")
+
+Duration = Annotated[int, _any_duration, _DURATION_SCHEMA, Form("duration", format_duration)]
+Period = Annotated[int, _some_duration, _DURATION_SCHEMA, Form("duration above 0", format_duration)]
+AnySize = Annotated[int, _any_size, _SIZE_SCHEMA, Form("size", format_size)]
+Size = Annotated[int, _some_size, _SIZE_SCHEMA, Form("size above 0", format_size)]
+ContentSize = Annotated[int, _content_size, _SIZE_SCHEMA, Form("size up to 16 MiB", format_size)]
+Moment = Annotated[int, PlainValidator(_moment), _MOMENT_SCHEMA, Form("date and time", _spell_moment)]
+TimeOfDay = Annotated[int, PlainValidator(_time_of_day), _TIME_SCHEMA, Form("time of day")]
+Name = Annotated[str, PlainValidator(_name), _NAME_SCHEMA, Form("name")]
+NamePattern = Annotated[Pattern, PlainValidator(_name_pattern), _NAME_SCHEMA, Form("name with placeholders")]
+Text = Annotated[Pattern, PlainValidator(_text), _TEXT_SCHEMA, Form("text with placeholders")]
+Count = Annotated[int, Field(ge=1, le=1_000_000), Form("whole number from 1")]
 
 _TWO = Field(min_length=2, max_length=2)
-SizeRange = Annotated[list[ContentSize], BeforeValidator(_pair), _TWO, AfterValidator(_in_order)]
-CountRange = Annotated[list[Count], BeforeValidator(_pair), _TWO, AfterValidator(_in_order)]
-TimesOfDay = Annotated[list[TimeOfDay], BeforeValidator(_listed), Field(min_length=1, max_length=100)]
+SizeRange = Annotated[
+    list[ContentSize], BeforeValidator(_pair), _TWO, AfterValidator(_in_order), Form("size, or a list of two")
+]
+CountRange = Annotated[
+    list[Count], BeforeValidator(_pair), _TWO, AfterValidator(_in_order), Form("whole number from 1, or a list of two")
+]
+TimesOfDay = Annotated[
+    list[TimeOfDay], BeforeValidator(_listed), Field(min_length=1, max_length=100), Form("time of day, or a list")
+]

@@ -1,11 +1,7 @@
-"""Text with places to fill in: names such as `/tide/{date}.csv` and contents such as `{time},{level}\\n`.
+"""Text with placeholders: names such as `/tide/{date}.csv` and contents such as `{time},{level}\\n`.
 
 A pattern is no format string of Python: it reaches no attribute and runs nothing. `{{` and `}}` stand for the braces.
-
-    {date}              2031-04-05         {year} {month} {day}
-    {time}              03:07:00           {hour} {minute} {second}
-    {counter} {boot}    the task's counter, the number of boots; `{counter:4}` pads with zeros to four digits
-    {level}             in contents only: a reading of the scenario's table `values`, drawn anew each time
+`PLACEHOLDERS` has those of clock and counters; contents may also draw a reading of the scenario's table `values`.
 """
 
 from __future__ import annotations
@@ -33,6 +29,18 @@ _TICK_NS = {  # how long a field keeps its text
 }
 CLOCK_FIELDS = tuple(_TICK_NS)
 COUNT_FIELDS = ("counter", "boot")
+PLACEHOLDERS = {  # what each stands for
+    "date": "year, month and day",
+    "year": "the year, four digits or more",
+    "month": "the month, two digits",
+    "day": "the day of the month, two digits",
+    "time": "hours, minutes and seconds",
+    "hour": "the hour, two digits",
+    "minute": "the minute, two digits",
+    "second": "the second, two digits",
+    "counter": "how often the task has run before; with `counter_every = n`, every n runs count as one",
+    "boot": "how often the device has booted since the start",
+}
 _NO_FIXED_LENGTH = ("year", *COUNT_FIELDS)
 
 

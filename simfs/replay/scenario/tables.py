@@ -1,15 +1,15 @@
-"""What a scenario may say: the tables of its TOML file as pydantic models. `load` reads them.
+"""The tables of a scenario's TOML file as pydantic models; `load` reads them.
 
     title       one line for the report
-    [chip]      a catalogue part, or a geometry and times of its own
-    [store]     where the store sits in the chip, and how it is set up
-    [run]       when it starts, how long it runs, the seed
-    [values.x]  readings that contents may hold as {x}
+    [chip]      a catalogue part, or a geometry and times of your own
+    [store]     where the store sits in the chip, and its settings
+    [run]       when the run starts, how long it lasts, the seed
+    [values.x]  a reading that texts write as {x}
     [[task]]    what the device does, and when
     [expect]    what must hold at the end
 
-A key that is not named here is a fault. The description of a field also serves in error messages, as what would be
-right.
+A key that is not named here is an error. Each key's description serves twice: the guide prints it, and an error message
+says with it what would be right.
 """
 
 from __future__ import annotations
@@ -33,15 +33,26 @@ _CHIP_UNITS = {"size": "_bytes", "block": "_bytes", "page": "_bytes", "program_u
 
 
 class Chip(Table):
-    """A catalogue part, or sizes and times of one's own; what is left out is that of a plain, invented part."""
+    """The flash: a part of the catalogue, or sizes and times of your own. Give `part` or `size`, never both. Of the
+    typical and the longest time of a program or an erase, one alone stands for both."""
 
-    part: str | None = Field(default=None, description="a part of the catalogue; it needs nothing else")
-    size: Size | None = Field(default=None, description='the size of the chip, for example "4 MiB"')
-    block: Size | None = Field(default=None, description='the erase block, for example "4 KiB"')
-    page: Size | None = Field(default=None, description='what one program can reach, for example "256 B"')
-    program_unit: Size | None = Field(default=None, description='the least that can be programmed, for example "1 B"')
+    part: str | None = Field(
+        default=None, description="a part of the catalogue (`simfs parts` lists it); all other keys come with it"
+    )
+    size: Size | None = Field(default=None, description='the size of the whole chip, for example "4 MiB"')
+    block: Size | None = Field(
+        default=None, description='the erase block, the least that one erase clears, for example "4 KiB"'
+    )
+    page: Size | None = Field(
+        default=None, description='the page, the most that one program reaches, for example "256 B"'
+    )
+    program_unit: Size | None = Field(
+        default=None,
+        description="the least that can be programmed; above 1 B, a unit is programmed once between erases, as in "
+        "flash with error correction",
+    )
     page_programs_max: int | None = Field(
-        default=None, ge=0, le=65_535, description="programs of a page between erases; 0: any"
+        default=None, ge=0, le=65_535, description="how often a page may be programmed between erases; 0 for no limit"
     )
     program_typ: Period | None = Field(
         default=None, description='the typical time of a page program, for example "400 us"'
@@ -53,19 +64,30 @@ class Chip(Table):
     erase_max: Period | None = Field(
         default=None, description='the longest time of a block erase, for example "400 ms"'
     )
-    read_byte: Duration | None = Field(default=None, description='the time to read a byte, for example "160 ns"')
+    read_byte: Duration | None = Field(default=None, description='the time to read one byte, for example "160 ns"')
     read_overhead: Duration | None = Field(
-        default=None, description='the time before the first byte, for example "640 ns"'
+        default=None, description='the time of a read before its first byte, for example "640 ns"'
     )
     program_ua: int | None = Field(
-        default=None, ge=0, le=10**7, description="the current while programming, micro-amperes"
+        default=None, ge=0, le=10**7, description="the current while programming, in microamperes"
     )
-    erase_ua: int | None = Field(default=None, ge=0, le=10**7, description="the current while erasing, micro-amperes")
-    read_ua: int | None = Field(default=None, ge=0, le=10**7, description="the current while reading, micro-amperes")
-    standby_ua: int | None = Field(default=None, ge=0, le=10**7, description="the current at rest, micro-amperes")
-    supply_mv: int | None = Field(default=None, ge=1, le=100_000, description="the supply, mV")
-    rated_cycles: int | None = Field(default=None, ge=1, le=10**9, description="erases that a block is rated for")
-    retention_years: int | None = Field(default=None, ge=0, le=1000, description="years that data is kept")
+    erase_ua: int | None = Field(default=None, ge=0, le=10**7, description="the current while erasing, in microamperes")
+    read_ua: int | None = Field(default=None, ge=0, le=10**7, description="the current while reading, in microamperes")
+    standby_ua: int | None = Field(default=None, ge=0, le=10**7, description="the current at rest, in microamperes")
+    supply_mv: int | None = Field(default=None, ge=1, le=100_000, description="the supply voltage, in millivolts")
+    rated_cycles: int | None = Field(
+        default=None, ge=1, le=10**9, description="how many erases the datasheet promises for a block"
+    )
+    retention_years: int | None = Field(
+        default=None,
+        ge=0,
+        le=1000,
+        description="how many years the datasheet promises that data is kept; 0 for unknown",
+    )
+
+    @classmethod
+    def left_out(cls, key: str) -> object:
+        return getattr(GENERIC, key + _CHIP_UNITS.get(key, "")) if key not in ("part", "size") else None
 
     @field_validator("part")
     @classmethod
@@ -97,33 +119,64 @@ class Chip(Table):
 
 
 class StoreTable(Table):
-    """Where the store sits, and its settings; see `simfs.store.format.config.StoreConfig`."""
+    """Where the store sits in the chip, and its settings."""
 
-    start: AnySize = Field(default=0, description="the store's first byte in the chip, a multiple of the erase block")
+    start: AnySize = Field(
+        default=0, description='where the store begins in the chip, in whole erase blocks, for example "3 MiB"'
+    )
     size: Size | None = Field(
-        default=None, description="the store's size, in whole erase blocks; else all that follows"
+        default=None,
+        description="the store's size in whole erase blocks; without it, the store takes the rest of the chip",
     )
     cleaner: str = Field(
-        default="greedy", json_schema_extra={"enum": list(CLEANERS)}, description="how a victim is chosen"
+        default="greedy",
+        json_schema_extra={"enum": list(CLEANERS)},
+        description='which block the cleaner empties next: "greedy" the one with the least live data, "oldest-first" '
+        'the one closed longest ago, "cost-benefit" weighs dead data and age, "random" any, "best-of-d" the emptiest '
+        "of `choices` drawn at random",
     )
-    choices: int = Field(default=2, description='d of the cleaner "best-of-d"')
-    log_heads: int = Field(default=1, description="1, or 2 to keep new and relocated data apart")
+    choices: int = Field(default=2, description='how many blocks "best-of-d" draws, 1 to 255')
+    log_heads: int = Field(
+        default=1, description="1, or 2 to write new data and data moved by the cleaner to blocks of their own"
+    )
     packing: str = Field(
-        default="byte", json_schema_extra={"enum": list(PACKINGS)}, description="where a frame may start"
+        default="byte",
+        json_schema_extra={"enum": list(PACKINGS)},
+        description='where a frame may start: "byte" right behind the one before, "page" on a page only',
     )
-    buffer: Size | None = Field(default=None, description='a file\'s write buffer, for example "256 B"')
-    reserve_blocks: int | None = Field(default=None, description="erase blocks kept free for the cleaner")
+    buffer: Size | None = Field(
+        default=None,
+        description="how much of a file waits in RAM before it is written, 16 B to 32 KiB; without it 256 B, or what "
+        "fills a page",
+    )
+    reserve_blocks: int | None = Field(
+        default=None,
+        description="erase blocks kept free for the cleaner; without it one more than there are log heads, and one "
+        "more again with page packing",
+    )
     level_threshold: int = Field(
-        default=8, description="difference of erase counts that moves cold blocks; 0: no levelling"
+        default=8,
+        description="wear levelling moves data that never changes once erase counts differ by this; 0 for no such "
+        "moves",
     )
-    idle_cleaning: bool = Field(default=False, description="true to clean ahead in idle time")
-    name_bytes: int = Field(default=48, description="the longest name with its terminator")
+    idle_cleaning: bool = Field(
+        default=False,
+        description="true to clean and erase ahead while the device is idle, false to wait until room is needed",
+    )
+    name_bytes: int = Field(
+        default=48, description="the longest name in bytes with its terminator, 2 to 256; the path counts"
+    )
     overlong: str = Field(
-        default="reject", json_schema_extra={"enum": list(OVERLONG)}, description="what a longer name meets"
+        default="reject",
+        json_schema_extra={"enum": list(OVERLONG)},
+        description='what happens to a longer name: "reject" refuses it, "cut" cuts it silently, as an unchecked '
+        "store would",
     )
-    fold_case: bool = Field(default=False, description="true where a and A are the same letter in a name")
+    fold_case: bool = Field(
+        default=False, description="true if names that differ only in the case of ASCII letters are the same"
+    )
     open_files_max: int = Field(default=8, description="how many files may be open at once")
-    seed: int = Field(default=0, description="the seed of the random cleaners")
+    seed: int = Field(default=0, description='the seed of the cleaners "random" and "best-of-d"')
 
     @model_validator(mode="after")
     def _sound(self) -> Self:
@@ -145,39 +198,50 @@ class StoreTable(Table):
 
 
 class RunTable(Table):
-    """When the device starts, and how long it runs."""
+    """When the run starts and how long it lasts."""
 
     duration: Period = Field(description='how long the device runs, for example "30 d"')
-    start: Moment = Field(default=0, description='the device\'s clock at the start, for example "2031-04-05 00:00:00"')
-    seed: int = Field(default=0, ge=0, le=2**63 - 1, description="the seed of everything random in the tasks")
+    start: Moment = Field(
+        default=0, description='what the device\'s clock shows at the start, for example "2031-04-05 00:00:00"'
+    )
+    seed: int = Field(default=0, ge=0, le=2**63 - 1, description="the seed of everything that is drawn at random")
 
 
 class Wave(Table):
-    """One sine of a reading."""
+    """One sine of a reading, such as a tide or the swing between day and night."""
 
     amplitude: float = Field(ge=-1e9, le=1e9, description="half of the swing from lowest to highest")
     period: Period = Field(description='the time of one swing, for example "12h 25min 14s"')
-    phase: Duration = Field(default=0, description="how far the wave is at the clock's zero")
+    phase: Duration = Field(default=0, description="how much of the period has passed when the clock stands at zero")
 
 
 class Walk(Table):
-    """A seeded random walk."""
+    """A random walk, for a reading that drifts."""
 
-    step: float = Field(gt=0, le=1e9, description="the most that two readings in a row differ by")
-    least: float = Field(default=-1e9, ge=-1e9, le=1e9, description="its lowest distance from the mean")
-    most: float = Field(default=1e9, ge=-1e9, le=1e9, description="its highest distance from the mean")
+    step: float = Field(gt=0, le=1e9, description="the most by which two readings in a row differ")
+    least: float = Field(
+        default=-1e9, ge=-1e9, le=1e9, description="the furthest that it goes below the mean, for example -2.5"
+    )
+    most: float = Field(
+        default=1e9, ge=-1e9, le=1e9, description="the furthest that it goes above the mean, for example 2.5"
+    )
+
+    @classmethod
+    def left_out(cls, key: str) -> object:
+        return None
 
 
 class Value(Table):
-    """A reading: the mean, plus waves, a walk and noise, kept between least and most."""
+    """A reading: the mean plus waves, a walk and noise, then held between least and most. A text draws it anew
+    wherever it says `{NAME}`."""
 
-    mean: float = Field(default=0.0, ge=-1e9, le=1e9, description="the value that all else is added to")
-    decimals: int = Field(default=0, ge=0, le=9, description="digits behind the point")
-    waves: list[Wave] = Field(default=[], max_length=100, description="sines, as those of a tide or of day and night")
+    mean: float = Field(default=0.0, ge=-1e9, le=1e9, description="the value that everything else is added to")
+    decimals: int = Field(default=0, ge=0, le=9, description="digits after the decimal point")
+    waves: list[Wave] = Field(default=[], max_length=100, description="sines")
     walk: Walk | None = Field(default=None, description="a random walk")
-    noise: float = Field(default=0.0, ge=0, le=1e9, description="each reading is off by up to this")
-    least: float | None = Field(default=None, ge=-1e9, le=1e9, description="the lowest reading")
-    most: float | None = Field(default=None, ge=-1e9, le=1e9, description="the highest reading")
+    noise: float = Field(default=0.0, ge=0, le=1e9, description="each reading is off by at most this, up or down")
+    least: float | None = Field(default=None, ge=-1e9, le=1e9, description="no reading is below this")
+    most: float | None = Field(default=None, ge=-1e9, le=1e9, description="no reading is above this")
 
 
 class Scenario(Table):
@@ -185,8 +249,10 @@ class Scenario(Table):
 
     title: str = Field(default="", max_length=200, description="one line for the report")
     chip: Chip = Field(description='the flash, for example part = "W25Q32JV"')
-    store: StoreTable = Field(default=StoreTable(), description="where the store sits and how it is set up")
+    store: StoreTable = Field(default=StoreTable(), description="where the store sits in the chip, and its settings")
     run: RunTable = Field(description='when and how long, for example duration = "30 d"')
-    values: dict[str, Value] = Field(default={}, max_length=1000, description="readings that contents may hold")
-    task: list[Task] = Field(min_length=1, max_length=200, description="what the device does")
+    values: dict[str, Value] = Field(default={}, max_length=1000, description="readings that texts may write, by name")
+    task: list[Task] = Field(
+        min_length=1, max_length=200, description="what the device does, and when; one table for each task"
+    )
     expect: Expect = Field(default=Expect(), description="what must hold at the end")

@@ -24,28 +24,33 @@ OPEN_ENDS_MAX = 2
 
 
 class _Operation(Table):
-    repeat: Count = Field(default=1, description="how often, one after the other")
+    repeat: Count = Field(default=1, description="how often the operation is done, one time right after the other")
 
 
 class FileOperation(_Operation):
-    """One that names a file."""
+    """An operation on a file that it names."""
 
     file: NamePattern = Field(description='the file\'s name, for example "/log/{date}.csv"')
-    only_if: Literal["absent", "present"] | None = Field(default=None, description="when to do it at all")
+    only_if: Literal["absent", "present"] | None = Field(
+        default=None, description="do it only if there is no such file (absent), or only if there is one (present)"
+    )
     back: Duration = Field(
-        default=0, description="how much earlier the dates in the name are, for example 1 d for yesterday"
+        default=0,
+        description='how far back the dates and times in the name lie, for example "1 d" for the file of yesterday',
     )
 
 
 class Content(FileOperation):
-    """One that writes something."""
+    """An operation that writes something."""
 
     needs_content: ClassVar[bool] = True
 
     size: SizeRange | None = Field(
-        default=None, description='bytes without meaning, "40 B" or from-to ["20 B", "60 B"]'
+        default=None,
+        description='how many arbitrary bytes to write, "40 B", or a size drawn between two, ["20 B", "60 B"]; give '
+        "this or `text`",
     )
-    text: Text | None = Field(default=None, description='text, for example "{time},{level}\\n"')
+    text: Text | None = Field(default=None, description='the text to write, for example "{time},{level}\\n"')
 
     @model_validator(mode="after")
     def _one_content(self) -> Self:
@@ -57,10 +62,11 @@ class Content(FileOperation):
 
 
 class Growing(Content):
-    """One that may begin a new file."""
+    """An operation that may begin a new file."""
 
     keep: Count | None = Field(
-        default=None, description="keep the newest n files of this name pattern, remove older ones"
+        default=None,
+        description="keep the newest n files that fit this name; older ones are removed before a new one begins",
     )
 
     @model_validator(mode="after")
@@ -74,24 +80,24 @@ class Growing(Content):
 
 
 class Append(Growing):
-    """Open for append, write, close."""
+    """Opens the file for append, writes at its end and closes it; makes the file if there is none."""
 
     do: Literal["append"]
     gather: Count = Field(
         default=1,
-        description="how many records the firmware gathers in its own RAM and writes at once, or when the file's name "
-        "changes; a boot loses what waits",
+        description="how many records the firmware collects in its own RAM before it writes them with one open, "
+        "write and close; it also writes when the name changes, and a boot loses what waits",
     )
 
 
 class Write(Growing):
-    """Write the whole file anew."""
+    """Opens the file for writing, which empties it or makes it, writes it whole and closes it."""
 
     do: Literal["write"]
 
 
 class Create(Growing):
-    """Create a file that must not be there yet; empty without contents."""
+    """Makes a file that must not be there yet; an empty one without `size` and `text`."""
 
     needs_content: ClassVar[bool] = False
 
@@ -99,52 +105,56 @@ class Create(Growing):
 
 
 class Update(Content):
-    """Write into a file in place."""
+    """Writes into a file in place; the file must be there."""
 
     do: Literal["update"]
     at: AnySize | Literal["next", "any"] = Field(
         default="next",
-        description='where: an offset, "next" (behind the last update, around at the end) or "any" (seeded)',
+        description='where to write: an offset such as "128 B", "next" for right behind the last update, from the '
+        'start again at the end of the file, or "any" for a place drawn at random',
     )
 
 
 class Read(FileOperation):
-    """Read a file, or a part of it."""
+    """Reads a file or a part of it."""
 
     do: Literal["read"]
-    size: ContentSize | None = Field(default=None, description="how much; else all of it")
-    at: AnySize = Field(default=0, description="from where")
+    size: ContentSize | None = Field(default=None, description="how much to read; without it, all to the end")
+    at: AnySize = Field(default=0, description="where to begin reading")
 
 
 class Remove(FileOperation):
-    """Remove a file."""
+    """Removes a file."""
 
     do: Literal["remove"]
 
 
 class Rename(FileOperation):
-    """Rename a file, replacing whatever has the new name."""
+    """Renames a file; a file that has the new name already is replaced in the same step."""
 
     do: Literal["rename"]
-    to: NamePattern = Field(description="the new name")
+    to: NamePattern = Field(description='the new name, for example "/settings.json"')
 
 
 class Truncate(FileOperation):
-    """Cut a file, or extend it with zeros."""
+    """Cuts a file short, or makes it longer with zeros."""
 
     do: Literal["truncate"]
-    size: AnySize = Field(description="the file's new size")
+    size: AnySize = Field(description="the size that the file has afterwards")
 
 
 class ListNames(_Operation):
-    """List names by prefix."""
+    """Lists the names that begin with a prefix."""
 
     do: Literal["list"]
-    prefix: str = Field(default="", max_length=1024, description="what the names begin with")
+    prefix: str = Field(
+        default="", max_length=1024, description='how the names begin, for example "/log/"; "" for all names'
+    )
 
 
 class Boot(Table):
-    """Reset the device: what comes after in its task is lost, the tasks at boot run."""
+    """Resets the device: records that wait in RAM are lost, the store is mounted, and the tasks at boot run. It must be
+    the last operation of its task."""
 
     do: Literal["boot"]
 
@@ -155,37 +165,44 @@ Operation = Annotated[
 
 
 class Burst(Table):
-    """Several runs at each time, one shortly after the other."""
+    """Several runs of a task at each time, one shortly after the other."""
 
-    count: CountRange = Field(description="how many runs, 8 or from-to [3, 20]")
-    gap: Duration = Field(default=0, description="the time from one to the next")
-    jitter: Duration = Field(default=0, description="up to how much longer each gap is, at random")
+    count: CountRange = Field(description="how many runs, 8, or a number drawn between two, [3, 20]")
+    gap: Duration = Field(default=0, description="the time from one run to the next")
+    jitter: Duration = Field(default=0, description="each gap is longer by a random time up to this")
 
 
 class Until(Table):
-    """A task ends for good as soon as one of these holds."""
+    """When a task ends for good: as soon as one of these holds."""
 
-    runs: Count | None = Field(default=None, description="it has run so often")
-    after: Period | None = Field(default=None, description="so much time has passed since the start")
-    refusals: Count | None = Field(default=None, description="so many of its operations were refused")
+    runs: Count | None = Field(default=None, description="it has run this often")
+    after: Period | None = Field(default=None, description="this much time has passed since the start of the run")
+    refusals: Count | None = Field(default=None, description="this many of its operations were refused")
     live_percent: float | None = Field(
-        default=None, gt=0, le=100, description="live bytes fill so much of the capacity, %"
+        default=None, gt=0, le=100, description="live data fills this share of the capacity, in percent"
     )
 
 
 class Task(Table):
-    """What the device does, and when: `every`, `daily` or `at_boot`."""
+    """What the device does, and when. Give one of `every`, `daily` and `at_boot`. The device does one thing after the
+    other, and a task that becomes due meanwhile waits."""
 
-    name: str = Field(min_length=1, max_length=40, description="a name for the report")
+    name: str = Field(min_length=1, max_length=40, description="a name for the report, used once")
     every: Period | None = Field(default=None, description='the time from one run to the next, for example "6 min"')
-    daily: TimesOfDay | None = Field(default=None, description='the times of day, for example "03:00"')
-    at_boot: bool = Field(default=False, description="true to run at the start and after each boot")
-    first: Duration = Field(default=0, description="when the first run is, after the start; with every")
-    jitter: Duration = Field(default=0, description="up to how much later each run is, at random")
-    burst: Burst | None = Field(default=None, description="several runs each time")
-    until: Until | None = Field(default=None, description="what ends the task")
-    counter_every: Count = Field(default=1, description="after how many runs {counter} goes up by one")
-    operations: list[Operation] = Field(min_length=1, max_length=100, description="what it does, in order")
+    daily: TimesOfDay | None = Field(
+        default=None, description='the times of day at which it runs, "03:00" or ["06:00", "18:00"]'
+    )
+    at_boot: bool = Field(
+        default=False, description="true to run at the start and after each boot, before all that waits"
+    )
+    first: Duration = Field(default=0, description="how long after the start the first run is; goes only with `every`")
+    jitter: Duration = Field(default=0, description="each run is later by a random time up to this")
+    burst: Burst | None = Field(default=None, description="several runs each time instead of one")
+    until: Until | None = Field(default=None, description="what ends the task for good")
+    counter_every: Count = Field(default=1, description="after how many runs `{counter}` goes up by one")
+    operations: list[Operation] = Field(
+        min_length=1, max_length=100, description="what it does in each run, in order; see the operations below"
+    )
 
     @model_validator(mode="after")
     def _one_trigger(self) -> Self:
