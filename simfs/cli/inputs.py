@@ -53,7 +53,6 @@ def check_source(file: str) -> None:
 def replay_source(file: str, options: dict[str, Any], watch: Watch | None = None, *, plain: bool = False) -> Run:
     """Replay a scenario, a script or a recording; `options` are those of recordings, `plain` is for scenarios."""
     from simfs.replay.play import replay
-    from simfs.replay.recorded.strace.recording import BadRecording
     from simfs.replay.scenario.input_faults import BadScenario
 
     try:
@@ -66,8 +65,6 @@ def replay_source(file: str, options: dict[str, Any], watch: Watch | None = None
             return replay(file, progress, watch, plain=plain)
     except BadScenario as error:
         raise Refused(*error.faults) from None
-    except BadRecording as error:
-        raise Refused(error) from None
     except OSError as error:  # the file went away, or the flash holds no store any more
         raise Refused(f"{file}: {error.strerror or error}") from None
 
@@ -83,6 +80,7 @@ def _replay_recording(
     size: str | None,
 ) -> Run:
     from simfs.replay.recorded.console.log import is_console_log, replay_console_log
+    from simfs.replay.recorded.faults import BadRecording
     from simfs.replay.recorded.strace.recording import is_recording, replay_recording
 
     from_console = not is_recording(file)
@@ -95,9 +93,12 @@ def _replay_recording(
         raise Refused(f"--directory: it is for what strace wrote, and {file} has the store's own names; leave it out")
     store = described_store(device, part, size)
     store = watch(store) if watch else store
-    if from_console:
-        return replay_console_log(file, store, strict=strict, progress=progress)
-    return replay_recording(file, store, directory=directory, strict=strict, progress=progress)
+    try:
+        if from_console:
+            return replay_console_log(file, store, strict=strict, progress=progress)
+        return replay_recording(file, store, directory=directory, strict=strict, progress=progress)
+    except BadRecording as error:
+        raise Refused(error) from None
 
 
 def described_store(device: str | None, part: str | None, size: str | None) -> Store:

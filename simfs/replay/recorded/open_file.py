@@ -1,10 +1,29 @@
-"""How a recording's open flags, writes and reads are put to a handle of the store."""
+"""A file that a recording opened, and how its flags, writes and reads are put to a handle of the store."""
 
 from __future__ import annotations
 
 import io
+from dataclasses import dataclass
+
+from simfs.files.handle import StoreFile
 
 _ZEROS = bytes(65_536)
+
+
+@dataclass(slots=True, eq=False)
+class OpenFile:
+    """One open file of the store, shared by its descriptors. Without a handle it was refused, or `lost` says why."""
+
+    name: str
+    handle: StoreFile | None = None
+    position: int = 0
+    appends: bool = False
+    writes: bool = False
+    synced: bool = False  # O_SYNC or O_DSYNC: each write is flushed
+    directory: bool = False
+    lost: str = ""  # why calls on it can't be replayed
+    linked: bool = True  # its name is still its own
+    holders: int = 0
 
 
 def open_mode(flags: set[str], exists: bool) -> str:

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections import Counter
 
 from simfs.replay.device.notes import Skipped
-from simfs.replay.recorded.strace.text import Unreadable
+from simfs.replay.recorded.faults import Unreadable
 
 SHOWN_MAX = 20  # of a kind one by one, after so many only the count goes on
-RIGHT_LINE = 'strace -f -y -ttt writes lines like: 4711 1922313600.000125 write(3</data/log>, "ab", 2) = 2'
 
 
 class SkippedLedger:
@@ -27,11 +26,11 @@ class SkippedLedger:
         self._count[what] = self._count.get(what, 0) + 1
 
     def unreadable(self, line: int, text: str, why: str = "", right: str = "") -> None:
-        """A line that can't be read."""
+        """A line that can't be read: `why`, or what a `right` one looks like, or both."""
         shown = ascii(text.strip()[:60]) + ("..." if len(text.strip()) > 60 else "")
         if self._strict:
-            said = [part for part in (why, right) if part]
-            raise Unreadable(f"{self.source}: line {line}: {shown} can't be read; {'; '.join(said) or RIGHT_LINE}")
+            said = "; ".join(part for part in (why, right) if part)
+            raise Unreadable(f"{self.source}: line {line}: {shown} can't be read; {said}")
         self._each("can't be read", line, f"line {line} can't be read: {shown}" + (f" ({why})" if why else ""))
 
     def lost(self, line: int, what: str, right: str) -> None:

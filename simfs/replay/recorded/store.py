@@ -10,25 +10,24 @@ from __future__ import annotations
 import errno
 import io
 import os
+from abc import ABC, abstractmethod
 from collections import deque
 from collections.abc import Callable
 from typing import ClassVar
 
 from simfs.replay.device.device import Device
-from simfs.replay.recorded.open_file import open_mode, read_whole, write_whole, write_zeros
+from simfs.replay.recorded.open_file import OpenFile, open_mode, read_whole, write_whole, write_zeros
 from simfs.replay.recorded.skipped import SkippedLedger
-from simfs.replay.recorded.strace.lines import stamp_ns
-from simfs.replay.recorded.strace.processes import OpenFile
 
 RECENT_MAX = 256  # changes kept to see which calls overlap
 STRANGE = "the host's file held bytes that this recording did not write there"
 THERE_BEFORE = "it was there before the recording began"
 
 
-class RecordedStore:
+class RecordedStore(ABC):
     """Performs recorded operations on a device's store.
 
-    `line`, `first_line` (0 if it is the same), `stamp` and `task` are those of the present call.
+    `line`, `first_line` (0 if it is the same) and `task` are those of the present call.
     """
 
     unknown: ClassVar[str] = THERE_BEFORE  # why a name may be used that nothing created
@@ -39,16 +38,15 @@ class RecordedStore:
         self.names: dict[str, None] = {}  # every name that a call gave to a file, in order
         self.line = 0
         self.first_line = 0
-        self.stamp = ("0", "0")
         self.task = ""
         self._open: set[OpenFile] = set()
         self._refused: set[str] = set()  # names on which the store refused something that the host did
         self._directories: set[str] = set()
         self._recent: deque[tuple[int, str]] = deque(maxlen=RECENT_MAX)
 
+    @abstractmethod
     def due_ns(self) -> int:
         """Device time of the present call."""
-        return stamp_ns(*self.stamp)
 
     def perform(self, operation: str, name: str, action: Callable[[], object], *, writes: bool) -> bool:
         """One operation now, or as soon as the flash is free. False when the store refused it."""

@@ -7,7 +7,7 @@ from zlib import crc32
 
 from simfs import NorFlash, Store, StoreConfig
 from simfs.replay.recorded.console.log import replay_console_log
-from simfs.replay.recorded.strace.recording import BadRecording
+from simfs.replay.recorded.faults import BadRecording
 from simfs.show.json import as_json
 from simfs.show.text import as_text
 from simfs.study.run.measure import figures

@@ -9,9 +9,10 @@ from contextlib import contextmanager
 from random import Random
 
 from simfs import NorFlash, Store, StoreConfig
+from simfs.replay.recorded.faults import BadRecording
 from simfs.replay.recorded.strace.file_calls import FILE_CALLS, PATH_CALLS
 from simfs.replay.recorded.strace.process_calls import TABLE_CALLS
-from simfs.replay.recorded.strace.recording import BadRecording, replay_recording
+from simfs.replay.recorded.strace.recording import replay_recording
 from simfs.show.json import as_json
 from simfs.show.text import as_text
 from simfs.study.run.measure import figures

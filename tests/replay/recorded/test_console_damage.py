@@ -16,9 +16,9 @@ from simfs.replay.recorded.console.lines import RIGHT_LINE, found_in, whole_line
 from simfs.replay.recorded.console.log import in_order, is_console_log, replay_console_log
 from simfs.replay.recorded.console.order import Gap
 from simfs.replay.recorded.console.replayer import FirmwareClock, tells
+from simfs.replay.recorded.faults import BadRecording
 from simfs.replay.recorded.skipped import SkippedLedger
 from simfs.replay.recorded.store import STRANGE
-from simfs.replay.recorded.strace.recording import BadRecording
 from tests.support.console_text import console, spelled, text_of
 
 Replay = Callable[..., Run]

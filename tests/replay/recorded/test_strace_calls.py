@@ -6,8 +6,9 @@ from hypothesis import strategies as st
 
 from simfs.files import Store
 from simfs.flash import NorFlash
+from simfs.replay.recorded.faults import BadRecording
 from simfs.replay.recorded.store import STRANGE, THERE_BEFORE
-from simfs.replay.recorded.strace.recording import BadRecording, is_recording, replay_recording, store_directory
+from simfs.replay.recorded.strace.recording import is_recording, replay_recording, store_directory
 from simfs.store.format.config import StoreConfig
 
 

@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simfs.replay.recorded.strace.text import DESCRIPTOR, STRING, Unreadable, path_text, unescape, vector_data
+from simfs.replay.recorded.faults import Unreadable
+from simfs.replay.recorded.strace.text import DESCRIPTOR, STRING, path_text, unescape, vector_data
 
 LETTERS = {9: "\\t", 10: "\\n", 11: "\\v", 12: "\\f", 13: "\\r", 34: '\\"', 92: "\\\\"}
 

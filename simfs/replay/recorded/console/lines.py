@@ -12,7 +12,7 @@ import re
 from typing import NamedTuple
 from zlib import crc32
 
-from simfs.replay.recorded.strace.text import Unreadable
+from simfs.replay.recorded.faults import Unreadable
 
 VERSION = 1
 RIGHT_LINE = "recorder.h prints lines like: @fs1 2 1030 write 3 2 6869 a3897884"

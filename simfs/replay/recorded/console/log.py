@@ -17,9 +17,9 @@ from simfs.replay.device.name_check import name_faults
 from simfs.replay.recorded.console.lines import RIGHT_LINE, Joined, Record, Torn, found_in, whole_line
 from simfs.replay.recorded.console.order import Gap, Order
 from simfs.replay.recorded.console.replayer import ConsoleReplayer
+from simfs.replay.recorded.faults import BadRecording, Unreadable
 from simfs.replay.recorded.skipped import SkippedLedger
-from simfs.replay.recorded.strace.recording import BadRecording, Progress, opened, told
-from simfs.replay.recorded.strace.text import Unreadable
+from simfs.replay.recorded.source import Progress, opened, told
 
 SNIFFED_BYTES = 1 << 20  # at once
 _SEEMS = re.compile(rb"@fs[0-9]{1,3} [0-9]{1,10} [0-9]{1,10} [a-z]+ ")

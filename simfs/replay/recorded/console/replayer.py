@@ -11,10 +11,10 @@ from simfs.replay.device.clock import NS_PER_MS
 from simfs.replay.device.device import Device
 from simfs.replay.recorded.console.lines import Record, name_text
 from simfs.replay.recorded.console.order import BOOT, Gap
+from simfs.replay.recorded.faults import Unreadable
+from simfs.replay.recorded.open_file import OpenFile
 from simfs.replay.recorded.skipped import SkippedLedger
 from simfs.replay.recorded.store import RecordedStore
-from simfs.replay.recorded.strace.processes import OpenFile
-from simfs.replay.recorded.strace.text import Unreadable
 
 TASK = "firmware"
 TIMES = 1 << 32  # the firmware's clock runs over there

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
+from simfs.replay.recorded.open_file import OpenFile
+from simfs.replay.recorded.strace.context import Context
 from simfs.replay.recorded.strace.lines import Call
-from simfs.replay.recorded.strace.processes import OpenFile, Process
+from simfs.replay.recorded.strace.processes import Process
 from simfs.replay.recorded.strace.text import DESCRIPTOR, NUMBER, STRING, path_text
 
-if TYPE_CHECKING:
-    from simfs.replay.recorded.strace.replayer import Replayer
-
-TableCall = Callable[["Replayer", Process, Call], None]
+TableCall = Callable[[Context, Process, Call], None]
 TABLE_CALLS: dict[str, TableCall] = {}
 
 _OFFSET = r"(NULL|\[\d+\](?: => \[\d+\])?)"
@@ -35,30 +33,30 @@ def _enter(*names: str) -> Callable[[TableCall], TableCall]:
 
 
 @_enter("clone", "clone3", "fork", "vfork")
-def _fork(replay: Replayer, process: Process, call: Call) -> None:
-    replay.processes.fork_begun(process, "CLONE_FILES" in call.args, "CLONE_FS" in call.args)
+def _fork(context: Context, process: Process, call: Call) -> None:
+    context.processes.fork_begun(process, "CLONE_FILES" in call.args, "CLONE_FS" in call.args)
     if call.value.isdigit():
-        replay.processes.fork_returned(process, int(call.value))
+        context.processes.fork_returned(process, int(call.value))
     elif call.value:
-        replay.processes.fork_failed(process)
+        context.processes.fork_failed(process)
 
 
 @_enter("execve", "execveat")
-def _exec(replay: Replayer, process: Process, call: Call) -> None:
+def _exec(context: Context, process: Process, call: Call) -> None:
     program = _PROGRAM.match(call.args)
     if call.value == "0" and program:
-        replay.close_files(replay.processes.exec(process, path_text(program[1])))
+        context.close_files(context.processes.exec(process, path_text(program[1])))
 
 
 @_enter("close")
-def _close(replay: Replayer, process: Process, call: Call) -> None:
+def _close(context: Context, process: Process, call: Call) -> None:
     found = _DESCRIPTOR.match(call.args)
     if found and not call.begun and call.value[:1] != "-":
-        replay.drop(process, [int(found[1])])
+        context.drop(process, [int(found[1])])
 
 
 @_enter("close_range")
-def _close_range(replay: Replayer, process: Process, call: Call) -> None:
+def _close_range(context: Context, process: Process, call: Call) -> None:
     found = _RANGE.match(call.args)
     if found is None or call.value != "0":
         return
@@ -66,69 +64,69 @@ def _close_range(replay: Replayer, process: Process, call: Call) -> None:
         process.own_files()
     numbers = process.files.within(int(found[1]), int(found[2]))
     if "CLOSE_RANGE_CLOEXEC" not in found[3]:
-        replay.drop(process, numbers)
+        context.drop(process, numbers)
         return
     for number in numbers:
         process.files.mark(number, True)
 
 
 @_enter("unshare")
-def _unshare(replay: Replayer, process: Process, call: Call) -> None:
+def _unshare(context: Context, process: Process, call: Call) -> None:
     if call.value == "0" and "CLONE_FILES" in call.args:
         process.own_files()
 
 
 @_enter("dup2", "dup3")
-def _duplicate_onto(replay: Replayer, process: Process, call: Call) -> None:
+def _duplicate_onto(context: Context, process: Process, call: Call) -> None:
     found = _ONTO.fullmatch(call.args)
     if found is None or not call.value.isdigit() or found[1] == call.value:
         return
     file, number = process.files.get(int(found[1])), int(call.value)
     if file is None:
-        replay.drop(process, [number])
-        replay.on_stranger(call, found[2])
+        context.drop(process, [number])
+        context.on_stranger(call, found[2])
     else:
-        replay.put(process, number, file, found[5] == "O_CLOEXEC")
+        context.put(process, number, file, found[5] == "O_CLOEXEC")
 
 
 @_enter("sync")
-def _sync(replay: Replayer, process: Process, call: Call) -> None:
-    replay.store.flush_all()
+def _sync(context: Context, process: Process, call: Call) -> None:
+    context.store.flush_all()
 
 
 # --- what a recording can't carry ------------------------------------------------------------------------------------
 
 
 @_enter("mmap", "mmap2")
-def _map(replay: Replayer, process: Process, call: Call) -> None:
+def _map(context: Context, process: Process, call: Call) -> None:
     found = _MAPPING.fullmatch(call.args)
     file = process.files.get(int(found[3])) if found else None
-    if found is None or file is None or not replay.done(process, call, file.name):
+    if found is None or file is None or not context.done(process, call, file.name):
         return
     if "MAP_SHARED" in found[2] and (file.writes or "PROT_WRITE" in found[1]):
-        replay.store.skip(f"mmap of {file.name}: a recording does not hold what is stored through a shared mapping")
+        context.store.skip(f"mmap of {file.name}: a recording does not hold what is stored through a shared mapping")
     else:
-        replay.store.skip(f"mmap of {file.name}: a recording does not hold what is read through a mapping")
+        context.store.skip(f"mmap of {file.name}: a recording does not hold what is read through a mapping")
 
 
 @_enter("copy_file_range", "splice")
-def _copy_range(replay: Replayer, process: Process, call: Call) -> None:
+def _copy_range(context: Context, process: Process, call: Call) -> None:
     found = _FIRST_INTO_SECOND.fullmatch(call.args)
     if found:
         source, target = process.files.get(int(found[1])), process.files.get(int(found[4]))
-        _copied(replay, process, call, source, found[3] == "NULL", target, found[6] == "NULL")
+        _copied(context, process, call, source, found[3] == "NULL", target, found[6] == "NULL")
 
 
 @_enter("sendfile", "sendfile64")
-def _send_file(replay: Replayer, process: Process, call: Call) -> None:
+def _send_file(context: Context, process: Process, call: Call) -> None:
     found = _SECOND_INTO_FIRST.fullmatch(call.args)
     if found:
         source, target = process.files.get(int(found[3])), process.files.get(int(found[1]))
-        _copied(replay, process, call, source, found[5] == "NULL", target, True)
+        _copied(context, process, call, source, found[5] == "NULL", target, True)
 
 
 def _copied(
-    replay: Replayer,
+    context: Context,
     process: Process,
     call: Call,
     source: OpenFile | None,
@@ -141,19 +139,19 @@ def _copied(
     Many programs copy with read and write where the system refuses copy_file_range, hence the hint.
     """
     file = target or source
-    if file is None or not replay.done(process, call, file.name) or not replay.returned(call):
+    if file is None or not context.done(process, call, file.name) or not context.returned(call):
         return
     if source and source_moves:
-        source.position += replay.returned(call)
+        source.position += context.returned(call)
     if target:
-        target.position += replay.returned(call) * target_moves
+        target.position += context.returned(call) * target_moves
         hint = " (record with --inject=copy_file_range:error=ENOSYS)" * (call.name == "copy_file_range")
-        replay.store.skip(f"{call.name} into {file.name}: a recording does not hold the bytes{hint}")
+        context.store.skip(f"{call.name} into {file.name}: a recording does not hold the bytes{hint}")
     else:
-        replay.store.skip(f"{call.name} from {file.name}: its reading is not replayed")
+        context.store.skip(f"{call.name} from {file.name}: its reading is not replayed")
 
 
 @_enter("io_uring_enter", "io_submit")
-def _queue(replay: Replayer, process: Process, call: Call) -> None:
+def _queue(context: Context, process: Process, call: Call) -> None:
     if call.value[:1] != "-":
-        replay.store.skip(f"{call.name}: a recording does not hold what is done through a queue")
+        context.store.skip(f"{call.name}: a recording does not hold what is done through a queue")

@@ -9,26 +9,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 
-from simfs.files.handle import StoreFile
-from simfs.replay.recorded.strace.text import Unreadable, path_text
+from simfs.replay.recorded.faults import Unreadable
+from simfs.replay.recorded.open_file import OpenFile
+from simfs.replay.recorded.strace.text import path_text
 
 COPIES_MAX = 1_000_000
-
-
-@dataclass(slots=True, eq=False)
-class OpenFile:
-    """One open file of the store, shared by its descriptors. Without a handle it was refused, or `lost` says why."""
-
-    name: str
-    handle: StoreFile | None = None
-    position: int = 0
-    appends: bool = False
-    writes: bool = False
-    synced: bool = False  # O_SYNC or O_DSYNC: each write is flushed
-    directory: bool = False
-    lost: str = ""  # why calls on it can't be replayed
-    linked: bool = True  # its name is still its own
-    holders: int = 0
 
 
 class CopyRoom:

@@ -9,7 +9,6 @@ after as the flash is free. What a recording can't carry is in `Run.skipped`.
 
 from __future__ import annotations
 
-import io
 import os
 import posixpath
 import re
@@ -19,24 +18,21 @@ from pathlib import Path
 from simfs.files import Store
 from simfs.replay.device.device import Device, Run
 from simfs.replay.device.name_check import name_faults
+from simfs.replay.recorded.faults import BadRecording, Unreadable
 from simfs.replay.recorded.skipped import SkippedLedger
+from simfs.replay.recorded.source import Progress, opened, told
+from simfs.replay.recorded.strace.context import Context
 from simfs.replay.recorded.strace.lines import Call, Reader, is_line
 from simfs.replay.recorded.strace.replayer import IGNORED, Replayer
-from simfs.replay.recorded.strace.text import Unreadable, path_text
-
-Progress = Callable[[int, int], None]
-"""Is told the bytes of the recording that are done and that there are."""
+from simfs.replay.recorded.strace.text import path_text
 
 SNIFFED_BYTES = 65_536
+RIGHT_LINE = 'strace -f -y -ttt writes lines like: 4711 1922313600.000125 write(3</data/log>, "ab", 2) = 2'
 CALLS_PER_PROGRESS = 4096
 _OPENING = frozenset({"open", "openat", "openat2", "creat"})
 _FORKING = frozenset({"clone", "clone3", "fork", "vfork"})
 _CHANGES = re.compile(r"\bO_(?:WRONLY|RDWR|CREAT)\b")
 _NO_STORE = ("/dev/", "/proc/", "/sys/", "/memfd:")
-
-
-class BadRecording(ValueError):
-    """A recording that can't be replayed. The text names the file, the place in it, and what would be right."""
 
 
 def is_recording(path: str | os.PathLike[str]) -> bool:
@@ -66,8 +62,12 @@ def replay_recording(
     source = os.fspath(path)
     directory = store_directory(path) if directory is None else _checked(directory)
     ledger = SkippedLedger(source, strict)
+
+    def unreadable(line: int, text: str) -> None:
+        ledger.unreadable(line, text, right=RIGHT_LINE)
+
     with opened(path) as lines:
-        reader = Reader(lines, IGNORED, ledger.unreadable)
+        reader = Reader(lines, IGNORED, unreadable)
         try:
             return _replay(reader, store, directory, ledger, _Parents(path), told(lines, progress))
         except Unreadable as error:
@@ -108,7 +108,8 @@ def _replay(
     calls = iter(reader)
     first = next(calls, None)
     device = Device(store, start_ns=reader.first_ns or 0)
-    replayer = Replayer(device, directory, ledger, parents.of)
+    context = Context(device, directory, ledger, parents.of)
+    replayer = Replayer(context, ledger)
     if first is not None:
         replayer.apply(first)
     for number, call in enumerate(calls):
@@ -118,13 +119,13 @@ def _replay(
     replayer.finish()
     device.wait_until(reader.last_ns or 0)
     tell()
-    if not replayer.touched:
+    if not context.touched:
         ledger.note(1, f"the whole recording: no call in it concerns {directory}")
     return device.finish(
         title=f"{Path(ledger.source).stem}: {directory} is the store",
         source=ledger.source,
         kind="recording",
-        name_faults=name_faults(replayer.store.names, device.store.config),
+        name_faults=name_faults(context.store.names, device.store.config),
         skipped=ledger.entries(),
     )
 
@@ -158,22 +159,6 @@ class _Parents:
 
 def _unheard(line: int, text: str) -> None:
     """What a first look can't read is for the replay to tell."""
-
-
-def opened(path: str | os.PathLike[str]) -> io.TextIOWrapper:
-    """A recording's lines, a character for every byte."""
-    return open(path, encoding="latin-1", newline="\n")
-
-
-def told(lines: io.TextIOWrapper, progress: Progress | None) -> Callable[[], None]:
-    number = lines.fileno()
-    size_bytes = os.fstat(number).st_size
-
-    def tell() -> None:
-        if progress:
-            progress(min(os.lseek(number, 0, os.SEEK_CUR), size_bytes), size_bytes)  # lines are read in large pieces
-
-    return tell
 
 
 def _opened_for_writing(call: Call) -> str | None:

@@ -1,12 +1,14 @@
 """The small grammar inside a line of strace: quoted strings, descriptors with their paths, numbers and flags.
 
-The pieces below are regular expressions that `strace_calls` joins into the shape of each system call's arguments, so
-that the arguments of a call nobody asks about are never taken apart.
+The pieces below are regular expressions that `file_calls` and `process_calls` join into the shape of each system
+call's arguments, so that the arguments of a call nobody asks about are never taken apart.
 """
 
 from __future__ import annotations
 
 import re
+
+from simfs.replay.recorded.faults import Unreadable
 
 # -y puts the path behind a descriptor; "<", ">" and quotes inside the path are escaped. A file without a name left is
 # marked behind the path.
@@ -19,10 +21,6 @@ FLAGS = r"([^,{}\[\]\"]+)"
 _ESCAPE = re.compile(r"\\(?:x[0-9a-fA-F]{2}|[0-7]{1,3}|.|$)", re.DOTALL)
 _LETTERS = {"n": 10, "t": 9, "r": 13, "v": 11, "f": 12, "a": 7, "b": 8, "e": 27, '"': 34, "\\": 92, "'": 39}
 _VECTOR_PART = re.compile(rf"(?:\{{iov_base=(?:{STRING}|NULL), iov_len=\d{{1,20}}\}})(?:, |$)")
-
-
-class Unreadable(ValueError):
-    """A line, or a part of one, that is not what strace writes. The text says what would be right."""
 
 
 class _Escapes(dict[str, str]):
