@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
 
 import pytest
 
-from simfs.bridges.testing.plugin import PART, SEED, SIZE
+from simfs.bridges.testing.options import PART, SEED, SIZE
 from simfs.files import Store
 from simfs.files.handle import StoreFile
 from simfs.files.names import Name

@@ -1,7 +1,8 @@
 """The pytest plugin: a fresh chip and store for a test, limits as assertions, power cuts as parameters, and scenarios
 as tests.
 
-pytest loads it wherever simfs is installed, so it imports nothing but pytest until a test asks for more.
+pytest loads it wherever simfs is installed, so it imports nothing but pytest and `options` until a test asks for
+more.
 """
 
 from __future__ import annotations
@@ -13,27 +14,21 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from simfs.bridges.testing.options import MARKERS, add_options
+
 if TYPE_CHECKING:
     from simfs.bridges.testing.bench import Bench
     from simfs.bridges.testing.cuts import AfterCut
     from simfs.files import Store
     from simfs.flash import NorFlash
 
-PART, SIZE, SEED = "generic", "256 KiB", 0
 SCENARIO_DIRECTORY = "scenarios"
-MARKERS = (
-    "simfs(part, size, seed, **settings): the chip and the store of a test; settings are those of StoreConfig",
-    "simfs_cuts(work, before, every, sample, seed, profile): run the test once for each power cut in work(store)",
-)
 _TOML_SIGN = re.compile(rb"^\s*(\[\s*chip\s*\]|\[\[\s*task\s*\]\])", re.MULTILINE)
 _SCRIPT_SIGNS = (re.compile(rb"^def store\(", re.MULTILINE), re.compile(rb"^def run\(", re.MULTILINE))
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    group = parser.getgroup("simfs", "simulated flash (simfs)")
-    group.addoption("--simfs-part", metavar="NAME", help=f"the chip of tests that name none (default: {PART})")
-    group.addoption("--simfs-size", metavar="SIZE", help=f"the store's room on it (default: {SIZE})")
-    group.addoption("--simfs-seed", metavar="N", type=int, help=f"the seed of tests that name none (default: {SEED})")
+    add_options(parser)
 
 
 def pytest_configure(config: pytest.Config) -> None:
