@@ -1,0 +1,1 @@
+"""What holds simfs to its promises; folders as in the package, and what is about all of it."""

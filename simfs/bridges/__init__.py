@@ -1,1 +1,2 @@
-"""Other people's interfaces to a store. Each needs what its extra installs, and nothing but the commands uses it."""
+"""Offers a store through other people's interfaces, each of which needs what its extra installs. It must not know
+arguments of the command line, or what its commands print."""

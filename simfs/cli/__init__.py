@@ -1,4 +1,5 @@
-"""The commands: arguments, exit codes, progress. The only place that prints.
+"""Holds the commands: arguments, exit codes and progress, and it alone prints. It must not know how a figure is worked
+out or laid out.
 
 Everything but click is imported when a command needs it, so that `simfs --help` answers at once.
 """

@@ -1,4 +1,5 @@
-"""Bits, pages, erase blocks, time, energy, wear, faults and the parts catalogue."""
+"""Models NOR flash to the bit: pages, erase blocks, time, energy, wear, faults and the catalogue of parts. It must not
+know files, or what a store writes and why."""
 
 from importlib import import_module
 from typing import TYPE_CHECKING, Any

@@ -1,3 +1,3 @@
-"""Figures as people and programs read them."""
+"""Lays figures out as text, tables, pages and JSON. It must not know how a figure was got."""
 
 WHOSE = "The figures are of this store, not of the one you ship."

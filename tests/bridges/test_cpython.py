@@ -130,6 +130,7 @@ def on_store(monkeypatch: pytest.MonkeyPatch, module: ModuleType, store: Store) 
     """Let what the module does beside opening go to the store."""
     place = StoreOs(store)
     monkeypatch.setattr(module, "os", place)
+    monkeypatch.setattr(module, "TESTFN", "test_file")  # in ASCII, which one of the tests needs
     monkeypatch.setattr(module, "open", lambda file, mode: opened(store, file, mode), raising=False)
     if hasattr(module, "os_helper"):
         monkeypatch.setattr(module, "os_helper", SimpleNamespace(unlink=lambda name: _removed(store, name)))

@@ -1,0 +1,1 @@
+"""Tests of the flash: bits, time, wear, faults, parts."""

@@ -1,0 +1,1 @@
+"""The table of reliability goals, tried row by row: `python -m tests.goals`."""

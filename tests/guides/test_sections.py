@@ -2,29 +2,27 @@
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 
 import pytest
 
 from tests.guides.sections import LANGUAGES, SECTIONS, Section
 from tests.guides.session import commands_of, fits, run
-from tests.support import mounts
+from tests.support.mounts import NEEDS_MOUNTS
+from tests.support.tools import needs
 
 RUN = [section for section in SECTIONS if section.is_run]
-
-
-def why_not(tool: str) -> str:
-    """Why a section that needs a tool can't be followed here; empty where it can."""
-    if tool == "fuse":
-        return mounts.why_not()
-    packages = {"cc": "gcc libc6-dev", "strace": "strace"}
-    return "" if shutil.which(tool) else f"needs {tool}: apt-get install {packages[tool]}"
+TOOLS = {
+    "cc": [needs("cc", package="gcc libc6-dev")],
+    "fuse": NEEDS_MOUNTS,
+    "strace": [needs("strace", package="strace")],
+}
 
 
 def as_case(section: Section) -> object:
-    reasons = filter(None, map(why_not, section.needs))
-    marks = [*([pytest.mark.slow] if section.slow else []), *(pytest.mark.skip(reason=reason) for reason in reasons)]
+    marks = [mark for tool in section.needs for mark in TOOLS[tool]]
+    if section.slow:
+        marks.append(pytest.mark.slow)
     return pytest.param(section, id=f"{section.page.stem}: {section.title}", marks=marks)
 
 

@@ -15,8 +15,15 @@ from tests.support.places import ROOT
 from tests.support.tools import ALL_INSTALLED
 
 TOOLS = {"fusermount3", "strace", "rsync", "fio", "cc", "gcc"}
-WITHOUT_LIBFUSE = ["tests/bridges/mount"]  # this asks for the library too
-HIDING = "import ctypes.util\nctypes.util.find_library = lambda name: None\n"
+MOUNTS = "tests/bridges/mount"  # some of its tests are never skipped and might ask for libfuse
+NO_LIBFUSE = """\
+import ctypes.util
+ctypes.util.find_library = lambda name: None
+"""
+SELECTION = f"""\
+def pytest_collection_modifyitems(items):
+    items[:] = [item for item in items if item.get_closest_marker("skipif") or item.nodeid.startswith("{MOUNTS}")]
+"""
 
 
 def modules_that_run_tools() -> dict[Path, str]:
@@ -30,14 +37,25 @@ def modules_that_run_tools() -> dict[Path, str]:
     return found
 
 
+def link_programs(directory: Path) -> None:
+    """All programs of this machine but the tools."""
+    directory.mkdir()
+    for place in map(Path, os.get_exec_path()):
+        for program in place.iterdir() if place.is_dir() else ():
+            link = directory / program.name
+            if program.name not in TOOLS and not link.is_symlink():
+                link.symlink_to(program)
+
+
 def on_a_bare_machine(folder: Path, *words: str, **more: str) -> str:
-    """What pytest prints of tests that find no program on the PATH and no libfuse."""
-    (folder / "sitecustomize.py").write_text(HIDING)
-    (folder / "bin").mkdir()
+    """What pytest prints of tests that may be skipped, and of those of mounts, where there are none of the tools."""
+    (folder / "sitecustomize.py").write_text(NO_LIBFUSE)
+    (folder / "selection.py").write_text(SELECTION)
+    link_programs(folder / "bin")
     environment = {**os.environ, **more, "PATH": str(folder / "bin"), "PYTHONPATH": str(folder)}
     modules = [str(path.relative_to(ROOT)) for path in modules_that_run_tools()]
-    command = [sys.executable, "-m", "pytest", "-q", "-rs", "-p", "no:cacheprovider", *words]
-    command += [*WITHOUT_LIBFUSE, *modules]
+    command = [sys.executable, "-m", "pytest", "-q", "-rs", "-p", "no:cacheprovider", "-p", "selection", *words]
+    command += [MOUNTS, *modules]
     return subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, text=True, check=False).stdout
 
 
@@ -48,7 +66,7 @@ def test_a_module_that_runs_a_tool_says_that_it_needs_it() -> None:
 
 
 def test_without_the_tools_each_skip_says_what_to_install(tmp_path: Path) -> None:
-    output = on_a_bare_machine(tmp_path, "-m", "", "-k", "not benchmark or mounted", ALL_INSTALLED="")
+    output = on_a_bare_machine(tmp_path, "-m", "", **{ALL_INSTALLED: ""})
     reasons = re.findall(r"^SKIPPED \[\d+\] \S+ (.*)$", output, re.MULTILINE)
     assert re.search(r"^\d+ passed, \d+ skipped(, \d+ deselected)? in ", output, re.MULTILINE), output
     assert [reason for reason in reasons if not re.fullmatch(r"needs .+: apt-get install -y .+", reason)] == []

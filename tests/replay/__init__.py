@@ -1,0 +1,1 @@
+"""Tests of scenarios, recordings and the device that plays them."""

@@ -1,0 +1,1 @@
+"""Tests of the store as a whole; folders as in the package."""

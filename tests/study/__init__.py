@@ -1,0 +1,1 @@
+"""Tests of the figures and of the analyses that run devices anew."""

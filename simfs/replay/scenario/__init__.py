@@ -1,0 +1,2 @@
+"""Reads a scenario from TOML, checks it and names every fault with its line. It must not know how a scenario is played.
+"""

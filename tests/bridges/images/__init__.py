@@ -1,0 +1,1 @@
+"""Tests of images: built, read back, extracted and explained."""

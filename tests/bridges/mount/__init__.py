@@ -1,0 +1,1 @@
+"""Tests of mounts, the calls alone and through the kernel."""

@@ -1,0 +1,1 @@
+"""Makes hostile inputs, each with what may come of it."""

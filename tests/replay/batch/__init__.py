@@ -1,0 +1,1 @@
+"""Tests that batches and periods leave the same as one operation after the other."""

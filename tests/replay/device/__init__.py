@@ -1,0 +1,1 @@
+"""Tests of the device: its clock, notes and names."""

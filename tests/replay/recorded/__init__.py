@@ -1,0 +1,1 @@
+"""Tests of recordings by strace and by a firmware's console."""

@@ -1,0 +1,1 @@
+"""Tests of reading scenarios and of what is said about their faults."""

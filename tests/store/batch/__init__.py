@@ -1,0 +1,1 @@
+"""Tests that many appends at once leave the same as one after the other."""

@@ -1,0 +1,1 @@
+"""Tests of cleaning and levelling, against the literature too."""

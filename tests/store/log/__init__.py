@@ -1,0 +1,1 @@
+"""Tests of the log: heads, blocks and the rules of committing."""

@@ -1,0 +1,1 @@
+"""Tests of what a mount finds, after power cuts and on flash made by hand."""

@@ -1,0 +1,1 @@
+"""Tests of the run to the end of a life."""

@@ -1,19 +1,17 @@
-"""The house rules that a reader relies on: which way imports run, that nothing lies about unused, that modules and
-functions stay short, and that only the command line prints."""
+"""The house rules that a reader relies on: that nothing lies about unused, that modules and functions stay short, and
+that only the command line prints."""
 
 from __future__ import annotations
 
 import ast
 import re
-from functools import cache
 from pathlib import Path
 
 import pytest
 
+from tests.house.import_graph import MODULES, imports, tree
 from tests.support.places import ROOT
 
-PACKAGE = ROOT / "simfs"
-ROOMS = ["flash", "store", "files", "replay", "study", "show", "bridges", "cli"]  # each may import those before it
 ENTRY_POINTS = {
     "simfs.__main__",  # python -m simfs
     "simfs.store.format.dump",  # by the declaration of the format: for tests and inspection, never for the hot path
@@ -30,67 +28,8 @@ LONG_MODULES: set[str] = set()
 LONG_FUNCTIONS: set[str] = set()
 
 
-def modules() -> dict[str, Path]:
-    """By dotted name; a package goes by its own name."""
-    found = {}
-    for path in sorted(PACKAGE.rglob("*.py")):
-        parts = path.relative_to(ROOT).with_suffix("").parts
-        found[".".join(parts[:-1] if parts[-1] == "__init__" else parts)] = path
-    return found
-
-
-MODULES = modules()
-
-
-@cache
-def tree(module: str) -> ast.Module:
-    return ast.parse(MODULES[module].read_text())
-
-
-@cache
-def imports(module: str) -> frozenset[str]:
-    """The modules of ours that a module imports, wherever in it; `from package import module` names the module."""
-    found = set()
-    for node in ast.walk(tree(module)):
-        names: list[str] = []
-        if isinstance(node, ast.Import):
-            names = [alias.name for alias in node.names]
-        elif isinstance(node, ast.ImportFrom):
-            assert node.level == 0, f"{module}: relative import on line {node.lineno}"
-            names = [f"{node.module}.{alias.name}" for alias in node.names]
-        for name in names:
-            while name and name not in MODULES:
-                name = name.rpartition(".")[0]
-            found.add(name)
-    return frozenset(found - {""})
-
-
-def room(module: str) -> int:
-    """How high a module stands; the package itself, which gathers the public names, stands just above `files`."""
-    parts = module.split(".")
-    if module == "simfs":
-        return ROOMS.index("files")
-    return ROOMS.index("cli" if parts[1] == "__main__" else parts[1])
-
-
-def test_every_room_is_known() -> None:
-    assert {name.split(".")[1] for name in MODULES if "." in name} <= {*ROOMS, "__main__"}
-    assert len(MODULES) > 50
-
-
-@pytest.mark.parametrize("module", MODULES)
-def test_imports_run_downward(module: str) -> None:
-    upward = {name for name in imports(module) if room(name) > room(module)}
-    assert not upward, f"{module} imports {upward} from above"
-
-
-def test_rooms_below_files_do_not_use_the_public_package() -> None:
-    below = [module for module in MODULES if module != "simfs" and room(module) < ROOMS.index("replay")]
-    assert [module for module in below if "simfs" in imports(module)] == []
-
-
 def test_every_module_is_used() -> None:
-    used = {name for module in MODULES for name in imports(module) - {module}}
+    used = {name for module in MODULES for name in imports(module)}
     packages = {name for name, path in MODULES.items() if path.name == "__init__.py"}
     assert MODULES.keys() - used - packages - ENTRY_POINTS == set()
     assert MODULES.keys() >= ENTRY_POINTS
@@ -120,7 +59,7 @@ def test_only_the_command_line_prints(module: str) -> None:
         for node in ast.walk(tree(module))
         if isinstance(node, ast.Attribute) and node.attr in ("stdout", "stderr", "echo", "secho")
     ]
-    if room(module) < ROOMS.index("cli"):
+    if not module.startswith(("simfs.cli", "simfs.__main__")):
         assert not printing + streams, f"{module} prints on line {(printing + streams)[0].lineno}"
 
 
