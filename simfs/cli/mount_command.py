@@ -47,6 +47,7 @@ def mount(
     """
     if image is not None:
         _check_image(image, source, directory)
+        image = os.path.abspath(image)  # libfuse goes to the root directory while it serves
     try:
         report, fault = _served(source, directory, part, device, read_only, as_json, image)
     except KeyboardInterrupt:

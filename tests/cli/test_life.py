@@ -21,6 +21,8 @@ from simfs.study.life.report import life_report
 from simfs.study.run.measure import figures
 from tests.support.places import ROOT
 
+GUIDE = ROOT / "simfs" / "guides" / "life.md"
+
 SCENARIO = """\
 title = "A small device"
 [chip]
@@ -183,19 +185,11 @@ def test_a_small_record_every_ten_minutes_wears_a_large_store_slowly() -> None:
     assert life.hottest_ns > 1000 * NS_PER_YEAR
 
 
-def shown_in_readme(command: str) -> list[str]:
-    """The lines that README.md shows of a command's output, without those before the dots."""
-    text = (ROOT / "README.md").read_text()
-    return text.partition(f"$ {command}\n...\n")[2].partition("```")[0].splitlines()
-
-
-def test_readme_shows_what_is_printed(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Of the fleet without the devices that are run, which take long."""
+def test_the_guide_shows_what_is_printed_of_a_fleet(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without the devices that are run, which take long: with them, `tests/guides` follows the guide."""
     monkeypatch.chdir(ROOT)
-    lines = shown_in_readme("simfs life scenarios/settings.toml --quick")
-    assert len(lines) == 4
-    assert set(lines) <= set(invoke("scenarios/settings.toml", "--quick").stdout.splitlines())
     words = ["fleet", "scenarios/settings.toml", "--passed-parts", "231", "--shape", "3"]
-    lines = shown_in_readme(f"simfs {' '.join(words)} --stores 20 --kept-at 40")
-    assert len(lines) == 9
-    assert set(lines[:7]) <= set(CliRunner().invoke(commands, words).stdout.splitlines())
+    shown = GUIDE.read_text().partition(f"$ simfs {' '.join(words)} --stores 20 --kept-at 40\n...\n")[2]
+    lines = shown.splitlines()[:7]
+    assert lines[0].startswith("lost by")
+    assert set(lines) <= set(CliRunner().invoke(commands, words).stdout.splitlines())

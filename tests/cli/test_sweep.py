@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import shlex
 import signal
 import subprocess
 import sys
@@ -146,15 +145,6 @@ def test_only_a_scenario_can_be_varied(tmp_path: Path) -> None:
     done = invoke(script.with_suffix(".toml"), *vary)
     assert done.exit_code == 2
     assert f"{script.with_suffix('.toml')}:2: chip.size: 5 has no unit" in done.stderr
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("example", [1, 2])
-def test_the_readme_shows_what_its_command_prints(example: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.chdir(ROOT)
-    shown = (ROOT / "README.md").read_text().split("<!-- sweep -->\n```\n$ simfs ")[example].partition("```")[0]
-    command, _, report = shown.partition("\n")
-    assert CliRunner().invoke(commands, shlex.split(command)).stdout == report
 
 
 def test_a_stop_ends_it_quietly(scenario: Path) -> None:

@@ -16,8 +16,9 @@ from pathlib import Path
 
 from tests.support.places import ROOT
 
+README = ROOT / "README.md"
 GUIDES = sorted((ROOT / "simfs" / "guides").glob("*.md"))
-PAGES = [*GUIDES]
+PAGES = [README, *GUIDES]
 LANGUAGES = ("c", "console", "python", "sh", "toml")
 
 _BLOCK = re.compile(r"^```([^\n]*)\n(.*?)^```$", re.DOTALL | re.MULTILINE)

@@ -1,5 +1,5 @@
 """Each scenario's report, letter for letter as it stands beside it; of one, that on the power cut at every byte of it
-too, which the README shows. Run this file as a script to write them anew, there as well."""
+too, which a guide shows. Run this file as a script to write them anew, there as well."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ SCENARIOS = sorted(path.name for path in (ROOT / "scenarios").iterdir() if path.
 
 CUT = "doorbell.toml"
 CUTS_REPORT = ROOT / "scenarios" / "doorbell.cuts.txt"
-README = ROOT / "README.md"
+GUIDE = ROOT / "simfs" / "guides" / "power-cuts.md"
 
 
 def report_of(scenario: str) -> str:
@@ -51,8 +51,8 @@ def test_the_power_cut_at_every_byte_gives_the_report_beside_it(monkeypatch: pyt
     assert cuts_report() == CUTS_REPORT.read_text()
 
 
-def test_the_readme_shows_that_report() -> None:
-    assert CUTS_REPORT.read_text() in README.read_text()
+def test_the_guide_shows_that_report() -> None:
+    assert CUTS_REPORT.read_text() in GUIDE.read_text()
 
 
 def test_no_report_is_left_over() -> None:
@@ -66,4 +66,4 @@ if __name__ == "__main__":
         expected_path(name).write_text(report_of(name))
     before, after = CUTS_REPORT.read_text(), cuts_report()
     CUTS_REPORT.write_text(after)
-    README.write_text(README.read_text().replace(before, after))
+    GUIDE.write_text(GUIDE.read_text().replace(before, after))

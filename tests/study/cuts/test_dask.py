@@ -1,4 +1,4 @@
-"""A campaign on a cluster: the README's lines as they stand there, on a local one, with fewer cuts."""
+"""A campaign on a cluster: the lines of the guide as they stand there, on a local one, with fewer cuts."""
 
 
 import re
@@ -24,8 +24,8 @@ def some(history: History) -> Iterator[CutPoint]:
     return sampled(history, CUTS, seed=1)
 
 
-def the_lines_of_the_readme() -> str:
-    blocks = re.findall(r"```python\n(.*?)```", (ROOT / "README.md").read_text(), re.DOTALL)
+def the_lines_of_the_guide() -> str:
+    blocks = re.findall(r"```python\n(.*?)```", (ROOT / "simfs" / "guides" / "power-cuts.md").read_text(), re.DOTALL)
     return next(block for block in blocks if "dask.distributed" in block)
 
 
@@ -39,7 +39,7 @@ def test_a_cluster_finds_the_same(monkeypatch: pytest.MonkeyPatch, capsys: pytes
     monkeypatch.setattr("simfs.study.cuts.judging.states.every_byte", some)
     monkeypatch.chdir(ROOT)
     names: dict[str, Any] = {"__name__": "__main__"}
-    exec(the_lines_of_the_readme(), names)
+    exec(the_lines_of_the_guide(), names)
     assert capsys.readouterr().out == f"{CUTS} ()\n"
     history, there = names["history"], names["result"]
     assert campaign(history, some(history)) == there

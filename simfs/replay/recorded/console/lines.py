@@ -2,7 +2,7 @@
 
     @fs1 NUMBER TIME OPERATION ARGUMENTS CHECK
 
-DEVELOPERS.md describes them. A line counts when the CRC-32 at its end is that of all characters before it; what begins
+`LINES.md` describes them. A line counts when the CRC-32 at its end is that of all characters before it; what begins
 like one and does not count is torn. Other text, before a line on the same line as well, is chatter.
 """
 
