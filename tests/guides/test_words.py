@@ -15,7 +15,7 @@ from tests.support.places import ROOT
 
 PLUGIN = ROOT / "simfs" / "bridges" / "testing" / "options.py"
 OF_OTHER_PROGRAMS = {"--inject", "--output"}
-TEXTS = [*PAGES, *sorted((ROOT / "simfs").rglob("[A-Z]*.md"))]
+TEXTS = [*PAGES, ROOT / "DEVELOPERS.md", *sorted((ROOT / "simfs").rglob("[A-Z]*.md"))]
 
 _OPTION = re.compile(r"(?<![\w-])--[a-z][a-z-]*")
 _LINK = re.compile(r"\]\(([^)#]+)(?:#[^)]*)?\)")

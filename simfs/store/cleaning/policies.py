@@ -1,6 +1,5 @@
 """Cleaning policies: which closed block is cleaned next. A policy gets the closed blocks (never none), in the order
-in which they were closed, and costs RAM only. To add one, write it here and append its name to `config.CLEANERS`:
-its place there is its number on the flash."""
+in which they were closed, and costs RAM only. To add one, write it here and append its name to `config.CLEANERS`."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
-"""The fast codec of the on-flash format: `struct` and CRC-32, nothing else. What the fields mean stands in
-DEVELOPERS.md; the declaration that the tests hold this codec to is `format.py`."""
+"""The fast codec of the on-flash format: `struct` and CRC-32, nothing else. `FORMAT.md` says what the fields mean;
+`declaration.py` declares the same bytes, and the tests hold the two to each other."""
 
 from __future__ import annotations
 

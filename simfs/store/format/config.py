@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+# A cleaner's place is its number on the flash, so a new one goes to the end. The open record has three bits for it.
 CLEANERS = ("oldest-first", "greedy", "cost-benefit", "random", "best-of-d")
 PACKINGS = ("byte", "page")
 OVERLONG = ("reject", "cut")

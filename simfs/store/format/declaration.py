@@ -1,5 +1,5 @@
 """The on-flash format, declared once. `codec.py` is the fast codec of the same bytes; the tests hold the two to each
-other. Everything is little-endian; what the fields mean stands in DEVELOPERS.md.
+other. Everything is little-endian; `FORMAT.md` says what the fields mean.
 
 An erase block:
 

@@ -11,7 +11,7 @@ from simfs import CorruptStore, NorFlash, Store, StoreConfig
 from simfs.flash import Geometry
 from simfs.store.format.codec import FRAME_BYTES, OpenRecord
 from simfs.store.format.config import CLEANERS, OVERLONG, PACKINGS
-from simfs.store.format.settings import check_fit, check_geometry, config_of, record_of
+from simfs.store.format.settings import CLEANER_SHIFT, check_fit, check_geometry, config_of, record_of
 from tests.support.on_flash import churn, contents, frames_on, mounted, put
 
 GEOMETRY = Geometry(16, 1024, 128)
@@ -119,6 +119,10 @@ def test_seven_programs_a_page_are_enough() -> None:
     churn(store, 100)
     assert min(store.erase_counts) > 0
     assert contents(store) == mounted(store)
+
+
+def test_all_cleaners_fit_the_bits_that_the_open_record_has_for_them() -> None:
+    assert len(CLEANERS) << CLEANER_SHIFT <= 1 << 8
 
 
 @pytest.mark.parametrize("packing", PACKINGS)
