@@ -1,10 +1,13 @@
 """simfs: a byte-accurate model of NOR flash under a small wear-levelling, log-structured file store.
 
 The names are found when they are asked for: whoever imports a part of the package alone does not wait for all of it.
+It stands around all rooms, and no room imports it.
 """
 
 from importlib import import_module
 from typing import TYPE_CHECKING
+
+from simfs.shown import Shown
 
 if TYPE_CHECKING:
     from simfs.files.store import Store
@@ -29,3 +32,13 @@ def __getattr__(name: str) -> object:
     found: object = getattr(import_module(_HOMES[name]), name)
     globals()[name] = found
     return found
+
+
+def _as_html(shown: object) -> str | None:
+    """What a notebook shows; loaded when something is displayed, and only then."""
+    from simfs.show.notebook import as_html
+
+    return as_html(shown)
+
+
+Shown.as_html = staticmethod(_as_html)

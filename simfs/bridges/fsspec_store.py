@@ -19,7 +19,7 @@ except ImportError:
 
 from simfs.bridges.images.source import BadImage, read_image
 from simfs.bridges.paths import NameFunctions
-from simfs.files import Store
+from simfs.files.contract import AnyStore
 
 BUFFER_BYTES = 4096
 LOCAL = (None, "file", "local")
@@ -45,7 +45,7 @@ class StoreFileSystem(AbstractFileSystem):  # type: ignore[misc]
 
     def __init__(
         self,
-        store: Store | None = None,
+        store: AnyStore | None = None,
         image: str | os.PathLike[str] | None = None,
         start: int | None = None,
         fo: str | None = None,
@@ -106,7 +106,7 @@ class StoreFileSystem(AbstractFileSystem):  # type: ignore[misc]
         name = self._strip_protocol(path)
         if create_parents and name.rpartition("/")[0]:
             self.makedirs(name.rpartition("/")[0], exist_ok=True)
-        if self.store.volume.read_only:
+        if self.store.read_only:
             raise OSError(errno.EROFS, os.strerror(errno.EROFS), name)
         self._told(name, lambda: self._names.mkdir(name, name))
 
@@ -152,7 +152,7 @@ class StoreFileSystem(AbstractFileSystem):  # type: ignore[misc]
             return action()
 
 
-def _mounted(path: str, start: int | None) -> Store:
+def _mounted(path: str, start: int | None) -> AnyStore:
     try:
         return read_image(path, start).mount()
     except BadImage as error:

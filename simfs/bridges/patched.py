@@ -16,7 +16,7 @@ from threading import Lock
 from typing import IO, Any, cast
 
 from simfs.bridges.paths import NameFunctions
-from simfs.files import Store
+from simfs.files.contract import AnyStore
 
 _in_use = Lock()
 UNSUPPORTED = (  # they give or take what no store has
@@ -25,7 +25,7 @@ UNSUPPORTED = (  # they give or take what no store has
 
 
 @contextmanager
-def patched(store: Store, prefix: str | os.PathLike[str]) -> Iterator[None]:
+def patched(store: AnyStore, prefix: str | os.PathLike[str]) -> Iterator[None]:
     """Until it ends, `open`, `io.open`, the functions of `os` that take a path, `os.path` and `pathlib` go to the store
     for paths below `prefix`; all other paths are the host's as before. `/prefix/a/b` is the store's `/a/b`.
 
@@ -144,7 +144,7 @@ def _opening(names: NameFunctions, usual: Callable[..., Any]) -> Callable[..., A
             raise OSError(errno.ENOTSUP, "a store has no descriptors for an opener", os.fspath(file))
         _check_open(mode, buffering, (encoding, errors, newline))
         with names.told(file):
-            raw = names.open(name, mode.replace("t", ""))
+            raw: Any = names.open(name, mode.replace("t", ""))  # which has a name to set
         raw.name = file
         try:
             return _layers(raw, mode, buffering, (encoding, errors, newline))

@@ -4,6 +4,7 @@ common, and those that were made or emptied are kept here as notes."""
 from __future__ import annotations
 
 import errno
+import io
 import os
 import stat
 import zlib
@@ -11,8 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
-from simfs.files import Store
-from simfs.files.handle import StoreFile
+from simfs.files.contract import AnyStore
 
 TIMES = {f"st_{time}time{unit}": 0 for time in "amc" for unit in ("", "_ns")}
 DEVICE = 0x51F5  # st_dev: no device of the host's
@@ -25,7 +25,7 @@ def refusal(number: int) -> OSError:
 class NameFunctions:
     """The functions of `os` on a store. Names come first, then the path as it was given."""
 
-    def __init__(self, store: Store, prefix: str) -> None:
+    def __init__(self, store: AnyStore, prefix: str) -> None:
         self._store, self._prefix = store, prefix
         names = store.names()
         self._top = "" if names and not names[0].startswith("/") else "/"
@@ -54,7 +54,7 @@ class NameFunctions:
                 error.filename2 = os.fspath(other)
             raise
 
-    def open(self, name: str, mode: str) -> StoreFile:
+    def open(self, name: str, mode: str) -> io.RawIOBase:
         if self._is_folder(name):
             raise refusal(errno.EISDIR)
         return self._store.open(self._stored(name), mode)

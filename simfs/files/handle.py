@@ -6,18 +6,27 @@ import errno
 import io
 import os
 from operator import index
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from simfs.files.modes import Mode
 from simfs.files.names import Name
 from simfs.flash import NoPower
 from simfs.store.file_bytes import FileBytes
 from simfs.store.tables.spans import FileNode
+from simfs.store.volume import Volume
 
 if TYPE_CHECKING:
     from _typeshed import ReadableBuffer, WriteableBuffer
 
-    from simfs.files.store import Store
+
+class Opener(Protocol):
+    """What an open file needs of the store that opened it."""
+
+    files_open: int
+    dropped: bool
+
+    @property
+    def volume(self) -> Volume: ...
 
 
 class StoreFile(io.RawIOBase):
@@ -27,7 +36,7 @@ class StoreFile(io.RawIOBase):
 
     __slots__ = ("_at", "_bytes", "_closed", "_mode", "_node", "_store", "_writes", "name")
 
-    def __init__(self, store: Store, contents: FileBytes, node: FileNode, name: Name, mode: Mode) -> None:
+    def __init__(self, store: Opener, contents: FileBytes, node: FileNode, name: Name, mode: Mode) -> None:
         self._store = store
         self._bytes = contents
         self._node = node
@@ -131,8 +140,9 @@ class StoreFile(io.RawIOBase):
             self._writes = False
             node.handles -= 1
             self._store.files_open -= 1
-            if not node.handles and node.name is None and self._store.flash.powered:
-                self._store.volume.release(node)
+            volume = self._store.volume
+            if not node.handles and node.name is None and volume.state.flash.powered:
+                volume.release(node)
 
     def _check_open(self) -> None:
         if self.closed:

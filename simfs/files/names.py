@@ -4,9 +4,11 @@ Bytes that are not UTF-8 (given so, or left where a name was cut inside a charac
 as Python has them in the host's names; so every name on the flash decodes, and encodes to the same bytes again.
 """
 
+from __future__ import annotations
+
 import os
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from errno import ENAMETOOLONG, ENOENT
 
 Name = str | bytes | os.PathLike[str] | os.PathLike[bytes]
@@ -40,6 +42,10 @@ class NameRule:
         if text and len(encoded) < self.limit_bytes and 0 not in encoded:
             return encoded
         return self._unusual(encoded, name)
+
+    def cutting(self) -> NameRule:
+        """The same rule for a store that cuts what is too long; nobody is told."""
+        return replace(self, overlong="cut", on_cut=None)
 
     def key(self, encoded: bytes) -> bytes:
         """The same for two names of one file. Folding is ASCII: other letters keep their case."""

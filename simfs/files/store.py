@@ -1,28 +1,35 @@
-"""The public store: files by name on a simulated flash."""
+"""The public store: files by name on a simulated flash, kept by our log."""
 
 from __future__ import annotations
 
 import errno
 import os
 from functools import lru_cache
+from types import MappingProxyType
 from typing import TYPE_CHECKING, NamedTuple, cast
 
+from simfs.files.contract import AnyStore, Settings, Spent
+from simfs.files.flash_medium import FlashMedium
 from simfs.files.handle import StoreFile
+from simfs.files.log_settings import settings_of
 from simfs.files.modes import MODES, parse_mode
 from simfs.files.names import Name, NameRule
-from simfs.files.shown import Shown
 from simfs.flash import NorFlash
+from simfs.flash.late import LateFlash
+from simfs.shown import Shown
 from simfs.store.batch.appends import Stretch, is_idle, stretch_of
 from simfs.store.check import check
 from simfs.store.format.config import StoreConfig
 from simfs.store.log.state import Doubt
 from simfs.store.tables.meters import Meters
 from simfs.store.tables.spans import FileNode
-from simfs.store.usage import BlockView, Usage, block_views, ram_bytes, usage
+from simfs.store.usage import BlockView, Usage, block_views, file_room, ram_bytes, usage
 from simfs.store.volume import Volume
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+CANNOT = MappingProxyType({"link": errno.EPERM, "symlink": errno.EPERM, "fallocate": errno.EOPNOTSUPP})
 
 
 class Stat(NamedTuple):
@@ -36,18 +43,23 @@ class Store(Shown):
 
     Names are bytes on the flash, UTF-8 as given; directories exist only as shared prefixes. Raises the `OSError` that
     POSIX names: ENOENT, EEXIST, ENAMETOOLONG, ENOSPC, EMFILE, EFBIG, EROFS; a NUL in a name is a ValueError.
+
+    An `AnyStore` (`simfs.files.contract`): `log_of` gives it back to those who study flash or our log.
     """
 
     file_type: type[StoreFile] = StoreFile
+    cannot = CANNOT  # a log can't keep room for bytes that are not written yet
 
     def __init__(self, volume: Volume) -> None:
         self._volume = volume
         self._blocks = volume.state.blocks
         self._lookup = volume.lookup
         config = volume.state.config
-        self._rule = NameRule(config.name_bytes, config.overlong, config.fold_case, self._note_cut)
+        self.medium = FlashMedium(volume.state.flash)
+        self.uses_idle_time = config.idle_cleaning
+        self.name_rules = NameRule(config.name_bytes, config.overlong, config.fold_case, self._note_cut)
         # A cut name is counted each time; others are the same bytes each time.
-        known = self._rule.encode if config.overlong == "cut" else lru_cache(1024)(self._rule.encode)
+        known = self.name_rules.encode if config.overlong == "cut" else lru_cache(1024)(self.name_rules.encode)
         self._encode = cast("Callable[[Name, str], bytes]", known)
         self._open_files_max = config.open_files_max
         self.files_open = 0
@@ -90,7 +102,7 @@ class Store(Shown):
 
     def names(self, prefix: str = "") -> list[str]:
         """Full names that begin with `prefix`, sorted. RAM only."""
-        key = self._rule.key(prefix.encode("utf-8", "surrogateescape"))
+        key = self.name_rules.key(prefix.encode("utf-8", "surrogateescape"))
         found = b"\0".join(self._volume.names_from(key))  # no name holds a NUL
         names = sorted(NameRule.decode(found).split("\0")) if found else []
         if names and names[0].startswith(prefix) and names[-1].startswith(prefix):
@@ -146,6 +158,21 @@ class Store(Shown):
         self.dropped = True
         self._volume.drop()
 
+    def boot(self) -> Store:
+        """Drop the store, and mount what its flash holds. The meters go on."""
+        meters = self.meters
+        self.drop()
+        store = type(self).mount(self.flash)
+        store.meters.add(meters)
+        return store
+
+    def cost_of_boot(self) -> Spent:
+        """What a mount would cost: a read-only one, of a copy of the flash."""
+        medium = FlashMedium(LateFlash.copy_of(self.flash))
+        before = medium.mark()
+        Volume.mount(medium.flash, read_only=True)
+        return Spent(*medium.since(before))
+
     def check(self) -> list[str]:
         """What is wrong with the store, a line each; empty when it is sound. Reads every frame, programs nothing."""
         return check(self._volume)
@@ -168,6 +195,10 @@ class Store(Shown):
     def usage(self) -> Usage:
         """Room in bytes. RAM only, a look at every block."""
         return usage(self._volume)
+
+    def file_room(self) -> tuple[int, int]:
+        """Bytes of one file that an empty store would take, and that this one takes now: at least so many. RAM only."""
+        return file_room(self._volume)
 
     def blocks(self) -> list[BlockView]:
         """Each erase block's state, wear and live bytes. RAM only."""
@@ -193,6 +224,16 @@ class Store(Shown):
         return self._volume.state.config
 
     @property
+    def settings(self) -> Settings:
+        """The same, as reports show them."""
+        return settings_of(self.config)
+
+    @property
+    def read_only(self) -> bool:
+        """Mounted so, or worn out."""
+        return self._volume.read_only
+
+    @property
     def flash(self) -> NorFlash:
         return self._volume.state.flash
 
@@ -204,3 +245,16 @@ class Store(Shown):
 
     def _note_cut(self, _name: bytes) -> None:
         self._volume.state.meters.names_cut += 1
+
+
+def log_of(store: AnyStore) -> Store | None:
+    """The store as a log on flash, for what only such a one has (its flash, its blocks, their wear, its doubts, its
+    settings); None for any other kind."""
+    return store if isinstance(store, Store) else None
+
+
+def the_log(store: AnyStore) -> Store:
+    """The same, where nothing else will do. ValueError says so."""
+    if isinstance(store, Store):
+        return store
+    raise ValueError(f"this needs a store on flash, and this one is on {store.medium.kind}")

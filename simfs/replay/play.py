@@ -62,6 +62,6 @@ def play(
         title=scenario.title or Path(source).stem,
         source=source,
         kind="scenario",
-        name_faults=name_faults(device.names_used, scenario.store.config()),
+        name_faults=name_faults(device.names_used, device.store.name_rules),
         expect=scenario.expect.table(),
     )

@@ -53,7 +53,7 @@ def run_script(path: str | Path, watch: Callable[[Store], Store] | None = None) 
         title=str(script.get("title", Path(source).stem)),
         source=source,
         kind="script",
-        name_faults=name_faults(device.names_used, store.config),
+        name_faults=name_faults(device.names_used, store.name_rules),
         expect=expect,
     )
 

@@ -9,7 +9,7 @@ from itertools import groupby
 
 from tabulate import tabulate
 
-from simfs.show import WHOSE, units
+from simfs.show import WHOSE, rows, units
 from simfs.study.cuts.firmware.causes import FINDINGS, Cause
 from simfs.study.cuts.firmware.consequences import Consequences, FileFindings, Losses
 from simfs.study.cuts.notes.history import FileCall
@@ -48,13 +48,7 @@ def _ran(subject: CutSubject) -> str:
 
 
 def _flash(subject: CutSubject) -> str:
-    blocks = f"{units.counted(subject.block_count, 'block')} of {units.size(subject.block_bytes)}"
-    total = units.size(subject.block_count * subject.block_bytes)
-    heads = units.counted(int(str(subject.settings["log_heads"])), "log head")
-    return (
-        f"flash {subject.part}: {blocks}, {total}; store: {subject.settings['cleaner']} cleaner, {heads}, "
-        f"{subject.settings['packing']} packing"
-    )
+    return rows.stands_on(subject.part, subject.block_count, subject.block_bytes, subject.settings)
 
 
 def _promises(report: CutReport) -> str:

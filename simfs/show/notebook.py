@@ -6,7 +6,8 @@ from __future__ import annotations
 from collections import Counter
 from html import escape
 
-from simfs.files import Store
+from simfs.files.contract import AnyStore
+from simfs.files.store import Store, log_of
 from simfs.replay.device.device import Run
 from simfs.show import WHOSE, rows, units
 from simfs.store.usage import BlockView
@@ -31,20 +32,27 @@ _TABLE = "border-collapse:collapse;font-size:90%"
 _CELL = "text-align:left;padding:1px 12px 1px 0;vertical-align:top"
 
 
-def as_html(shown: Store | Run) -> str:
-    """What a notebook shows. From RAM, but for a run's figures."""
+def as_html(shown: object) -> str | None:
+    """What a notebook shows of a store or a run, None for anything else. From RAM, but for a run's figures."""
     if isinstance(shown, Run):
-        return f"<div>{_run_table(shown)}{block_map(shown.store.blocks(), shown.flash.geometry.block_bytes)}</div>"
-    return f"<div>{_store_table(shown)}{block_map(shown.blocks(), shown.flash.geometry.block_bytes)}</div>"
+        return f"<div>{_run_table(shown)}{_block_map_of(shown.store)}</div>"
+    if isinstance(shown, Store):
+        return f"<div>{_store_table(shown)}{_block_map_of(shown)}</div>"
+    return None
+
+
+def _block_map_of(store: AnyStore) -> str:
+    log = log_of(store)
+    return "" if log is None else block_map(log.blocks(), log.flash.geometry.block_bytes)
 
 
 def _store_table(store: Store) -> str:
-    geometry, config, use = store.flash.geometry, store.config, store.usage()
+    geometry, use = store.flash.geometry, store.usage()
     blocks = f"{units.counted(geometry.block_count, 'block')} of {units.size(geometry.block_bytes)}"
     names = store.names()
     lines = [
         ("flash", f"{store.flash.datasheet.name}: {blocks}, {units.size(geometry.size_bytes)}"),
-        ("store", f"{config.cleaner} cleaner, {units.counted(config.log_heads, 'log head')}, {config.packing} packing"),
+        ("store", ", ".join(store.settings.words)),
         ("in use", f"{units.size(use.live_bytes)} of the {units.size(use.capacity_bytes)} for files and names"),
         ("erases of a block", f"{min(store.erase_counts):,} to {max(store.erase_counts):,}"),
         ("files", f"{len(names):,}"),

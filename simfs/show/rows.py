@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from simfs.files.contract import Settings
 from simfs.replay.device.clock import NS_PER_DAY
 from simfs.replay.device.notes import Refusal, Stall
 from simfs.show import units
@@ -29,14 +30,25 @@ ADVICE = {
 }
 
 
+def stands_on(part: str, block_count: int, block_bytes: int, settings: Settings) -> str:
+    """What the store stands on, and how it is set up, in one line."""
+    blocks = f": {units.counted(block_count, 'block')} of {units.size(block_bytes)}, " if block_bytes else ""
+    total = units.size(block_count * block_bytes) if block_bytes else ""
+    return f"{settings.medium} {part}{blocks}{total}; store: {', '.join(settings.words)}"
+
+
 def sections(figures: Figures) -> Iterator[tuple[str, list[Line]]]:
-    """Every section of the report with its lines, in order."""
-    yield "Room", list(_room(figures.room))
-    yield "Writing", list(_writing(figures.amplification, figures.flash_work))
-    yield "Wear", [*_wear(figures.wear), *_life(figures.life)]
-    yield "Waiting", list(_waiting(figures.stalls, idle_cleaning=bool(figures.subject.settings["idle_cleaning"])))
-    yield "Device", [*_boot(figures.boots), _ram(figures), *_energy(figures.energy)]
-    yield "Trouble", list(_trouble(figures.trouble))
+    """Every section of the report with its lines, in order; without what does not apply to the store or its medium."""
+    settings = figures.subject.settings
+    found = {
+        "Room": [*_room(figures.room)],
+        "Writing": [*_writing(figures.amplification, figures.flash_work, settings, erases=figures.wear is not None)],
+        "Wear": [*(_wear(figures.wear) if figures.wear else ()), *(_life(figures.life) if figures.life else ())],
+        "Waiting": [*_waiting(figures.stalls, settings.erase_hint)] if figures.stalls else [],
+        "Device": [*_device(figures)],
+        "Trouble": [*_trouble(figures.trouble)],
+    }
+    yield from ((section, lines) for section, lines in found.items() if lines)
 
 
 def _marked(wrong: bool, figure: str, value: str, note: str, advice: str) -> Line:
@@ -67,7 +79,7 @@ def _room(room: Room) -> Iterator[Line]:
     )
 
 
-def _writing(split: Amplification, work: FlashWork) -> Iterator[Line]:
+def _writing(split: Amplification, work: FlashWork, settings: Settings, *, erases: bool) -> Iterator[Line]:
     yield "device wrote", units.size(split.host_bytes), "bytes handed to write, all files together"
     yield (
         "write amplification",
@@ -75,13 +87,19 @@ def _writing(split: Amplification, work: FlashWork) -> Iterator[Line]:
         "programmed for each byte; the workload alone: 1.00",
     )
     yield "  data", units.ratio(split.data_ratio), "the device's own bytes, once"
-    yield _marked(
-        (split.metadata_ratio or 0) > MUCH_RATIO,
-        "  metadata",
-        units.ratio(split.metadata_ratio),
-        "frame headers, checksums, names, block records",
-        "The pieces are small: gather more before each flush or close.",
-    )
+    if settings.metadata:
+        yield _marked(
+            (split.metadata_ratio or 0) > MUCH_RATIO,
+            "  metadata",
+            units.ratio(split.metadata_ratio),
+            settings.metadata,
+            "The pieces are small: gather more before each flush or close.",
+        )
+    if erases:
+        yield from _erasing(split, work)
+
+
+def _erasing(split: Amplification, work: FlashWork) -> Iterator[Line]:
     yield _marked(
         (split.relocation_ratio or 0) > MUCH_RATIO,
         "  relocation",
@@ -141,12 +159,12 @@ def _too_short(life: Life) -> str:
     return note if life.run_longer_ns is None else f"{note} Run for {units.time(2 * life.run_longer_ns)} or more."
 
 
-def _waiting(stalls: Stalls, *, idle_cleaning: bool) -> Iterator[Line]:
+def _waiting(stalls: Stalls, erase_hint: str) -> Iterator[Line]:
     longest, worst = stalls.longest, stalls.longest_at_max
     if longest is None or worst is None:
         yield "longest write", "-", "nothing was written"
         return
-    hint = ". idle_cleaning would erase in idle time." if longest.erases and not idle_cleaning else ""
+    hint = f". {erase_hint}" if longest.erases and erase_hint else ""
     yield (
         "longest write",
         units.time(longest.busy_ns),
@@ -179,10 +197,19 @@ def _cause(stall: Stall) -> str:
     return ", ".join(work)
 
 
-def _boot(boots: Boots) -> Iterator[Line]:
+def _device(figures: Figures) -> Iterator[Line]:
+    if figures.boots:
+        yield _boot(figures.boots)
+    if figures.ram_bytes:
+        yield _ram(figures)
+    if figures.energy:
+        yield from _energy(figures.energy)
+
+
+def _boot(boots: Boots) -> Line:
     last = boots.at_end
     slowest = f"; slowest in the run {units.time(boots.slowest.time_ns)}" if boots.in_run else ""
-    yield (
+    return (
         "mount at boot",
         units.time(last.time_ns),
         f"{units.counted(last.reads, 'flash read')}, {units.size(last.read_bytes)}, as it is at the end{slowest}",

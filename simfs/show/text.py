@@ -23,7 +23,9 @@ NAME_WIDTH = 30
 
 def as_text(figures: Figures, verdicts: tuple[Verdict, ...]) -> str:
     """The whole report, without a line end."""
-    parts = [_heading(figures.subject), _figures(figures), "\n".join(heat_map(figures.wear.erase_counts))]
+    parts = [_heading(figures.subject), _figures(figures)]
+    if figures.wear:
+        parts.append("\n".join(heat_map(figures.wear.erase_counts)))
     parts.append(_tasks(figures))
     if verdicts:
         parts.append(_verdicts(verdicts))
@@ -31,17 +33,13 @@ def as_text(figures: Figures, verdicts: tuple[Verdict, ...]) -> str:
 
 
 def _heading(subject: Subject) -> str:
-    settings = subject.settings
-    heads = units.counted(int(str(settings["log_heads"])), "log head")
-    blocks = f"{units.counted(subject.block_count, 'block')} of {units.size(subject.block_bytes)}"
-    total = units.size(subject.block_count * subject.block_bytes)
+    nearer = subject.settings.nearer
     ran = f"{units.time(subject.duration_ns)} of device time, {units.counted(subject.operations, 'operation')}"
     lines = [
         units.plain(subject.title, COLUMNS),
         f"{subject.kind} {units.plain(subject.source)}: {ran}",
-        f"flash {subject.part}: {blocks}, {total}; store: {settings['cleaner']} cleaner, {heads}, "
-        f"{settings['packing']} packing",
-        f"{WHOSE} To come nearer to yours, set packing, buffer, reserve_blocks, cleaner and erase block.",
+        rows.stands_on(subject.part, subject.block_count, subject.block_bytes, subject.settings),
+        f"{WHOSE} To come nearer to yours, set {nearer}." if nearer else WHOSE,
     ]
     return "\n".join(_wrapped(line, COLUMNS) for line in lines)
 

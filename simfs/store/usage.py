@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from simfs.store.format.codec import ENTRY_BYTES, SEAL_BYTES
+from simfs.store.format.codec import ENTRY_BYTES, FRAME_BYTES, SEAL_BYTES
+from simfs.store.format.layout import Layout
 from simfs.store.tables.blocks import State
 from simfs.store.volume import Volume
 
@@ -49,6 +50,21 @@ def usage(volume: Volume) -> Usage:
     written = sum(used for _, used in volume.programmed_bytes())
     blank = block_bytes * len(state.blocks) - written
     return Usage(state.blocks.capacity, state.committed, max(written - state.blocks.live_total, 0), blank)
+
+
+def file_room(volume: Volume) -> tuple[int, int]:
+    """Bytes of one file that an empty store would take, and that this one takes now: at least so many."""
+    state = volume.state
+    capacity = state.blocks.capacity
+    return _fits(capacity, state.layout), _fits(capacity - state.committed, state.layout)
+
+
+def _fits(free_bytes: int, layout: Layout) -> int:
+    """Beside the names of a new file; each block may end with a piece of a frame, which costs a header."""
+    free_bytes -= 2 * layout.frame_cost(layout.name_bytes) + 2 * layout.hole_cost
+    free_bytes -= FRAME_BYTES * (free_bytes // layout.block_room + 1)
+    full, rest = divmod(max(free_bytes, 0), layout.full_cost)
+    return full * layout.buffer_bytes + max(rest - layout.frame_cost(1) + 1, 0)
 
 
 def block_views(volume: Volume) -> list[BlockView]:

@@ -62,32 +62,33 @@ class Summary:
     can't tell."""
 
     life_ns: int | None  # until the hottest block reaches its rated cycles
-    longest_write_ns: int
-    longest_write_at_max_ns: int  # at the datasheet's maximum times
+    longest_write_ns: int | None
+    longest_write_at_max_ns: int | None  # at the datasheet's maximum times
     write_amplification: float | None
     erases: int
     programs: int
     energy_a_day_nj: int | None  # programs, erases, reads
     ram_bytes: int
     free_bytes_min: int  # of the capacity, when most of it was in use
-    mount_ns: int  # the slowest
+    mount_ns: int | None  # the slowest
     refused_operations: int
     lost_records: int  # gathered, and not written when the device booted or the run ended
 
     @classmethod
     def of(cls, taken: Figures) -> Self:
         """The figures that are compared."""
+        life, stalls, energy = taken.life, taken.stalls, taken.energy
         return cls(
-            life_ns=taken.life.hottest_ns,
-            longest_write_ns=taken.stalls.longest_ns,
-            longest_write_at_max_ns=taken.stalls.longest_at_max_ns,
+            life_ns=life.hottest_ns if life else None,
+            longest_write_ns=stalls.longest_ns if stalls else None,
+            longest_write_at_max_ns=stalls.longest_at_max_ns if stalls else None,
             write_amplification=taken.amplification.total_ratio,
             erases=taken.flash_work.erases,
             programs=taken.flash_work.programs,
-            energy_a_day_nj=taken.energy.active_per_day_nj,
+            energy_a_day_nj=energy.active_per_day_nj if energy else None,
             ram_bytes=taken.ram_total_bytes,
             free_bytes_min=taken.room.capacity_bytes - taken.room.live_max_bytes,
-            mount_ns=taken.boots.slowest.time_ns,
+            mount_ns=taken.boots.slowest.time_ns if taken.boots else None,
             refused_operations=taken.trouble.refused_operations,
             lost_records=taken.trouble.lost_records,
         )

@@ -8,8 +8,8 @@ NO_SUCH_ADDRESS = "an address or none: no frame stands below the header of block
 
 EXPLAINED: dict[str, str] = {
     """simfs.files.store
-- known = self._rule.encode if config.overlong == "cut" else lru_cache(1024)(self._rule.encode)
-+ known = self._rule.encode if config.overlong == "cut" else lru_cache(1025)(self._rule.encode)""": (
+- known = self.name_rules.encode if config.overlong == "cut" else lru_cache(1024)(self.name_rules.encode)
++ known = self.name_rules.encode if config.overlong == "cut" else lru_cache(1025)(self.name_rules.encode)""": (
         "how many names are remembered changes the time only"
     ),
     """simfs.flash.nor

@@ -1,12 +1,13 @@
 """The one-screen report of hand-built campaigns."""
 
 import json
-from dataclasses import asdict, replace
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from simfs import StoreConfig
+from simfs.files.log_settings import settings_of
 from simfs.show import WHOSE
 from simfs.show.cuts import COLUMNS, as_text, call_in_words
 from simfs.show.json import object_of
@@ -17,7 +18,8 @@ from simfs.study.cuts.report import VIOLATIONS_MAX, Broken, CutReport, CutSubjec
 
 SUBJECT = CutSubject(
     title="Doorbell", source="doorbell.toml", kind="scenario", file_calls=103, programs=137, erases=4,
-    part="own geometry", block_count=6, block_bytes=512, settings=asdict(StoreConfig()), places=Places(every="byte"),
+    part="own geometry", block_count=6, block_bytes=512, settings=settings_of(StoreConfig()),
+    places=Places(every="byte"),
     profile="program-contained", keeps_all=True,
 )  # fmt: skip
 IN_PLACE = FileFindings("/sound.ini", 1, 6, "line", {"whole": 700, "old": 100, "empty": 200}, Losses(5, 0, 5))

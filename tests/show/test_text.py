@@ -118,7 +118,7 @@ def test_expectations_show_measured_and_wanted() -> None:
 
 def test_a_run_too_short_to_tell_says_so() -> None:
     run = hand_built_run()
-    text = report(flash=run.flash, first=run.flash.counts, erase_counts_first=list(run.flash.erase_counts))
+    text = report(store=run.store, first=run.store.medium.mark(), erase_counts_first=list(run.flash.erase_counts))
     assert "cannot say no erase in this run of 10 days" in line(text, "life")
 
 

@@ -35,7 +35,7 @@ def hand_built_run(**changes: Any) -> Run:
     """
     flash = NorFlash(block_count=16, block_bytes=4096, page_bytes=256)
     store = Store.format(flash, StoreConfig())
-    first, erase_counts_first = flash.counts, list(flash.erase_counts)
+    first, erase_counts_first = store.medium.mark(), list(flash.erase_counts)
     for page in range(4):
         flash.program(9 * 4096 + 256 * page, bytes(100))
     for _ in range(2):
@@ -50,7 +50,6 @@ def hand_built_run(**changes: Any) -> Run:
         "title": "Harbour",
         "source": "harbour.toml",
         "kind": "scenario",
-        "flash": flash,
         "store": store,
         "first": first,
         "first_meters": Meters(),

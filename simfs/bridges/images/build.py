@@ -109,11 +109,12 @@ def faults_of_names(names: Iterable[str], config: StoreConfig) -> list[str]:
     given = sorted(set(names))
     faults = [f'"{name}" holds a NUL, which no name can' for name in given if "\0" in name]
     faults += ["a name is empty" for name in given if not name]
-    for fault in name_faults(given, config):
+    rule = NameRule(config.name_bytes, config.overlong, config.fold_case)
+    for fault in name_faults(given, rule):
         faults.append(f'"{fault.name}": {fault.why}; {fault.what_happens}')
-    rule = NameRule(config.name_bytes, "cut", config.fold_case)
     sound = [name for name in given if name and "\0" not in name]
-    keys = {rule.key(rule.encode(name)): name for name in sound}
+    cutting = rule.cutting()
+    keys = {rule.key(cutting.encode(name)): name for name in sound}
     for key, name in keys.items():
         parts = key.split(b"/")
         for count in range(1, len(parts)):

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import errno
+import io
 import os
 from collections.abc import Callable
 from dataclasses import dataclass
 
 from simfs.bridges.mount.store import MountedStore
 from simfs.bridges.mount.tree import File, Folder, Owner
-from simfs.files.handle import StoreFile
 
 HOST = "(host)"
 
@@ -19,7 +19,7 @@ class Handle:
     """An open file of the mount."""
 
     file: File
-    stream: StoreFile
+    stream: io.RawIOBase
     task: str
     appends: bool
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from simfs.bridges.mount.operations import Operations
 from simfs.bridges.mount.store import Left, MountedStore
-from simfs.files import Store
+from simfs.files.contract import AnyStore
 from simfs.replay.device.device import Run
 
 ERROR_OUTPUT = 2  # the descriptor that libfuse writes to
@@ -53,7 +53,7 @@ def load_library() -> ModuleType:
 
 
 def mount(
-    store: Store,
+    store: AnyStore,
     directory: str,
     *,
     title: str,

@@ -85,10 +85,10 @@ class NameCalls(Calls):
         return 0
 
     def link(self, target: str, _source: str) -> int:
-        raise self.mounted.refuse(errno.EPERM, "link", target, self.calling_task())
+        raise self.mounted.refuse("link", target, self.calling_task())
 
     def symlink(self, target: str, _source: str) -> int:
-        raise self.mounted.refuse(errno.EPERM, "symlink", target, self.calling_task())
+        raise self.mounted.refuse("symlink", target, self.calling_task())
 
     def chmod(self, path: str, mode: int) -> int:
         entry = self.entry_of(path, None)

@@ -59,9 +59,9 @@ class Operations(NameCalls):
 
     def statfs(self, _path: str) -> dict[str, int]:
         """Free is what one more file could hold, in whole pages."""
-        size = self.mounted.store.flash.geometry.page_bytes
+        size = self.mounted.store.medium.unit_bytes
         whole, free = (room // size for room in self.mounted.room())
-        name_max = min(self.mounted.store.config.name_bytes - 2, 255)
+        name_max = min(self.mounted.store.name_rules.limit_bytes - 2, 255)
         return {
             "f_bsize": size, "f_frsize": size, "f_blocks": whole, "f_bfree": free, "f_bavail": free,
             "f_namemax": name_max,
@@ -144,9 +144,9 @@ class Operations(NameCalls):
         return 0
 
     def fallocate(self, _path: str | None, _mode: int, _offset: int, _length: int, fh: int) -> int:
-        """Refused: a log can't keep room for bytes that are not written yet."""
+        """Refused: no store keeps room for bytes that are not written yet."""
         handle = self.file_handle(fh)
-        raise self.mounted.refuse(errno.EOPNOTSUPP, "fallocate", handle.file.name, handle.task)
+        raise self.mounted.refuse("fallocate", handle.file.name, handle.task)
 
     def mknod(self, path: str, mode: int, _device: int) -> int:
         """Regular files only."""

@@ -9,13 +9,10 @@ from dataclasses import dataclass
 from typing import TypeVar, cast
 
 from simfs.bridges.mount.tree import File, Folder, Owner, Tree, not_shown, path_of
-from simfs.files import Store
-from simfs.files.names import NameRule
+from simfs.files.contract import AnyStore
 from simfs.replay.device.clock import moment
 from simfs.replay.device.device import Device, Run
 from simfs.replay.device.name_check import name_faults
-from simfs.store.format.codec import FRAME_BYTES
-from simfs.store.format.layout import layout_of
 
 T = TypeVar("T")
 FAULTS_SHOWN = 3
@@ -39,9 +36,10 @@ class MountedStore:
     `clock_ns` tells the time since 1970; what passes between two operations passes on the device too.
     """
 
-    def __init__(self, store: Store, owner: tuple[int, int], clock_ns: Callable[[], int] = time.time_ns) -> None:
-        config = store.config
-        self._rule = NameRule(config.name_bytes, config.overlong, config.fold_case)
+    def __init__(self, store: AnyStore, owner: tuple[int, int], clock_ns: Callable[[], int] = time.time_ns) -> None:
+        rules = store.name_rules
+        self.cuts = rules.overlong == "cut"
+        self._rules = rules.cutting() if self.cuts else rules  # what is asked here is no use of a name, so not counted
         faults = not_shown(store.names(), self._key)
         if faults:
             more = f"; {len(faults) - FAULTS_SHOWN:,} more" if len(faults) > FAULTS_SHOWN else ""
@@ -52,14 +50,13 @@ class MountedStore:
         self.tree = Tree(Owner(*owner, clock_ns()), self._key)
         for name in names:
             self.tree.put(path_of(name), self.tree.new_file(0o644, Owner(*owner, clock_ns()), name))
-        self.aliases = config.fold_case or config.overlong == "cut"  # one file may go by several names
+        self.aliases = rules.fold_case or self.cuts  # one file may go by several names
         self._top = "" if names and not names[0].startswith("/") else "/"
-        self.cuts = config.overlong == "cut"
         self._leaving: File | None = None
         self._leaving_task = ""
 
     @property
-    def store(self) -> Store:
+    def store(self) -> AnyStore:
         return self.device.store
 
     def perform(
@@ -92,7 +89,7 @@ class MountedStore:
     def kept_name(self, path: str) -> str:
         """The name that the store keeps for a path: a shorter one where it cuts names."""
         name = self.name_of(path)
-        return NameRule.decode(self._rule.encode(name)) if self.cuts else name
+        return self._rules.decode(self._rules.encode(name)) if self.cuts else name
 
     def find(self, path: str) -> File | Folder | None:
         """What is there; ENOTDIR."""
@@ -122,13 +119,13 @@ class MountedStore:
             "rename", f"{old} -> {name}", lambda: self.store.rename(old, name),
             writes=True, task=task, settled=settled,
         )  # fmt: skip
-        file.name = NameRule.decode(self._rule.encode(name))
+        file.name = self._rules.decode(self._rules.encode(name))
 
     def rename_all(self, moves: list[tuple[File, str]], task: str) -> None:
         """Rename the files of a directory, each in one step of its own. Where one is refused, those before it get
         their names back, and it is raised."""
         for _, name in moves:
-            self._rule.encode(name)
+            self._rules.encode(name)
         done: list[tuple[File, str]] = []
         try:
             for file, name in moves:
@@ -158,16 +155,7 @@ class MountedStore:
         """Bytes of one file that an empty store would take, and that this one takes now."""
         if self._leaving is not None:
             self._settle()
-        usage = self.store.usage()
-        return self._fits(usage.capacity_bytes), self._fits(usage.capacity_bytes - usage.live_bytes)
-
-    def _fits(self, free_bytes: int) -> int:
-        """At least so many: each block may end with a piece of a frame, which costs a header."""
-        layout = layout_of(self.store.flash.geometry, self.store.config)
-        free_bytes -= 2 * layout.frame_cost(self.store.config.name_bytes) + 2 * layout.hole_cost
-        free_bytes -= FRAME_BYTES * (free_bytes // layout.block_room + 1)
-        full, rest = divmod(max(free_bytes, 0), layout.full_cost)
-        return full * layout.buffer_bytes + max(rest - layout.frame_cost(1) + 1, 0)
+        return self.store.file_room()
 
     def finish(self, title: str, source: str) -> tuple[Run, Left]:
         """End the mount: the notes of the run, and what goes with it."""
@@ -178,12 +166,13 @@ class MountedStore:
             title=title,
             source=source,
             kind="mount",
-            name_faults=name_faults(self.device.names_used, self.store.config),
+            name_faults=name_faults(self.device.names_used, self.store.name_rules),
         )
         return run, Left(tuple(self.tree.empty_folders()))
 
-    def refuse(self, number: int, operation: str, name: str, task: str) -> OSError:
+    def refuse(self, operation: str, name: str, task: str) -> OSError:
         """Note that the store can't do an operation at all; the error to raise."""
+        number = self.store.cannot[operation]
         error = OSError(number, os.strerror(number), name)
 
         def refused() -> None:
@@ -193,6 +182,6 @@ class MountedStore:
         return error
 
     def _key(self, name: str) -> str:
-        if not self._rule.fold_case:
+        if not self._rules.fold_case:
             return name
-        return NameRule.decode(self._rule.key(name.encode("utf-8", "surrogateescape")))
+        return self._rules.decode(self._rules.key(name.encode("utf-8", "surrogateescape")))

@@ -6,14 +6,11 @@ What a host keeps with a file and a store does not (times, mode, owner) is kept 
 from __future__ import annotations
 
 import errno
+import io
 import os
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from itertools import count
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from simfs.files.handle import StoreFile
 
 COMPONENT_BYTES_MAX = 255  # what a host's directory can show of one name
 
@@ -36,7 +33,7 @@ class File(Entry):
     """A file; `name` is the one that it bears in the store."""
 
     name: str = ""
-    handles: list[StoreFile] = field(default_factory=list)
+    handles: list[io.RawIOBase] = field(default_factory=list)
 
 
 @dataclass(slots=True, eq=False)

@@ -12,6 +12,7 @@ from simfs.bridges.testing.options import PART, SEED, SIZE
 from simfs.files import Store
 from simfs.files.handle import StoreFile
 from simfs.files.names import Name
+from simfs.files.store import the_log
 from simfs.flash import NorFlash
 from simfs.flash.parts import PARTS
 from simfs.replay.device.device import Device
@@ -90,7 +91,7 @@ class Bench:
 
     @property
     def store(self) -> Store:
-        return self.device.store
+        return the_log(self.device.store)
 
     def boot(self) -> Store:
         """Start the device anew: the store as a mount finds it. What was open is lost, with what waited in it."""
@@ -112,7 +113,7 @@ class Bench:
             raise ValueError(str(error)) from None
         run = self.device.finish(
             title=self._title, source=self._source, kind="test", expect=expect,
-            name_faults=name_faults(self.device.names_used, self.store.config),
+            name_faults=name_faults(self.device.names_used, self.store.name_rules),
         )  # fmt: skip
         taken = figures(run)
         verdicts = judge(run, taken)

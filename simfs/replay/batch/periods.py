@@ -7,11 +7,13 @@ from __future__ import annotations
 from collections.abc import Hashable
 from typing import NamedTuple
 
+from simfs.files.store import the_log
 from simfs.replay.batch.dated_names import DatedNames
 from simfs.replay.device.clock import NS_PER_DAY
 from simfs.replay.player.player import Player
 from simfs.replay.scenario.tables import Scenario
 from simfs.store.batch.fingerprint import outline, rename_all, structure
+from simfs.store.volume import Volume
 
 TRIES_A_PACE = 4  # comparisons that fail before there are only half as many
 
@@ -40,9 +42,13 @@ class PeriodFinder:
         self._days = 0  # of the period that is looked for
         self._failed, self._rests_until = 0, 0
 
+    @property
+    def _volume(self) -> Volume:
+        return the_log(self._player.device.store).volume
+
     def look(self, today: int) -> Passed | None:
         """What the period that ends this midnight held, if it is one. It began on the day `began`."""
-        here = hash((outline(self._player.device.store.volume), self._phase(today)))
+        here = hash((outline(self._volume), self._phase(today)))
         before = self._seen.get(here)
         self._seen[here] = today
         if self._kept is None and before is not None and today >= self._rests_until:
@@ -65,7 +71,7 @@ class PeriodFinder:
         return self._player.phase(today * NS_PER_DAY, lambda name: self._names.relative(name.encode(), today))
 
     def _structure(self, today: int) -> Hashable | None:
-        found = structure(self._player.device.store.volume, lambda name: self._names.relative(name, today))
+        found = structure(self._volume, lambda name: self._names.relative(name, today))
         return None if found is None else (found, self._phase(today))
 
     def longest(self, passed: Passed, count: int) -> int:
@@ -77,7 +83,7 @@ class PeriodFinder:
         return least
 
     def _keeps_lengths(self, passed: Passed, count: int) -> bool:
-        names = self._player.device.store.volume.state.claims.bearers
+        names = self._volume.state.claims.bearers
         days = count * passed.days
         return all(len(self._names.moved(name, days)) == len(name) for name in names) and self._player.keeps_lengths(
             days * NS_PER_DAY, [count * runs for runs in passed.runs], count * passed.boots
@@ -90,7 +96,7 @@ class PeriodFinder:
         def moved(name: str) -> str:
             return self._names.moved(name.encode(), days).decode()
 
-        rename_all(self._player.device.store.volume, lambda name: self._names.moved(name, days))
+        rename_all(self._volume, lambda name: self._names.moved(name, days))
         self._player.move(days * NS_PER_DAY, [count * runs for runs in passed.runs], count * passed.boots, moved)
         self._seen.clear()
         self._kept = None

@@ -1,10 +1,10 @@
 """What a replay hands up: the device that drives a store, and the notes it took.
 
 `Device` performs operations one after the other on one store and keeps the device's time; every operation's cost is the
-difference of the flash's own counters, so nothing is counted twice. `Run` is what `simfs.study` reads afterwards.
+difference of the medium's own counters, so nothing is counted twice. `Run` is what `simfs.study` reads afterwards.
 
 Deliberately simple: the device does one thing at a time, as a firmware with one loop does. An operation that is due
-while the flash is busy starts when the flash is free again; computing takes no time at all.
+while the medium is busy starts when that is free again; computing takes no time at all.
 """
 
 from __future__ import annotations
@@ -12,19 +12,19 @@ from __future__ import annotations
 import errno
 from bisect import bisect_left
 from collections.abc import Callable
-from dataclasses import fields, replace
+from copy import copy
 from typing import TypeVar
 
-from simfs.files import Store
-from simfs.flash import Counts, NorFlash
-from simfs.flash.late import LateFlash
+from simfs.files.contract import AnyStore, Mark, Spent
+from simfs.files.store import log_of, the_log
+from simfs.flash import NorFlash
 from simfs.replay.device.notes import Alike, Boot, HeldReads, NameFault, Refusal, Skipped, Stall, StallLog, TaskTally
 from simfs.replay.device.notes import Run as Run
 from simfs.store.batch.appends import Stretch
 
 T = TypeVar("T")
 
-Readings = tuple[int, ...]  # the clock, the flash's counters, the store's meters
+Readings = tuple[int, Mark, int, int, int]  # the clock, the medium's counters, the store's meters
 
 REFUSAL_GROUPS_MAX = 1000
 NAMES_KEPT = 1_000_000
@@ -39,9 +39,8 @@ class Device:
     operation: a boot replaces it. Its meters go on counting over boots.
     """
 
-    def __init__(self, store: Store, *, start_ns: int = 0) -> None:
+    def __init__(self, store: AnyStore, *, start_ns: int = 0) -> None:
         self._take(store)
-        self.flash: NorFlash = store.flash
         self.start_ns = start_ns
         self.now_ns = start_ns
         self.tasks: dict[str, TaskTally] = {}
@@ -50,9 +49,10 @@ class Device:
         self.boots: list[Boot] = []
         self.names_used: set[str] = set()  # of operations that write, the first NAMES_KEPT
         self._refusals: dict[tuple[str, str, str, str], Refusal] = {}
-        self._first = self.flash.counts
-        self._first_meters = replace(store.meters)
-        self._erase_counts_first = list(self.flash.erase_counts)
+        self._first = store.medium.mark()
+        self._first_meters = copy(store.meters)
+        log = log_of(store)
+        self._erase_counts_first = [] if log is None else log.flash.erase_counts
         self._live_bytes_max = -1
         self._live_bytes_max_at_ns = 0
         self._busy_task = self._busy_operation = ""
@@ -69,11 +69,11 @@ class Device:
         pattern: str = "",
         due_ns: int | None = None,
     ) -> T | None:
-        """Run one operation on the store; note its flash time; an `OSError` becomes a `Refusal` and None.
+        """Run one operation on the store; note its time on the medium; an `OSError` becomes a `Refusal` and None.
 
         The clock moves on by the operation's busy and read time. `pattern` stands for the name where refusals are
         grouped. `due_ns` is when the operation should have begun: a read that begins later, because another task's
-        operation kept the flash busy, is noted as held up. Cost: about 2 us over that of `action`.
+        operation kept the medium busy, is noted as held up. Cost: about 2 us over that of `action`.
         """
         tally = self.tasks.get(task) or self._new_tally(task)
         if due_ns is not None and due_ns < self.now_ns and not writes and self._busy_task != task:
@@ -91,11 +91,12 @@ class Device:
         """Where many appends to this file can be done at once, with nothing noted about them but `note_alike`."""
         if name not in self.names_used and len(self.names_used) < NAMES_KEPT:
             return None
-        return self.store.stretch(name)
+        log = log_of(self.store)
+        return None if log is None else log.stretch(name)
 
     def passes_to(self, at_ns: int) -> bool:
         """Let idle time pass in which a store has nothing to do; False where it may have, or where it is later."""
-        if not (self._cleans_ahead and self.now_ns < at_ns):
+        if not (self._uses_idle_time and self.now_ns < at_ns):
             self.now_ns = max(self.now_ns, at_ns)
         return self.now_ns == at_ns
 
@@ -105,8 +106,13 @@ class Device:
         return writes.is_usual(programs * sheet.program_typ_ns, programs * sheet.program_max_ns)
 
     @property
+    def flash(self) -> NorFlash:
+        """The flash of a store that is on one; else ValueError."""
+        return the_log(self.store).flash
+
+    @property
     def busy_with(self) -> tuple[str, str]:
-        """The task and the operation that kept the flash busy last."""
+        """The task and the operation that kept the medium busy last."""
         return self._busy_task, self._busy_operation
 
     def begins_block(self, task: str) -> bool:
@@ -116,25 +122,28 @@ class Device:
     def note_alike(self, task: str, operation: str, name: str, done: Alike, before: Readings) -> None:
         """Note writes of a task that were done together since `before`, as `perform` does each. Those that changed no
         block are usual."""
-        _, _, read_bytes, programs, program_bytes, erases, *_ = before
-        flash, sheet, starts_ns = self.flash, self.flash.datasheet, done.starts_ns
-        programs, erases = flash.programs - programs, flash.erases - erases
+        spent, sheet, starts_ns = Spent(*self._since(before[1])), self.flash.datasheet, done.starts_ns
         tally = self.tasks.get(task) or self._new_tally(task)
         tally.operations[operation] += len(starts_ns)
         tally.host_bytes += done.host_bytes
-        tally.read_bytes += flash.read_bytes - read_bytes
-        tally.programs += programs
-        tally.program_bytes += flash.program_bytes - program_bytes
-        tally.erases += erases
-        tally.busy_ns += programs * sheet.program_typ_ns + erases * sheet.erase_typ_ns
+        tally.read_bytes += spent.read_bytes
+        tally.programs += spent.programs
+        tally.program_bytes += spent.program_bytes
+        tally.erases += spent.erases
+        tally.busy_ns += spent.busy_ns
         self._busy_task, self._busy_operation = task, operation
         first = 0
         for filled in done.filled:
             each, turn = filled.programs.each, filled.turn
             if turn is not None:
-                spent = turn.programs + each[0], turn.erases
-                busy_ns = spent[0] * sheet.program_typ_ns + spent[1] * sheet.erase_typ_ns
-                self._note_write((task, operation, name), starts_ns[first], busy_ns, spent, (turn.cleanings, 0))
+                programs, erases = turn.programs + each[0], turn.erases
+                busy_ns = programs * sheet.program_typ_ns + erases * sheet.erase_typ_ns
+                busy_max_ns = programs * sheet.program_max_ns + erases * sheet.erase_max_ns
+                if self.writes.stands_out(busy_ns, busy_max_ns, turn.cleanings):
+                    at_ns = starts_ns[first] - self.start_ns
+                    self.writes.keep(
+                        Stall(at_ns, task, operation, name, busy_ns, busy_max_ns, programs, erases, turn.cleanings, 0)
+                    )
             self.writes.count_usual(sheet.program_typ_ns, filled.programs, but_first=turn is not None)
             if filled.live_bytes > self._live_bytes_max:
                 within = bisect_left(range(len(each)), filled.live_bytes, key=filled.live_bytes_after)
@@ -153,21 +162,19 @@ class Device:
         idle_ns = at_ns - self.now_ns
         if idle_ns <= 0:
             return
-        if self._cleans_ahead:
-            reads, erases = self.flash.reads, self.flash.erases
+        if self._uses_idle_time:
+            before = self._mark()
             self.perform(IDLE_TASK, "clean ahead", "", lambda: self.store.idle(idle_ns), writes=False)
-            if self.flash.reads == reads and self.flash.erases == erases:
+            spent = Spent(*self._since(before))
+            if not spent.reads and not spent.erases:
                 self._forget_idle_pass()
         self.now_ns = max(self.now_ns, at_ns)
 
     def boot(self) -> None:
-        """Drop the store as a reset would, mount the flash anew and note what that cost."""
-        before, meters = self.flash.counts, self._meters
-        self.store.drop()
-        self._take(type(self.store).mount(self.flash))
-        for meter in fields(meters):
-            setattr(self._meters, meter.name, getattr(self._meters, meter.name) + getattr(meters, meter.name))
-        boot = self._boot_noted(self.flash.counts - before)
+        """Start anew as a reset does, and note what the mount cost."""
+        before, since = self._mark(), self._since
+        self._take(self.store.boot())
+        boot = self._boot_noted(Spent(*since(before)))
         self.now_ns += boot.time_ns
         self.boots.append(boot)
 
@@ -183,75 +190,55 @@ class Device:
     ) -> Run:
         """End the run and hand up the notes."""
         return Run(
-            title=title, source=source, kind=kind, flash=self.flash, store=self.store,
+            title=title, source=source, kind=kind, store=self.store,
             first=self._first, first_meters=self._first_meters, erase_counts_first=self._erase_counts_first,
             duration_ns=self.now_ns - self.start_ns,
             tasks=self.tasks, writes=self.writes, held=self.held, refusals=list(self._refusals.values()),
-            name_faults=name_faults or [], boots=[*self.boots, self._boot_of_a_copy()], skipped=skipped or [],
+            name_faults=name_faults or [], skipped=skipped or [],
+            boots=[*self.boots, self._boot_noted(self.store.cost_of_boot())],
             live_bytes_max=self._live_bytes_max, live_bytes_max_at_ns=self._live_bytes_max_at_ns, expect=expect or {},
         )  # fmt: skip
 
-    def _take(self, store: Store) -> None:
+    def _take(self, store: AnyStore) -> None:
         """Drive this store from now on. What every operation looks at is looked up once."""
         self.store = store
         self._meters = store.meters
-        self._cleans_ahead = store.config.idle_cleaning
+        self._mark, self._since = store.medium.mark, store.medium.since
+        self._uses_idle_time = store.uses_idle_time
 
     def readings(self) -> Readings:
         """The clock and the counters that an operation may move."""
-        flash, meters = self.flash, self._meters
-        return (
-            self.now_ns, flash.reads, flash.read_bytes, flash.programs, flash.program_bytes, flash.erases,
-            flash.program_extra_ns + flash.erase_extra_ns, meters.host_bytes, meters.cleanings, meters.relocated_bytes,
-        )  # fmt: skip
+        meters = self._meters
+        return self.now_ns, self._mark(), meters.host_bytes, meters.cleanings, meters.relocated_bytes
 
     def _account(self, tally: TaskTally, operation: str, name: str, before: Readings, writes: bool) -> None:
         """Note what an operation took, and move the clock on by it."""
-        (
-            began_ns, reads, read_bytes, programs, program_bytes, erases,
-            extra_ns, host_bytes, cleanings, relocated_bytes,
-        ) = before  # fmt: skip
-        flash, meters, sheet = self.flash, self._meters, self.flash.datasheet
-        programs, erases = flash.programs - programs, flash.erases - erases
-        reads, read_bytes = flash.reads - reads, flash.read_bytes - read_bytes
-        extra_ns = flash.program_extra_ns + flash.erase_extra_ns - extra_ns  # a worn block is slow to erase
-        busy_ns = programs * sheet.program_typ_ns + erases * sheet.erase_typ_ns + extra_ns
+        began_ns, mark, host_bytes, cleanings, relocated_bytes = before
+        _, read_bytes, programs, program_bytes, erases, busy_ns, busy_max_ns, read_ns = self._since(mark)
+        meters = self._meters
         tally.operations[operation] += 1
         tally.host_bytes += meters.host_bytes - host_bytes
         tally.read_bytes += read_bytes
         tally.programs += programs
-        tally.program_bytes += flash.program_bytes - program_bytes
+        tally.program_bytes += program_bytes
         tally.erases += erases
         tally.busy_ns += busy_ns
         if writes:
             if name not in self.names_used and len(self.names_used) < NAMES_KEPT:
                 self.names_used.add(name)
-            cleaned = (meters.cleanings - cleanings, meters.relocated_bytes - relocated_bytes)
-            self._note_write((tally.name, operation, name), began_ns, busy_ns, (programs, erases), cleaned)
-        self.now_ns = began_ns + busy_ns + reads * sheet.read_overhead_ns + read_bytes * sheet.read_byte_ns
+            cleanings = meters.cleanings - cleanings
+            if self.writes.stands_out(busy_ns, busy_max_ns, cleanings):
+                at_ns, moved_bytes = began_ns - self.start_ns, meters.relocated_bytes - relocated_bytes
+                took = (busy_ns, busy_max_ns, programs, erases, cleanings, moved_bytes)
+                self.writes.keep(Stall(at_ns, tally.name, operation, name, *took))
+        self.now_ns = began_ns + busy_ns + read_ns
         if busy_ns:
             self._busy_task, self._busy_operation = tally.name, operation
             self._note_room()
 
-    def _boot_of_a_copy(self) -> Boot:
-        copy = LateFlash.copy_of(self.flash)
-        before = copy.counts
-        Store.mount(copy, read_only=True)
-        return self._boot_noted(copy.counts - before)
-
-    def _boot_noted(self, spent: Counts) -> Boot:
-        datasheet = self.flash.datasheet
-        time_ns = spent.busy_ns(datasheet) + spent.read_ns(datasheet)
-        at_ns = self.now_ns - self.start_ns
+    def _boot_noted(self, spent: Spent) -> Boot:
+        at_ns, time_ns = self.now_ns - self.start_ns, spent.busy_ns + spent.read_ns
         return Boot(at_ns, spent.reads, spent.read_bytes, spent.programs, spent.erases, time_ns)
-
-    def _note_write(
-        self, what: tuple[str, str, str], at_ns: int, busy_ns: int, spent: tuple[int, int], cleaned: tuple[int, int]
-    ) -> None:
-        sheet = self.flash.datasheet
-        busy_max_ns = spent[0] * sheet.program_max_ns + spent[1] * sheet.erase_max_ns
-        if self.writes.stands_out(busy_ns, busy_max_ns, cleaned[0]):
-            self.writes.keep(Stall(at_ns - self.start_ns, *what, busy_ns, busy_max_ns, *spent, *cleaned))
 
     def _new_tally(self, task: str) -> TaskTally:
         return self.tasks.setdefault(task, TaskTally(task))

@@ -4,33 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from simfs.files.names import NameRule
+from simfs.files.contract import NameRules
 from simfs.replay.device.notes import NameFault
-from simfs.store.format.config import StoreConfig
 
 FAULTS_MAX = 1000
 
 
-def name_faults(names: Iterable[str], config: StoreConfig) -> list[NameFault]:
+def name_faults(names: Iterable[str], rules: NameRules) -> list[NameFault]:
     """The faults of `names`, at most FAULTS_MAX of them, in the order of the names."""
-    rule = NameRule(config.name_bytes, "cut", config.fold_case)
+    limit_bytes, cutting = rules.limit_bytes, rules.cutting()
     faults: list[NameFault] = []
     holder: dict[bytes, str] = {}
     for name in sorted(set(names)):
         try:
-            kept = rule.encode(name)
+            kept = cutting.encode(name)
         except (OSError, ValueError):  # empty, or no text: the store refused it, whatever its settings
             continue
         size_bytes = _size_bytes(name)
-        too_long = size_bytes >= config.name_bytes
+        too_long = size_bytes >= limit_bytes
         if too_long:
-            faults.append(_overlong(name, size_bytes, kept, config))
-        if too_long and config.overlong == "reject":
+            faults.append(_overlong(name, size_bytes, kept, rules))
+        if too_long and rules.overlong == "reject":
             continue
-        other = holder.setdefault(rule.key(kept), name)
+        other = holder.setdefault(rules.key(kept), name)
         if other != name:
-            cause = "cutting" if too_long or _size_bytes(other) >= config.name_bytes else "folding case"
-            both = f'both names are one file, "{NameRule.decode(kept)}": each write to one changes the other'
+            cause = "cutting" if too_long or _size_bytes(other) >= limit_bytes else "folding case"
+            both = f'both names are one file, "{rules.decode(kept)}": each write to one changes the other'
             faults.append(NameFault(name, f'after {cause} it is the same as "{other}"', both))
         if len(faults) >= FAULTS_MAX:
             break
@@ -41,8 +40,8 @@ def _size_bytes(name: str) -> int:
     return len(name.encode("utf-8", "surrogateescape"))
 
 
-def _overlong(name: str, size_bytes: int, kept: bytes, config: StoreConfig) -> NameFault:
-    why = f"it has {size_bytes} bytes, {config.name_bytes - 1} fit"
-    if config.overlong == "reject":
+def _overlong(name: str, size_bytes: int, kept: bytes, rules: NameRules) -> NameFault:
+    why = f"it has {size_bytes} bytes, {rules.limit_bytes - 1} fit"
+    if rules.overlong == "reject":
         return NameFault(name, why, "every operation with it is refused with ENAMETOOLONG")
-    return NameFault(name, why, f'it is cut silently to "{NameRule.decode(kept)}"')
+    return NameFault(name, why, f'it is cut silently to "{rules.decode(kept)}"')

@@ -10,10 +10,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
 from typing import NamedTuple
 
-from simfs.files import Shown, Store
-from simfs.flash import Counts, NorFlash
+from simfs.files.contract import AnyStore, Mark, Meters
+from simfs.files.store import the_log
+from simfs.flash import NorFlash
+from simfs.shown import Shown
 from simfs.store.batch.programs import Filled, Programs
-from simfs.store.tables.meters import Meters
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,18 +187,17 @@ class HeldReads:
 class Run(Shown):
     """Everything a replay noted. Times are ns since the run's start.
 
-    The last entry of `boots` is a mount of the flash as it stands at the end. It is made on a copy: the flash's own
+    The last entry of `boots` is a mount of the medium as it stands at the end. It is made on a copy: the medium's own
     counters do not have it.
     """
 
     title: str
     source: str
     kind: str  # "scenario", "recording" or "script"
-    flash: NorFlash
-    store: Store
-    first: Counts  # the flash's counters when the run began, after format and first mount
+    store: AnyStore
+    first: Mark  # the medium's counters when the run began, after format and first mount
     first_meters: Meters  # the store's, then: whoever made the store may have written to it
-    erase_counts_first: list[int]
+    erase_counts_first: list[int]  # the flash's, then; empty where there is no flash
     duration_ns: int
     tasks: dict[str, TaskTally]
     writes: StallLog
@@ -209,3 +209,8 @@ class Run(Shown):
     live_bytes_max: int
     live_bytes_max_at_ns: int
     expect: dict[str, object]
+
+    @property
+    def flash(self) -> NorFlash:
+        """The flash of a store that is on one; else ValueError."""
+        return the_log(self.store).flash

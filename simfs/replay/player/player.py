@@ -152,7 +152,7 @@ class Player:
         gathered = tuple((name_of(gathering.file), gathering.lengths) for gathering in gatherings)
         ended = tuple(played.ended for played in self._tasks)
         idle_since_ns = device.now_ns - since_ns  # matters to a store that cleans in idle time
-        began_ns = idle_since_ns if device.store.config.idle_cleaning else max(idle_since_ns, 0)
+        began_ns = idle_since_ns if device.store.uses_idle_time else max(idle_since_ns, 0)
         return due, newest, gathered, ended, began_ns, device.busy_with
 
     def keeps_lengths(self, by_ns: int, runs: Sequence[int], boots: int) -> bool:

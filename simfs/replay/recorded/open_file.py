@@ -5,8 +5,6 @@ from __future__ import annotations
 import io
 from dataclasses import dataclass
 
-from simfs.files.handle import StoreFile
-
 _ZEROS = bytes(65_536)
 
 
@@ -15,7 +13,7 @@ class OpenFile:
     """One open file of the store, shared by its descriptors. Without a handle it was refused, or `lost` says why."""
 
     name: str
-    handle: StoreFile | None = None
+    handle: io.RawIOBase | None = None
     position: int = 0
     appends: bool = False
     writes: bool = False

@@ -147,8 +147,8 @@ class RecordedStore(ABC):
             if len(found) != got or not found.startswith(data):
                 self.strange(file)
 
-        if got > self.device.flash.geometry.size_bytes:  # of a hole: a recorded size alone must not cost memory
-            self.skip(f"read on {file.name}: more at once than the whole flash holds")
+        if got > self.device.store.medium.size_bytes:  # of a hole: a recorded size alone must not cost memory
+            self.skip(f"read on {file.name}: more at once than the whole {self.device.store.medium.kind} holds")
         elif self.carried("read", file):
             self.perform("read", file.name, action, writes=False)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 
 @dataclass(slots=True)
@@ -25,3 +25,8 @@ class Meters:
     cleanings: int = 0
     blocks_levelled: int = 0
     names_cut: int = 0
+
+    def add(self, earlier: Meters) -> None:
+        """Go on counting from an earlier store's counters."""
+        for meter in fields(self):
+            setattr(self, meter.name, getattr(self, meter.name) + getattr(earlier, meter.name))

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 
+from simfs.files.contract import Settings
+from simfs.files.log_settings import settings_of
 from simfs.flash.interrupted import Profile
 from simfs.study.cuts.firmware.consequences import Consequences, consequences
 from simfs.study.cuts.judging.judge import Rules
@@ -41,7 +43,7 @@ class CutSubject:
     part: str
     block_count: int
     block_bytes: int
-    settings: dict[str, object]
+    settings: Settings
     places: Places
     profile: str
     keeps_all: bool
@@ -122,7 +124,7 @@ def cut_report(
         part=history.datasheet.name,
         block_count=history.block_count,
         block_bytes=history.datasheet.block_bytes,
-        settings=asdict(history.config),
+        settings=settings_of(history.config),
         places=places,
         profile=profile,
         keeps_all=Rules(history.datasheet, history.config, Profile(profile)).keeps_all,

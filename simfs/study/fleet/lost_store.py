@@ -19,7 +19,7 @@ from concurrent.futures import Executor
 from dataclasses import dataclass
 from typing import TypeVar
 
-from simfs.files import Store
+from simfs.files.store import Store, the_log
 from simfs.flash import FlashError
 from simfs.flash.late import LateFlash
 from simfs.replay.batch.player import FastPlayer
@@ -161,7 +161,7 @@ def run_to_loss(work: _Work) -> StoreLoss:
         FastPlayer(scenario, device).play(None)
     except _Lost as lost:
         at_ns, why = int((device.now_ns - device.start_ns) * work.hurry), str(lost)
-    lost_blocks = sum(block.state in ("bad", "damaged") for block in device.store.blocks())
+    lost_blocks = sum(block.state in ("bad", "damaged") for block in the_log(device.store).blocks())
     return StoreLoss(work.seed, at_ns, lost_blocks, why)
 
 

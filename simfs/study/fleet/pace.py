@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from simfs.files.store import the_log
 from simfs.replay.device.device import Run
 from simfs.replay.scenario.tables import Scenario
 from simfs.study.fleet.first_block import Lost, Pace, device_seed
@@ -18,7 +19,7 @@ def pace_of_run(run: Run) -> Pace:
     """The erases of each block in the run's time; a filling that awaits its erase counts as one, as in
     `simfs.study.run.life_projection`. ValueError when nothing was erased."""
     erases = [now - first for now, first in zip(run.flash.erase_counts, run.erase_counts_first, strict=True)]
-    filled = [block.state not in ("blank", "ready") for block in run.store.blocks()]
+    filled = [block.state not in ("blank", "ready") for block in the_log(run.store).blocks()]
     fills = tuple(count + held for count, held in zip(erases, filled, strict=True))
     return Pace(run.duration_ns, fills if any(erases) else (), "the run as it is")
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from simfs.files.store import the_log
 from simfs.replay.device.device import Run
 from simfs.study.fleet.first_block import (
     SHARES,
@@ -125,6 +126,7 @@ def fleet_report(
 
 def spare_blocks(run: Run) -> int:
     """How many blocks the store can lose and still hold what the run kept in it at most."""
-    room = run.store.usage()
-    share_bytes = room.capacity_bytes // max(1, run.flash.geometry.block_count - run.store.config.reserve)
+    store = the_log(run.store)
+    room = store.usage()
+    share_bytes = room.capacity_bytes // max(1, store.flash.geometry.block_count - store.config.reserve)
     return max(0, (room.capacity_bytes - run.live_bytes_max) // max(1, share_bytes))

@@ -11,7 +11,7 @@ from contextlib import suppress
 from copy import deepcopy
 from dataclasses import dataclass, replace
 
-from simfs.files import Store
+from simfs.files.store import Store, the_log
 from simfs.replay.batch.dated_names import obstacle
 from simfs.replay.batch.periods import Passed, PeriodFinder
 from simfs.replay.batch.player import FastPlayer
@@ -200,7 +200,7 @@ class _Life:
         that is open or waits for its erase: one that had no erase and does so now rests for good."""
         counts, limits = self.wear.counts, self.wear.limits
         since_ns, before = self._half
-        span_ns, store = self.device.now_ns - since_ns, self.device.store
+        span_ns, store = self.device.now_ns - since_ns, the_log(self.device.store)
         paces, whole = [now - then for now, then in zip(counts, before, strict=True)], 1
         if store.config.level_threshold:
             states = zip(paces, store.volume.state.blocks.state, strict=True)

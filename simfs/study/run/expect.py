@@ -42,20 +42,24 @@ class Limit(NamedTuple):
 
 
 LIMITS: dict[str, Limit] = {  # a name that ends in _min is a lower bound, any other an upper one
-    "life_min": Limit("ns", lambda _, figures: figures.life.hottest_ns),
-    "life_even_min": Limit("ns", lambda _, figures: figures.life.even_ns),
-    "write_stall_max": Limit("ns", lambda _, figures: figures.stalls.longest_ns),
-    "write_stall_p999_max": Limit("ns", lambda _, figures: figures.stalls.per_mille_999_ns),
-    "write_stall_bound_max": Limit("ns", lambda _, figures: figures.stalls.longest_at_max_ns),
-    "held_read_max": Limit("ns", lambda _, figures: figures.stalls.held_longest_ns),
-    "mount_max": Limit("ns", lambda _, figures: figures.boots.slowest.time_ns),
+    "life_min": Limit("ns", lambda _, figures: figures.life.hottest_ns if figures.life else None),
+    "life_even_min": Limit("ns", lambda _, figures: figures.life.even_ns if figures.life else None),
+    "write_stall_max": Limit("ns", lambda _, figures: figures.stalls.longest_ns if figures.stalls else None),
+    "write_stall_p999_max": Limit("ns", lambda _, figures: figures.stalls.per_mille_999_ns if figures.stalls else None),
+    "write_stall_bound_max": Limit(
+        "ns", lambda _, figures: figures.stalls.longest_at_max_ns if figures.stalls else None
+    ),
+    "held_read_max": Limit("ns", lambda _, figures: figures.stalls.held_longest_ns if figures.stalls else None),
+    "mount_max": Limit("ns", lambda _, figures: figures.boots.slowest.time_ns if figures.boots else None),
     "refused_max": Limit("count", lambda _, figures: figures.trouble.refused_operations),
     "write_amplification_max": Limit("ratio", lambda _, figures: figures.amplification.total_ratio),
-    "erase_count_max": Limit("count", lambda _, figures: max(figures.wear.erases_in_run)),
-    "erases_max": Limit("count", lambda _, figures: figures.flash_work.erases),
+    "erase_count_max": Limit("count", lambda _, figures: max(figures.wear.erases_in_run) if figures.wear else None),
+    "erases_max": Limit("count", lambda _, figures: figures.flash_work.erases if figures.wear else None),
     "room_percent_max": Limit("percent", lambda _, figures: figures.room.live_max_percent),
-    "ram_max": Limit("bytes", lambda _, figures: figures.ram_total_bytes),
-    "energy_mj_per_day_max": Limit("mJ", lambda _, figures: _mj(figures.energy.active_per_day_nj)),
+    "ram_max": Limit("bytes", lambda _, figures: figures.ram_total_bytes or None),
+    "energy_mj_per_day_max": Limit(
+        "mJ", lambda _, figures: _mj(figures.energy.active_per_day_nj) if figures.energy else None
+    ),
     "file_count_min": Limit("count", lambda run, _: len(run.store.names())),
     "file_count_max": Limit("count", lambda run, _: len(run.store.names())),
 }

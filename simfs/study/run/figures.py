@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from simfs.files.contract import Settings
 from simfs.replay.device.clock import NS_PER_DAY
 from simfs.replay.device.notes import Boot, NameFault, Refusal, Skipped, Stall
 from simfs.study.run.life_projection import Life
@@ -12,7 +13,8 @@ from simfs.study.run.life_projection import Life
 
 @dataclass(frozen=True, slots=True)
 class Subject:
-    """What ran, and on what."""
+    """What ran, and on what: the part of the medium, its blocks (none where they are 0 bytes), what one program writes
+    at most, and the settings of the store."""
 
     title: str
     source: str
@@ -23,7 +25,7 @@ class Subject:
     block_count: int
     block_bytes: int
     page_bytes: int
-    settings: dict[str, object]
+    settings: Settings
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +93,7 @@ class Amplification:
 
 @dataclass(frozen=True, slots=True)
 class FlashWork:
-    """What the flash did in the run, and the least that any store must do for the same bytes."""
+    """What the medium did in the run, and the least that any store must do for the same bytes."""
 
     reads: int
     read_bytes: int
@@ -123,8 +125,8 @@ class Wear:
 
 @dataclass(frozen=True, slots=True)
 class Stalls:
-    """Times in which a write kept its caller waiting for the flash: program and erase, at the datasheet's typical times
-    unless the name says max."""
+    """Times in which a write kept its caller waiting for the medium: program and erase, at the datasheet's typical
+    times unless the name says max."""
 
     count: int
     total_ns: int
@@ -158,7 +160,7 @@ class Boots:
 
 @dataclass(frozen=True, slots=True)
 class Energy:
-    """Energy that the flash takes, in nJ; the rest of the device is not in it."""
+    """Energy that the medium takes, in nJ; the rest of the device is not in it."""
 
     program_erase_read_nj: int
     run_ns: int
@@ -208,18 +210,19 @@ class Trouble:
 
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """All figures of a run."""
+    """All figures of a run. None is what does not apply: wear and life where the store is no log on flash, stalls and
+    boots where the medium takes no time, energy where nobody knows it."""
 
     subject: Subject
     room: Room
     amplification: Amplification
     flash_work: FlashWork
-    wear: Wear
-    life: Life
-    stalls: Stalls
-    boots: Boots
+    wear: Wear | None
+    life: Life | None
+    stalls: Stalls | None
+    boots: Boots | None
     ram_bytes: dict[str, int]
-    energy: Energy
+    energy: Energy | None
     tasks: tuple[TaskShare, ...]
     trouble: Trouble
 

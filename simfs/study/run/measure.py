@@ -1,10 +1,10 @@
-"""The figures of one run, taken from where each was counted: bytes and operations from the flash's own counters, the
+"""The figures of one run, taken from where each was counted: bytes and operations from the medium's own counters, the
 split by purpose from the store's meters."""
 
 from __future__ import annotations
 
-from dataclasses import asdict
-
+from simfs.files.contract import Spent
+from simfs.files.store import Store, log_of
 from simfs.replay.device.clock import NS_PER_DAY, NS_PER_S
 from simfs.replay.device.device import Run
 from simfs.replay.device.notes import TaskTally
@@ -26,17 +26,19 @@ from simfs.study.run.life_projection import Life, project
 
 def figures(run: Run) -> Figures:
     """Every figure of `run`. Takes time in proportion to the number of blocks, and touches no flash."""
+    log, medium = log_of(run.store), run.store.medium
+    spent = Spent(*medium.since(run.first))
     return Figures(
         subject=_subject(run),
         room=_room(run),
-        amplification=_amplification(run),
-        flash_work=_flash_work(run),
-        wear=_wear(run),
-        life=_life(run),
-        stalls=_stalls(run),
-        boots=Boots(len(run.boots) - 1, run.boots[-1], max(run.boots, key=lambda boot: boot.time_ns)),
+        amplification=_amplification(run, spent),
+        flash_work=_work(run, spent),
+        wear=None if log is None else _wear(run, log),
+        life=None if log is None else _life(run, log),
+        stalls=_stalls(run) if medium.is_timed else None,
+        boots=_boots(run) if medium.is_timed else None,
         ram_bytes=dict(run.store.ram()),
-        energy=_energy(run),
+        energy=_energy(run) if medium.supply_mv else None,
         tasks=tuple(_share(tally) for tally in run.tasks.values()),
         trouble=_trouble(run),
     )
@@ -46,23 +48,23 @@ def _host_bytes(run: Run) -> int:
     return sum(tally.host_bytes for tally in run.tasks.values())
 
 
-def _erases_in_run(run: Run) -> tuple[int, ...]:
-    return tuple(now - first for now, first in zip(run.flash.erase_counts, run.erase_counts_first, strict=True))
+def _erases_in_run(run: Run, log: Store) -> tuple[int, ...]:
+    return tuple(now - first for now, first in zip(log.flash.erase_counts, run.erase_counts_first, strict=True))
 
 
 def _subject(run: Run) -> Subject:
-    geometry = run.flash.geometry
+    medium = run.store.medium
     return Subject(
         title=run.title,
         source=run.source,
         kind=run.kind,
         duration_ns=run.duration_ns,
         operations=sum(tally.operations.total() for tally in run.tasks.values()),
-        part=run.flash.datasheet.name,
-        block_count=geometry.block_count,
-        block_bytes=geometry.block_bytes,
-        page_bytes=geometry.page_bytes,
-        settings=asdict(run.store.config),
+        part=medium.name,
+        block_count=medium.block_count,
+        block_bytes=medium.block_bytes,
+        page_bytes=medium.unit_bytes,
+        settings=run.store.settings,
     )
 
 
@@ -74,50 +76,52 @@ def _room(run: Run) -> Room:
     )  # fmt: skip
 
 
-def _amplification(run: Run) -> Amplification:
-    spent = run.flash.counts - run.first
+def _amplification(run: Run, spent: Spent) -> Amplification:
     first, meters = run.first_meters, run.store.meters
     data_bytes = meters.payload_bytes_programmed - first.payload_bytes_programmed
     relocated_bytes = meters.relocated_bytes - first.relocated_bytes
     metadata_bytes = spent.program_bytes - data_bytes - relocated_bytes
-    erased_bytes = spent.erases * run.flash.geometry.block_bytes
+    erased_bytes = spent.erases * run.store.medium.block_bytes
     return Amplification(_host_bytes(run), data_bytes, metadata_bytes, relocated_bytes, erased_bytes)
 
 
-def _flash_work(run: Run) -> FlashWork:
-    spent, geometry, datasheet = run.flash.counts - run.first, run.flash.geometry, run.flash.datasheet
-    host_bytes = _host_bytes(run)
+def _work(run: Run, spent: Spent) -> FlashWork:
+    medium, host_bytes = run.store.medium, _host_bytes(run)
     return FlashWork(
         reads=spent.reads,
         read_bytes=spent.read_bytes,
         programs=spent.programs,
         program_bytes=spent.program_bytes,
         erases=spent.erases,
-        programs_floor=-(-host_bytes // geometry.page_bytes),
-        blocks_floor=-(-host_bytes // geometry.block_bytes),
-        busy_ns=spent.busy_ns(datasheet),
-        read_ns=spent.read_ns(datasheet),
+        programs_floor=-(-host_bytes // medium.unit_bytes),
+        blocks_floor=-(-host_bytes // medium.block_bytes) if medium.block_bytes else 0,
+        busy_ns=spent.busy_ns,
+        read_ns=spent.read_ns,
     )
 
 
-def _wear(run: Run) -> Wear:
-    counts = tuple(run.store.erase_counts)
+def _wear(run: Run, log: Store) -> Wear:
+    counts = tuple(log.erase_counts)
     least, most = min(counts), max(counts)
-    return Wear(counts, _erases_in_run(run), least, most, sum(counts), counts.index(most), counts.index(least))
+    return Wear(counts, _erases_in_run(run, log), least, most, sum(counts), counts.index(most), counts.index(least))
 
 
-def _life(run: Run) -> Life:
-    blocks = run.store.blocks()
+def _life(run: Run, log: Store) -> Life:
+    blocks = log.blocks()
     return project(
-        rated_cycles=run.flash.datasheet.rated_cycles,
-        erase_counts=run.store.erase_counts,
-        erases_in_run=_erases_in_run(run),
+        rated_cycles=log.flash.datasheet.rated_cycles,
+        erase_counts=log.erase_counts,
+        erases_in_run=_erases_in_run(run, log),
         filled=[block.state not in ("blank", "ready") for block in blocks],
         unused_blocks=sum(block.state == "blank" for block in blocks),
-        block_bytes=run.flash.geometry.block_bytes,
+        block_bytes=log.flash.geometry.block_bytes,
         host_bytes=_host_bytes(run),
         run_ns=run.duration_ns,
     )
+
+
+def _boots(run: Run) -> Boots:
+    return Boots(len(run.boots) - 1, run.boots[-1], max(run.boots, key=lambda boot: boot.time_ns))
 
 
 def _stalls(run: Run) -> Stalls:
@@ -130,10 +134,9 @@ def _stalls(run: Run) -> Stalls:
 
 
 def _energy(run: Run) -> Energy:
-    datasheet = run.flash.datasheet
-    standby_nw = datasheet.standby_ua * datasheet.supply_mv
-    spent_nj = (run.flash.counts - run.first).energy_nj(datasheet)
-    return Energy(spent_nj, run.duration_ns, standby_nw * (NS_PER_DAY // NS_PER_S), datasheet.supply_mv)
+    medium = run.store.medium
+    standby_nj = medium.standby_nw * (NS_PER_DAY // NS_PER_S)
+    return Energy(medium.energy_nj(run.first), run.duration_ns, standby_nj, medium.supply_mv)
 
 
 def _trouble(run: Run) -> Trouble:

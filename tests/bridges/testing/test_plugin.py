@@ -84,7 +84,7 @@ def test_it_costs_nothing_until_it_is_used() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
     packages = {"simfs", "simfs.bridges", "simfs.bridges.testing"}
-    modules = {"simfs.bridges.testing.plugin", "simfs.bridges.testing.options"}
+    modules = {"simfs.shown", "simfs.bridges.testing.plugin", "simfs.bridges.testing.options"}
     assert set(done.stdout.split()) == packages | modules
 
 

@@ -132,9 +132,8 @@ def _in_reports(config: StoreConfig, names: list[Name]) -> str | None:
             task.read(name + "x")
             task.rename(name, name[::-1] if _encoded(name[::-1]) else "x")
         title = (texts or [""])[0]
-        run = device.finish(
-            title=title, source=title, kind="scenario", name_faults=name_faults(device.names_used, config)
-        )
+        faults = name_faults(device.names_used, device.store.name_rules)
+        run = device.finish(title=title, source=title, kind="scenario", name_faults=faults)
         taken = figures(run)
         text, parsed = as_text(taken, ()), json.loads(as_json(taken, ()))
     except Exception as error:

@@ -122,8 +122,8 @@ BUGS = [
     Planted(
         "a cut name is counted only the first time",
         "simfs.files.store",
-        'known = self._rule.encode if config.overlong == "cut" else lru_cache(1024)(self._rule.encode)',
-        "known = lru_cache(1024)(self._rule.encode)",
+        'known = self.name_rules.encode if config.overlong == "cut" else lru_cache(1024)(self.name_rules.encode)',
+        "known = lru_cache(1024)(self.name_rules.encode)",
         STORE + "test_cut_names_are_counted",
     ),
     Planted(

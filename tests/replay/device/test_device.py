@@ -5,7 +5,7 @@ from functools import partial
 import pytest
 
 from simfs import NorFlash, Store, StoreConfig
-from simfs.flash import Faults, Plan, Weibull, Worn
+from simfs.flash import Counts, Faults, Plan, Weibull, Worn
 from simfs.replay.device.clock import NS_PER_MS, NS_PER_S
 from simfs.replay.device.device import REFUSAL_GROUPS_MAX, Device
 from simfs.replay.device.notes import Stall, StallLog
@@ -60,7 +60,7 @@ def test_every_flash_operation_is_in_one_tally_and_the_clock_moves_by_their_time
         tasks[0].read("/state")
     tasks[1].remove("/log")
     run = finished(device)
-    spent = run.flash.counts - run.first
+    spent = run.flash.counts - Counts(*run.first)
     sheet = run.flash.datasheet
     tallies = run.tasks.values()
     assert sum(tally.programs for tally in tallies) == spent.programs > 800
@@ -85,7 +85,7 @@ def test_a_stall_tells_the_slow_erases_of_worn_blocks():
     for _ in range(100):
         task.write("/state", b"y" * 300)
     run = finished(device)
-    spent = run.flash.counts - run.first
+    spent = run.flash.counts - Counts(*run.first)
     assert spent.erase_extra_ns > spent.erases * (sheet.erase_max_ns - sheet.erase_typ_ns) * 0.8 > 0
     assert run.writes.total_ns == run.tasks["log"].busy_ns == spent.busy_ns(sheet)
     assert run.duration_ns == spent.busy_ns(sheet) + spent.read_ns(sheet)

@@ -1,29 +1,29 @@
 """Names that a store can't keep: too long, cut, colliding after cutting or folding."""
 
+from simfs.files.names import NameRule
 from simfs.replay.device.name_check import name_faults
-from simfs.store.format.config import StoreConfig
 
 
 def test_names_that_fit_have_no_faults():
     # 15 bytes and the terminator; the two bytes of each letter are counted
-    assert name_faults(["/a", "/b", "/" + "é" * 7, "/A"], StoreConfig(name_bytes=16)) == []
+    assert name_faults(["/a", "/b", "/" + "é" * 7, "/A"], NameRule(16)) == []
 
 
 def test_an_overlong_name_is_refused():
-    (fault,) = name_faults(["/" + "x" * 15, "/short"], StoreConfig(name_bytes=16))
+    (fault,) = name_faults(["/" + "x" * 15, "/short"], NameRule(16))
     assert fault.name == "/" + "x" * 15
     assert fault.why == "it has 16 bytes, 15 fit"
     assert "ENAMETOOLONG" in fault.what_happens
 
 
 def test_refused_names_do_not_collide():
-    faults = name_faults(["/log/2031-04-05.csv", "/log/2031-04-06.csv"], StoreConfig(name_bytes=12))
+    faults = name_faults(["/log/2031-04-05.csv", "/log/2031-04-06.csv"], NameRule(12))
     assert len(faults) == 2
     assert not any("same as" in fault.why for fault in faults)
 
 
 def test_cut_names_collide():
-    faults = name_faults(["/log/2031-04-05.csv", "/log/2031-04-06.csv"], StoreConfig(name_bytes=12, overlong="cut"))
+    faults = name_faults(["/log/2031-04-05.csv", "/log/2031-04-06.csv"], NameRule(12, overlong="cut"))
     assert [fault.what_happens for fault in faults if "bytes" in fault.why] == [
         'it is cut silently to "/log/2031-0"'
     ] * 2
@@ -34,22 +34,22 @@ def test_cut_names_collide():
 
 
 def test_a_cut_name_can_meet_one_that_fits():
-    faults = name_faults(["/config.json", "/config.j"], StoreConfig(name_bytes=10, overlong="cut"))
+    faults = name_faults(["/config.json", "/config.j"], NameRule(10, overlong="cut"))
     assert any(fault.why == 'after cutting it is the same as "/config.j"' for fault in faults)
 
 
 def test_folding_makes_names_meet():
     names = ["/Log", "/log", "/LOG2"]
-    assert name_faults(names, StoreConfig(fold_case=False)) == []
-    (collision,) = name_faults(names, StoreConfig(fold_case=True))
+    assert name_faults(names, NameRule(48, fold_case=False)) == []
+    (collision,) = name_faults(names, NameRule(48, fold_case=True))
     assert collision.why == 'after folding case it is the same as "/Log"'
 
 
 def test_names_that_are_no_text_are_left_out():
     """A script may have tried them; the store refused them with an error of their own."""
-    assert name_faults(["", "a\0b", "\ud800", "/fits"], StoreConfig()) == []
+    assert name_faults(["", "a\0b", "\ud800", "/fits"], NameRule(48)) == []
 
 
 def test_names_that_are_not_utf_8_can_meet():
-    (collision,) = name_faults(["/\udcffA", "/\udcffa"], StoreConfig(fold_case=True))
+    (collision,) = name_faults(["/\udcffA", "/\udcffa"], NameRule(48, fold_case=True))
     assert collision.why == 'after folding case it is the same as "/\udcffA"'

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from simfs import NorFlash, Store, StoreConfig
+from simfs.flash import Counts
 from simfs.replay.play import replay
 from simfs.replay.recorded.strace.recording import replay_recording
 from simfs.study.cuts.notes.history import Contents, History, read_all
@@ -159,7 +160,7 @@ def test_scenarios_and_scripts_are_recorded(name: str, tmp_path: Path) -> None:
     recorder = Recorder()
     run = replay((tmp_path if name == "script.py" else SCENARIOS) / name, watch=recorder.watch)
     history = recorder.history(name)
-    done = run.flash.counts - run.first
+    done = run.flash.counts - Counts(*run.first)
     assert len(history.operations) == done.programs + done.erases > 60
     assert sum(call.kind == "mount" for call in history.calls) == (3 if name == "script.py" else 0)
     left = Store.mount(NorFlash.from_image(run.flash.image(), datasheet=history.datasheet), read_only=True)

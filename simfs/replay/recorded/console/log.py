@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from simfs.files import Store
+from simfs.files.contract import AnyStore
 from simfs.replay.device.device import Device, Run
 from simfs.replay.device.name_check import name_faults
 from simfs.replay.recorded.console.lines import RIGHT_LINE, Joined, Record, Torn, found_in, whole_line
@@ -53,7 +53,7 @@ def _seems_one(path: str | os.PathLike[str]) -> bool:
 
 
 def replay_console_log(
-    path: str | os.PathLike[str], store: Store, *, strict: bool = False, progress: Progress | None = None
+    path: str | os.PathLike[str], store: AnyStore, *, strict: bool = False, progress: Progress | None = None
 ) -> Run:
     """Replay a console's log on `store`, which should be freshly formatted.
 
@@ -79,7 +79,7 @@ def replay_console_log(
         title=f"{Path(source).stem}: as the firmware told it on its console",
         source=source,
         kind="recording",
-        name_faults=name_faults(replayer.store.names, store.config),
+        name_faults=name_faults(replayer.store.names, store.name_rules),
         skipped=ledger.entries(),
     )
 

@@ -15,7 +15,7 @@ import re
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
-from simfs.files import Store
+from simfs.files.contract import AnyStore
 from simfs.replay.device.device import Device, Run
 from simfs.replay.device.name_check import name_faults
 from simfs.replay.recorded.faults import BadRecording, Unreadable
@@ -47,7 +47,7 @@ def is_recording(path: str | os.PathLike[str]) -> bool:
 
 def replay_recording(
     path: str | os.PathLike[str],
-    store: Store,
+    store: AnyStore,
     *,
     directory: str | None = None,
     strict: bool = False,
@@ -99,7 +99,7 @@ def store_directory(path: str | os.PathLike[str]) -> str:
 
 def _replay(
     reader: Reader,
-    store: Store,
+    store: AnyStore,
     directory: str,
     ledger: SkippedLedger,
     parents: _Parents,
@@ -125,7 +125,7 @@ def _replay(
         title=f"{Path(ledger.source).stem}: {directory} is the store",
         source=ledger.source,
         kind="recording",
-        name_faults=name_faults(context.store.names, device.store.config),
+        name_faults=name_faults(context.store.names, device.store.name_rules),
         skipped=ledger.entries(),
     )
 

@@ -1,0 +1,245 @@
+"""What every kind of store gives to those above it: scenarios, recordings, reports, the mount, pytest and fsspec.
+
+A kind of store is an `AnyStore` on a `Medium`. Nothing here knows flash or a log. Who needs more than this, because it
+studies wear or our log's own frames, asks `simfs.files.store.log_of` for the store as a log on flash; of any other kind
+it gives None.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Mapping
+from typing import NamedTuple, Protocol
+
+from simfs.files.names import Name
+
+Mark = tuple[int, ...]
+"""The counters of a medium at one moment; only its own `since` and `energy_nj` read them."""
+
+
+class Spent(NamedTuple):
+    """What a medium did, and how long it takes. A read, a program and an erase are what the medium can do at once: a
+    page of flash, a sector of a card; one whose erases nobody sees counts none.
+
+    busy_ns      programs and erases at typical times, and what they took beyond; `busy_max_ns` at the longest times
+    read_ns      reads
+    """
+
+    reads: int
+    read_bytes: int
+    programs: int
+    program_bytes: int
+    erases: int
+    busy_ns: int
+    busy_max_ns: int
+    read_ns: int
+
+
+SpentNow = tuple[int, int, int, int, int, int, int, int]
+"""The values of a `Spent`, which costs several times as much to make."""
+
+
+class Medium(Protocol):
+    """What a store stands on: how it is divided, what it was asked to do, and what that takes.
+
+    kind         "flash", "card", "memory": the word for it in a report; `name` is the part's
+    unit_bytes   what one program writes at most
+    block_bytes  what is erased or given out at once; 0: there are no blocks
+    supply_mv    the supply in mV; 0: nobody knows what it takes
+    standby_nw   at rest, in nW
+    is_timed     False where no operation takes any time
+    """
+
+    @property
+    def kind(self) -> str: ...
+    @property
+    def name(self) -> str: ...
+    @property
+    def size_bytes(self) -> int: ...
+    @property
+    def unit_bytes(self) -> int: ...
+    @property
+    def block_bytes(self) -> int: ...
+    @property
+    def block_count(self) -> int: ...
+    @property
+    def supply_mv(self) -> int: ...
+    @property
+    def standby_nw(self) -> int: ...
+    @property
+    def is_timed(self) -> bool: ...
+
+    def mark(self) -> Mark:
+        """The counters now. Asked before each operation of a device."""
+
+    def since(self, mark: Mark) -> SpentNow:
+        """What was spent since then, in the order of `Spent`. Asked after each operation of a device."""
+
+    def energy_nj(self, mark: Mark) -> int:
+        """Energy since then, in nJ; standby is not in it."""
+
+
+class NameRules(Protocol):
+    """What becomes of a name. `limit_bytes` counts the terminator. `overlong` is "reject" or "cut"; `fold_case`:
+    ASCII letters of either case are the same. `simfs.files.names.NameRule` is one."""
+
+    @property
+    def limit_bytes(self) -> int: ...
+    @property
+    def overlong(self) -> str: ...
+    @property
+    def fold_case(self) -> bool: ...
+
+    def encode(self, name: Name, prefix: str = "") -> bytes:
+        """The bytes that the store keeps. ENOENT, ENAMETOOLONG, ValueError."""
+
+    def cutting(self) -> NameRules:
+        """The same rules for a store that cuts what is too long; it counts nothing."""
+
+    def key(self, encoded: bytes) -> bytes:
+        """The same for two names of one file."""
+
+    def decode(self, encoded: bytes) -> str:
+        """The `str` of a kept name."""
+
+
+class Usage(Protocol):
+    """Room in bytes: what can be filled, what files and names take, what is taken by nothing, what is untouched."""
+
+    @property
+    def capacity_bytes(self) -> int: ...
+    @property
+    def live_bytes(self) -> int: ...
+    @property
+    def dead_bytes(self) -> int: ...
+    @property
+    def blank_bytes(self) -> int: ...
+
+
+class Meters(Protocol):
+    """Counters since the store was made; a boot goes on with them.
+
+    host_bytes                bytes that writes handed over
+    payload_bytes_programmed  bytes of files that reached the medium
+    relocated_bytes           bytes of files that the store moved; 0 where it moves none
+    cleanings                 how often it made room by moving; 0 likewise
+    names_cut                 names that were cut silently
+    """
+
+    host_bytes: int
+    payload_bytes_programmed: int
+    relocated_bytes: int
+    cleanings: int
+    names_cut: int
+
+
+class Settings(dict[str, object]):
+    """A store's settings by name, as JSON shows them, and in the words of a report.
+
+    medium      the kind of medium that it stands on
+    words       the kind of store in a few words: ("greedy cleaner", "1 log head", "byte packing")
+    metadata    what it programs beside the bytes of files; "": nothing
+    nearer      the settings that bring the model nearer to another store of its kind
+    erase_hint  the setting that takes erases out of writes; "" where there is none or it is on
+    """
+
+    def __init__(
+        self,
+        values: Mapping[str, object],
+        *,
+        medium: str,
+        words: tuple[str, ...],
+        metadata: str = "",
+        nearer: str = "",
+        erase_hint: str = "",
+    ) -> None:
+        super().__init__(values)
+        self.medium, self.words, self.metadata = medium, words, metadata
+        self.nearer, self.erase_hint = nearer, erase_hint
+
+
+class FileStat(Protocol):
+    """What a store knows of a file."""
+
+    @property
+    def size_bytes(self) -> int: ...
+
+
+class AnyStore(Protocol):
+    """Files by name, flat: a name is the full path. Errors are the `OSError` that POSIX names.
+
+    A store that has no room refuses a write or a new name with ENOSPC, keeps every file as it was, and can always
+    remove. Room is taken when bytes are written, so that ENOSPC never comes first at flush or close.
+
+    dropped         it was let go; its files are closed
+    prefix          goes before names that have no leading slash
+    uses_idle_time  `idle` may have something to do
+    cannot          calls of a host that it refuses, with their errno: "link", "symlink", "fallocate"
+    """
+
+    prefix: str
+
+    @property
+    def medium(self) -> Medium: ...
+    @property
+    def meters(self) -> Meters: ...
+    @property
+    def name_rules(self) -> NameRules: ...
+    @property
+    def settings(self) -> Settings: ...
+    @property
+    def cannot(self) -> Mapping[str, int]: ...
+    @property
+    def uses_idle_time(self) -> bool: ...
+    @property
+    def read_only(self) -> bool: ...
+    @property
+    def dropped(self) -> bool: ...
+    @property
+    def files_open(self) -> int: ...
+    @property
+    def live_bytes(self) -> int:
+        """`usage().live_bytes` alone; asked after each operation that kept the medium busy."""
+
+    def open(self, name: Name, mode: str = "r") -> io.RawIOBase:
+        """Open a file as ISO C's fopen does, binary. ENOENT, EEXIST, EMFILE, EROFS, ENOSPC."""
+
+    def names(self, prefix: str = "") -> list[str]:
+        """Full names that begin with `prefix`, sorted."""
+
+    def exists(self, name: Name) -> bool:
+        """Whether a file bears this name."""
+
+    def stat(self, name: Name) -> FileStat:
+        """ENOENT."""
+
+    def remove(self, name: Name) -> None:
+        """Take a file's name away; open files keep its bytes until they close."""
+
+    def rename(self, old: Name, new: Name) -> None:
+        """Give a file another name; a file that bore it is replaced."""
+
+    def truncate(self, name: Name, size: int) -> None:
+        """Cut a file or let it grow by zeros."""
+
+    def usage(self) -> Usage:
+        """Room in bytes."""
+
+    def file_room(self) -> tuple[int, int]:
+        """Bytes of one file that an empty store would take, and that this one takes now."""
+
+    def ram(self) -> dict[str, int]:
+        """Bytes of RAM that the store needs on the device, by what for; empty where nobody knows."""
+
+    def check(self) -> list[str]:
+        """What is wrong with the store, a line each."""
+
+    def idle(self, budget_ns: int) -> int:
+        """Let it use idle time; what it used, in ns."""
+
+    def boot(self) -> AnyStore:
+        """As a reset does: what waits in open files is lost, this store changes nothing any more, and the one that the
+        medium holds is mounted. The meters go on."""
+
+    def cost_of_boot(self) -> Spent:
+        """What mounting the medium as it is would cost. Changes nothing, counts nowhere."""
