@@ -18,7 +18,7 @@ except ImportError:
     raise ImportError("simfs:// needs fsspec; install it with pip install 'simfs[fsspec]'") from None
 
 from simfs.bridges.images.source import BadImage, read_image
-from simfs.bridges.paths import NameFunctions
+from simfs.bridges.os_functions import OsFunctions
 from simfs.files.contract import AnyStore
 
 BUFFER_BYTES = 4096
@@ -61,7 +61,7 @@ class StoreFileSystem(AbstractFileSystem):  # type: ignore[misc]
         if target_protocol not in LOCAL:
             raise ValueError(f"simfs:// reads images from local files, not over {target_protocol}; fetch it first")
         self.store = store or _mounted(str(source), start)
-        self._names = NameFunctions(self.store, "")
+        self._names = OsFunctions(self.store, "")
 
     @classmethod
     def _strip_protocol(cls, path: Any) -> Any:

@@ -15,7 +15,7 @@ from functools import wraps
 from threading import Lock
 from typing import IO, Any, cast
 
-from simfs.bridges.paths import NameFunctions
+from simfs.bridges.os_functions import OsFunctions
 from simfs.files.contract import AnyStore
 
 _in_use = Lock()
@@ -38,7 +38,7 @@ def patched(store: AnyStore, prefix: str | os.PathLike[str]) -> Iterator[None]:
     if not _in_use.acquire(blocking=False):
         raise RuntimeError("patched() is in use already; leave that first")
     try:
-        functions = _replacements(NameFunctions(store, place))
+        functions = _replacements(OsFunctions(store, place))
         usual = [(owner, name, vars(owner)[name]) for owner, name, _ in functions]
         try:
             for owner, name, function in functions:
@@ -51,7 +51,7 @@ def patched(store: AnyStore, prefix: str | os.PathLike[str]) -> Iterator[None]:
         _in_use.release()
 
 
-def _replacements(names: NameFunctions) -> list[tuple[Any, str, Any]]:
+def _replacements(names: OsFunctions) -> list[tuple[Any, str, Any]]:
     """What is put in the place of what: owner, name, function."""
     opens = _opening(names, io.open)
     found: list[tuple[Any, str, Any]] = [(builtins, "open", opens), (io, "open", opens)]
@@ -66,7 +66,7 @@ def _replacements(names: NameFunctions) -> list[tuple[Any, str, Any]]:
     return [*found, (pathlib.Path, "touch", _touching(names, pathlib.Path.touch))]
 
 
-def _one_path(names: NameFunctions, usual: Callable[..., Any], own: Callable[..., Any]) -> Callable[..., Any]:
+def _one_path(names: OsFunctions, usual: Callable[..., Any], own: Callable[..., Any]) -> Callable[..., Any]:
     """A function of `os` whose first argument is a path."""
 
     @wraps(usual)
@@ -80,7 +80,7 @@ def _one_path(names: NameFunctions, usual: Callable[..., Any], own: Callable[...
     return call
 
 
-def _two_paths(names: NameFunctions, usual: Callable[..., Any]) -> Callable[..., Any]:
+def _two_paths(names: OsFunctions, usual: Callable[..., Any]) -> Callable[..., Any]:
     """rename and replace. Between host and store: EXDEV, as between two file systems."""
 
     @wraps(usual)
@@ -98,7 +98,7 @@ def _two_paths(names: NameFunctions, usual: Callable[..., Any]) -> Callable[...,
     return call
 
 
-def _unsupported(names: NameFunctions, usual: Callable[..., Any]) -> Callable[..., Any]:
+def _unsupported(names: OsFunctions, usual: Callable[..., Any]) -> Callable[..., Any]:
     """What a store has not, such as descriptors: refused below the prefix, so that nothing lands on the host unseen."""
 
     @wraps(usual)
@@ -111,7 +111,7 @@ def _unsupported(names: NameFunctions, usual: Callable[..., Any]) -> Callable[..
     return call
 
 
-def _touching(names: NameFunctions, usual: Callable[..., Any]) -> Callable[..., Any]:
+def _touching(names: OsFunctions, usual: Callable[..., Any]) -> Callable[..., Any]:
     @wraps(usual)
     def touch(self: pathlib.Path, mode: int = 0o666, exist_ok: bool = True) -> None:
         name = names.name_of(self)
@@ -124,7 +124,7 @@ def _touching(names: NameFunctions, usual: Callable[..., Any]) -> Callable[..., 
     return touch
 
 
-def _opening(names: NameFunctions, usual: Callable[..., Any]) -> Callable[..., Any]:
+def _opening(names: OsFunctions, usual: Callable[..., Any]) -> Callable[..., Any]:
     @wraps(usual)
     def call(
         file: Any,

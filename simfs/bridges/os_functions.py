@@ -22,7 +22,7 @@ def refusal(number: int) -> OSError:
     return OSError(number, os.strerror(number))
 
 
-class NameFunctions:
+class OsFunctions:
     """The functions of `os` on a store. Names come first, then the path as it was given."""
 
     def __init__(self, store: AnyStore, prefix: str) -> None:
@@ -169,7 +169,7 @@ class NameFunctions:
 class Entry:
     """One entry of `scandir`, as `os.DirEntry` is."""
 
-    def __init__(self, names: NameFunctions, above: str, shown: Any, path: Any) -> None:
+    def __init__(self, names: OsFunctions, above: str, shown: Any, path: Any) -> None:
         self.name = shown
         self.path = os.path.join(os.fspath(path), shown)
         self._names, self._below = names, f"{above}/{os.fsdecode(shown)}"
