@@ -4,19 +4,17 @@ from __future__ import annotations
 
 import errno
 import json
-import os
 import shutil
 import stat
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from benchmarks.measure import Figure
-from simfs.bridges.mount.mount import CannotMount, load_library
+from simfs.bridges.mount.mount import load_library
+from tests.support.mounts import mounted, served, why_not
 
 NAMES = ("64-byte writes through a mount, against doing nothing",)
 SCENARIO = """\
@@ -66,7 +64,7 @@ class Nothing:
 
 def run(small: bool) -> Iterator[Figure]:
     """The two are mounted together and written to in turn. Not measured where that can't be, with the reason."""
-    why = why_not()
+    why = why_not() or ("" if shutil.which("fio") else "fio is not installed")
     if why:
         yield Figure(NAMES[0], float("nan"), "x", None, f"not measured: {why}")
         return
@@ -74,26 +72,13 @@ def run(small: bool) -> Iterator[Figure]:
     with TemporaryDirectory(prefix="simfs-") as folder:
         scenario = Path(folder) / "device.toml"
         scenario.write_text(SCENARIO.format(mib=1 if small else 16))
-        ours = [sys.executable, "-m", "simfs", "mount", str(scenario)]
-        theirs = [sys.executable, "-m", "benchmarks.mounted"]
-        with _served(ours, Path(folder) / "ours") as a, _served(theirs, Path(folder) / "theirs") as b:
-            taken = [(_write_us(a, kib), _write_us(b, kib)) for _ in range(rounds)]
+        ours, nothing = Path(folder) / "ours", Path(folder) / "nothing"
+        with mounted(scenario, ours), served(["benchmarks.mounted", str(nothing)], nothing):
+            taken = [(_write_us(ours, kib), _write_us(nothing, kib)) for _ in range(rounds)]
     best = [min(each) for each in zip(*taken, strict=True)]
     middle = [sorted(each)[rounds // 2] for each in zip(*taken, strict=True)]
     detail = f"{middle[0]:.0f} against {middle[1]:.0f} us a write; of the minima {best[0] / best[1]:.2f}"
     yield Figure(NAMES[0], middle[0] / middle[1], "x", 2.0, detail)
-
-
-def why_not() -> str:
-    """Why this can't be measured here; empty where it can."""
-    try:
-        load_library()
-        os.close(os.open("/dev/fuse", os.O_RDWR))
-    except CannotMount as error:
-        return str(error)
-    except OSError as error:
-        return f"/dev/fuse can't be opened: {error.strerror}"
-    return "" if shutil.which("fio") else "fio is not installed"
 
 
 def _write_us(directory: Path, kib: int) -> float:
@@ -104,22 +89,6 @@ def _write_us(directory: Path, kib: int) -> float:
     done = subprocess.run(command, cwd=directory, capture_output=True, text=True, check=True)
     job = json.loads(done.stdout[done.stdout.index("{") :])["jobs"][0]["write"]
     return float(job["runtime"]) * 1000 / float(job["total_ios"])
-
-
-@contextmanager
-def _served(command: list[str], directory: Path) -> Iterator[Path]:
-    """The directory while this command serves it."""
-    directory.mkdir()
-    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
-    with subprocess.Popen([*command, str(directory)], **quiet) as process:
-        try:
-            while not os.path.ismount(directory):
-                if process.poll() is not None:
-                    raise RuntimeError(f"{command} ended with {process.returncode}")
-                time.sleep(0.02)
-            yield directory
-        finally:
-            process.terminate()
 
 
 if __name__ == "__main__":

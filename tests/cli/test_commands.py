@@ -17,6 +17,7 @@ from click.testing import CliRunner, Result
 from simfs.cli import commands
 from simfs.flash.parts import PARTS
 from simfs.show import WHOSE
+from tests.support.command_line import program
 from tests.support.places import ROOT
 
 SCENARIO = """\
@@ -44,11 +45,6 @@ RECORDING = """\
 
 def invoke(*words: object) -> Result:
     return CliRunner().invoke(commands, [str(word) for word in words])
-
-
-def program(*words: object, **how: object) -> "subprocess.CompletedProcess[str]":
-    command = [sys.executable, "-m", "simfs", *map(str, words)]
-    return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=60, **how)  # type: ignore[call-overload,no-any-return]
 
 
 @pytest.fixture

@@ -18,6 +18,7 @@ from click.testing import CliRunner, Result
 from simfs.cli import commands
 from simfs.study.cuts.notes.durability import Persistence
 from simfs.study.cuts.notes.history import Event, FileCall
+from tests.support.command_line import program
 from tests.support.places import ROOT
 
 SCENARIO = """\
@@ -47,11 +48,6 @@ RECORDING = """\
 
 def invoke(*words: object) -> Result:
     return CliRunner().invoke(commands, ["cuts", *map(str, words)])
-
-
-def program(*words: object) -> "subprocess.CompletedProcess[str]":
-    command = [sys.executable, "-m", "simfs", "cuts", *map(str, words)]
-    return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=60)
 
 
 @pytest.fixture
@@ -202,7 +198,7 @@ def test_bad_input_ends_with_2_and_one_line(words: list[str], says: str, monkeyp
     monkeypatch.chdir(ROOT)
     result = invoke(*words)
     if isinstance(result.exception, SystemExit) and result.exit_code == 2 and "Usage:" in result.stderr:
-        result = program(*words)  # click's own errors are put on one line by the program
+        result = program("cuts", *words)  # click's own errors are put on one line by the program
         assert result.returncode == 2
     else:
         assert result.exit_code == 2, result.output

@@ -73,8 +73,15 @@ class Mount:
 @contextmanager
 def mounted(source: Path, directory: Path, *options: str | Path) -> Iterator[Mount]:
     """Serve `source` in `directory`, which is made; unmounted afterwards, whatever happened."""
+    with served(["simfs", "mount", str(source), str(directory), *map(str, options)], directory) as mount:
+        yield mount
+
+
+@contextmanager
+def served(command: list[str], directory: Path) -> Iterator[Mount]:
+    """Run a module of Python with arguments that mounts `directory`, which is made. Ended with SIGTERM at last."""
     directory.mkdir()
-    command = [sys.executable, "-m", "simfs", "mount", str(source), str(directory), *map(str, options)]
+    command = [sys.executable, "-m", *command]
     process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     try:
         began = time.monotonic()

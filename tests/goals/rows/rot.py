@@ -22,13 +22,13 @@ from tests.goals.rows.cuts import history_of
 from tests.goals.scenarios import SCENARIOS
 from tests.goals.table import Outcome, Row, shares
 from tests.support.on_flash import frames_on
+from tests.support.rotten_files import files_of, is_told
 
 GOAL = 225_000
 FLIPS = 50  # in each state that a cut left
 CUTS_PER_PART = 20
 WRITABLE_ONE_IN = 5
 
-Files = dict[str, bytes | None]  # None: reading it says that it is damaged
 
 
 class Wrong(AssertionError):
@@ -72,22 +72,6 @@ class Rotten:
 
 def sizes(contents: Contents) -> dict[str, int]:
     return {name: len(data) for name, data in contents.items()}
-
-
-def files_of(store: Store) -> Files:
-    found: Files = {}
-    for name in store.names():
-        try:
-            with store.open(name) as file:
-                found[name] = file.readall()
-        except CorruptStore:
-            found[name] = None
-    return found
-
-
-def is_told(found: Files, right: Contents) -> bool:
-    """Whether all that is not exact says so."""
-    return found.keys() == right.keys() and all(data in (None, right[name]) for name, data in found.items())
 
 
 def newest_frame(flash: NorFlash) -> range:

@@ -7,13 +7,9 @@ from zlib import crc32
 
 from simfs import NorFlash, Store, StoreConfig
 from simfs.replay.recorded.console.log import replay_console_log
-from simfs.replay.recorded.faults import BadRecording
-from simfs.show.json import as_json
-from simfs.show.text import as_text
-from simfs.study.run.measure import figures
-from tests.hostile.inputs.recordings import as_file
 from tests.hostile.inputs.scenarios import damaged_text
-from tests.hostile.judge import Budget, OverBudget
+from tests.hostile.judge import Budget
+from tests.hostile.replay_judge import judge_replay
 from tests.hostile.tally import Tally
 
 BLOCKS = 8
@@ -89,21 +85,4 @@ def judge_console(raw: bytes, strict: bool = False) -> tuple[str, str | None]:
     """How it ended, and what broke the promise, if anything did."""
     work = WORK_FACTOR * (raw.count(b"@fs") + 2) * BLOCKS * 4096
     store = Store.format(NorFlash(BLOCKS, faults=Budget(work)), StoreConfig(open_files_max=4, name_bytes=32))
-    try:
-        with as_file(raw) as path:
-            run = replay_console_log(path, store, strict=strict)
-    except BadRecording as bad:
-        return "refused", None if str(bad).isprintable() else f"BadRecording says {bad!r}"
-    except OverBudget:
-        return "hang", "more flash work than the budget"
-    except Exception as error:
-        return type(error).__name__, f"replaying: {error!r:.300}"
-    try:
-        taken = figures(run)
-        as_json(taken, ())
-        text = as_text(taken, ())
-    except Exception as error:
-        return type(error).__name__, f"reporting: {error!r:.300}"
-    strange = [line for line in text.split("\n") if not line.isprintable()]
-    faults = [*(f"the report holds {line!r}" for line in strange), *run.store.check()]
-    return "replayed" if run.tasks else "nothing to replay", faults[0] if faults else None
+    return judge_replay(raw, lambda path: replay_console_log(path, store, strict=strict))

@@ -12,11 +12,11 @@ from simfs import CorruptStore, NorFlash, Store, StoreConfig
 from simfs.store.format import codec
 from tests.hostile.inputs.anatomy import take_apart
 from tests.hostile.tally import Tally
+from tests.support.rotten_files import Files, files_of, is_told
 
 BLOCKS, BLOCK_BYTES = 4, 4096
 BITS = BLOCKS * BLOCK_BYTES * 8
 
-Files = dict[str, bytes | None]  # None: reading it says that it is damaged
 
 
 class Rotting(NamedTuple):
@@ -44,26 +44,15 @@ def rotting_store() -> Rotting:
     with store.open("/new", "r+") as file:
         file.seek(40)
         file.write(b"behind a gap")
-    before = _contents(store)
+    before = files_of(store)
     _put(store, "/settings", random.randbytes(37), "a")
     image = store.flash.image()
-    return Rotting(image, _contents(store), before, _newest(image))
+    return Rotting(image, files_of(store), before, _newest(image))
 
 
 def _put(store: Store, name: str, data: bytes, mode: str = "w") -> None:
     with store.open(name, mode) as file:
         file.write(data)
-
-
-def _contents(store: Store) -> Files:
-    found: Files = {}
-    for name in store.names():
-        try:
-            with store.open(name) as file:
-                found[name] = file.readall()
-        except CorruptStore:
-            found[name] = None
-    return found
 
 
 def _newest(image: bytes) -> range:
@@ -94,20 +83,15 @@ def run_flips(step: int = 1, first: int = 0, last: int = BITS, writable: bool = 
 def _outcome(image: bytearray, rotting: Rotting, in_newest: bool, writable: bool) -> str:
     flash = NorFlash.from_image(image, BLOCK_BYTES, 256)
     try:
-        found = _contents(Store.mount(flash, read_only=not writable))
-        if writable and _contents(Store.mount(flash)) != found:
+        found = files_of(Store.mount(flash, read_only=not writable))
+        if writable and files_of(Store.mount(flash)) != found:
             return "a second mount finds something else"
     except CorruptStore:
         return "told"
     if found == rotting.files:
         return "exact"
-    if _is_told(found, rotting.files):
+    if is_told(found, rotting.files):
         return "told"
-    if in_newest and (found == rotting.before or _is_told(found, rotting.before)):
+    if in_newest and (found == rotting.before or is_told(found, rotting.before)):
         return "published"
     return "wrong or older without a word"
-
-
-def _is_told(found: Files, right: Files) -> bool:
-    """Whether all that is not exact says so."""
-    return found.keys() == right.keys() and all(data in (None, right[name]) for name, data in found.items())

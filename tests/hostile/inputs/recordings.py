@@ -2,22 +2,15 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager
 from random import Random
 
 from simfs import NorFlash, Store, StoreConfig
-from simfs.replay.recorded.faults import BadRecording
 from simfs.replay.recorded.strace.file_calls import FILE_CALLS, PATH_CALLS
-from simfs.replay.recorded.strace.process_calls import TABLE_CALLS
+from simfs.replay.recorded.strace.process_calls import PROCESS_CALLS
 from simfs.replay.recorded.strace.recording import replay_recording
-from simfs.show.json import as_json
-from simfs.show.text import as_text
-from simfs.study.run.measure import figures
 from tests.hostile.inputs.scenarios import damaged_text
-from tests.hostile.judge import Budget, OverBudget
+from tests.hostile.judge import Budget
+from tests.hostile.replay_judge import judge_replay
 from tests.hostile.tally import Tally
 
 DIRECTORY = "/d"
@@ -40,7 +33,7 @@ _FLAGS = (
     "CLOSE_RANGE_CLOEXEC", "O_|", "|||",
 )  # fmt: skip
 _STRINGS = ("", "ab", "hello\\n", "\\0\\1\\2", "\\x00\\xff", "\\377", "x" * 300, "\\", "\\x4", "é", '\\"', "\\777")
-_CALLS = sorted({*FILE_CALLS, *PATH_CALLS, *TABLE_CALLS, "getpid", "unknown_call"})
+_CALLS = sorted({*FILE_CALLS, *PATH_CALLS, *PROCESS_CALLS, "getpid", "unknown_call"})
 
 
 def run_recordings(cases: int, seed: int) -> Tally:
@@ -147,36 +140,9 @@ def _result(random: Random) -> str:
 # -- the promise
 
 
-@contextmanager
-def as_file(raw: bytes) -> Iterator[str]:
-    """A file that holds the bytes."""
-    with tempfile.TemporaryDirectory() as folder:
-        path = os.path.join(folder, "recording")
-        with open(path, "wb") as file:
-            file.write(raw)
-        yield path
-
-
 def judge_recording(raw: bytes, strict: bool = False) -> tuple[str, str | None]:
     """How it ended, and what broke the promise, if anything did."""
     work = WORK_FACTOR * (raw.count(b"\n") + 2) * BLOCKS * 4096
     flash = NorFlash(BLOCKS, faults=Budget(work))
     store = Store.format(flash, StoreConfig(open_files_max=16, name_bytes=32))
-    try:
-        with as_file(raw) as path:
-            run = replay_recording(path, store, directory=DIRECTORY, strict=strict)
-    except BadRecording as bad:
-        return "refused", None if str(bad).isprintable() else f"BadRecording says {bad!r}"
-    except OverBudget:
-        return "hang", "more flash work than the budget"
-    except Exception as error:
-        return type(error).__name__, f"replaying: {error!r:.300}"
-    try:
-        taken = figures(run)
-        as_json(taken, ())
-        text = as_text(taken, ())
-    except Exception as error:
-        return type(error).__name__, f"reporting: {error!r:.300}"
-    strange = [line for line in text.split("\n") if not line.isprintable()]
-    outcome = "replayed" if run.tasks else "nothing to replay"
-    return outcome, f"the report holds {strange[0]!r}" if strange else None
+    return judge_replay(raw, lambda path: replay_recording(path, store, directory=DIRECTORY, strict=strict))

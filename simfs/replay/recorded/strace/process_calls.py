@@ -11,8 +11,8 @@ from simfs.replay.recorded.strace.lines import Call
 from simfs.replay.recorded.strace.processes import Process
 from simfs.replay.recorded.strace.text import DESCRIPTOR, NUMBER, STRING, path_text
 
-TableCall = Callable[[Context, Process, Call], None]
-TABLE_CALLS: dict[str, TableCall] = {}
+ProcessCall = Callable[[Context, Process, Call], None]
+PROCESS_CALLS: dict[str, ProcessCall] = {}
 
 _OFFSET = r"(NULL|\[\d+\](?: => \[\d+\])?)"
 _DESCRIPTOR = re.compile(DESCRIPTOR)
@@ -24,9 +24,9 @@ _FIRST_INTO_SECOND = re.compile(rf"{DESCRIPTOR}, {_OFFSET}, {DESCRIPTOR}, {_OFFS
 _SECOND_INTO_FIRST = re.compile(rf"{DESCRIPTOR}, {DESCRIPTOR}, {_OFFSET}, .*")
 
 
-def _enter(*names: str) -> Callable[[TableCall], TableCall]:
-    def enter(function: TableCall) -> TableCall:
-        TABLE_CALLS.update(dict.fromkeys(names, function))
+def _enter(*names: str) -> Callable[[ProcessCall], ProcessCall]:
+    def enter(function: ProcessCall) -> ProcessCall:
+        PROCESS_CALLS.update(dict.fromkeys(names, function))
         return function
 
     return enter

@@ -9,7 +9,7 @@ from simfs.replay.recorded.skipped import SkippedLedger
 from simfs.replay.recorded.strace.context import Context
 from simfs.replay.recorded.strace.file_calls import FILE_CALLS, PATH_CALLS
 from simfs.replay.recorded.strace.lines import ATTACHED, ENDED, Call
-from simfs.replay.recorded.strace.process_calls import TABLE_CALLS
+from simfs.replay.recorded.strace.process_calls import PROCESS_CALLS
 from simfs.replay.recorded.strace.processes import Process
 from simfs.replay.recorded.strace.text import DESCRIPTOR
 
@@ -65,8 +65,8 @@ class Replayer:
         store.task = process.task
         if call.name == ENDED:
             return context.close_files(context.processes.end(call.pid))
-        if call.name in TABLE_CALLS:
-            return TABLE_CALLS[call.name](context, process, call)
+        if call.name in PROCESS_CALLS:
+            return PROCESS_CALLS[call.name](context, process, call)
         if call.name in FILE_CALLS:
             return self._on_file(process, call)
         if call.name in PATH_CALLS:
