@@ -84,3 +84,10 @@ def test_where_all_is_installed_a_missing_tool_is_an_error(tmp_path: Path) -> No
 @pytest.mark.parametrize("tool", sorted(TOOLS - {"gcc"}))
 def test_what_ci_installs_is_what_the_tests_need(tool: str) -> None:
     assert re.search(rf"\b{tool}\b", (ROOT / ".ci/run").read_text())
+
+
+def test_ci_finds_the_test_command_of_the_readme() -> None:
+    finding = re.search(r'^eval "\$\((.*)\)"$', (ROOT / ".ci/run").read_text(), re.MULTILINE)
+    assert finding is not None
+    found = subprocess.run(["bash", "-c", finding[1]], cwd=ROOT, capture_output=True, text=True, check=True).stdout
+    assert re.fullmatch(r"python3 -m venv .* && .*pip install .* && .*pytest .*\n", found)
