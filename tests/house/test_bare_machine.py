@@ -11,9 +11,11 @@ from pathlib import Path
 
 import pytest
 
+from tests.house.import_graph import ALL_MODULES, imports, modules, tree
 from tests.support.places import ROOT
 from tests.support.tools import ALL_INSTALLED
 
+NEEDS = "tests.support.tools"
 TOOLS = {"fusermount3", "strace", "rsync", "fio", "cc", "gcc"}
 MOUNTS = "tests/bridges/mount"  # some of its tests are never skipped and might ask for libfuse
 NO_LIBFUSE = """\
@@ -26,14 +28,16 @@ def pytest_collection_modifyitems(items):
 """
 
 
-def modules_that_run_tools() -> dict[Path, str]:
-    """The test modules that say the name of a tool, and their text."""
-    found = {}
-    for path in sorted((ROOT / "tests").rglob("test_*.py")):
-        text = path.read_text()
-        strings = {node.value for node in ast.walk(ast.parse(text)) if isinstance(node, ast.Constant)}
-        if strings & TOOLS and path != Path(__file__):
-            found[path] = text
+def modules_that_may_be_skipped() -> list[str]:
+    """The test modules that go through `needs`, themselves or by what they import."""
+    return [name for name in modules("tests") if "test_" in name and NEEDS in all_imports(name) and name != __name__]
+
+
+def all_imports(module: str, found: frozenset[str] = frozenset()) -> frozenset[str]:
+    """What a module imports, and what that does in turn, as far as it is of the tests."""
+    for name in imports(module) - found:
+        if name.startswith("tests."):
+            found = all_imports(name, found | {name})
     return found
 
 
@@ -53,23 +57,28 @@ def on_a_bare_machine(folder: Path, *words: str, **more: str) -> str:
     (folder / "selection.py").write_text(SELECTION)
     link_programs(folder / "bin")
     environment = {**os.environ, **more, "PATH": str(folder / "bin"), "PYTHONPATH": str(folder)}
-    modules = [str(path.relative_to(ROOT)) for path in modules_that_run_tools()]
+    paths = [str(ALL_MODULES[name].relative_to(ROOT)) for name in modules_that_may_be_skipped()]
     command = [sys.executable, "-m", "pytest", "-q", "-rs", "-p", "no:cacheprovider", "-p", "selection", *words]
-    command += [MOUNTS, *modules]
+    command += [MOUNTS, *paths]
     return subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, text=True, check=False).stdout
 
 
 def test_a_module_that_runs_a_tool_says_that_it_needs_it() -> None:
-    modules = modules_that_run_tools()
-    assert len(modules) >= 3
-    assert [path.name for path, text in modules.items() if "from tests.support.tools import needs" not in text] == []
+    may_be_skipped = modules_that_may_be_skipped()
+    assert len(may_be_skipped) > 5
+    for module in modules("tests").keys() - {__name__, NEEDS}:
+        if module.startswith("tests.recordings."):  # programs on their own, which no test runs
+            continue
+        strings = {node.value for node in ast.walk(tree(module)) if isinstance(node, ast.Constant)}
+        assert not strings & TOOLS or NEEDS in all_imports(module), module
 
 
 def test_without_the_tools_each_skip_says_what_to_install(tmp_path: Path) -> None:
     output = on_a_bare_machine(tmp_path, "-m", "", **{ALL_INSTALLED: ""})
     reasons = re.findall(r"^SKIPPED \[\d+\] \S+ (.*)$", output, re.MULTILINE)
     assert re.search(r"^\d+ passed, \d+ skipped(, \d+ deselected)? in ", output, re.MULTILINE), output
-    assert [reason for reason in reasons if not re.fullmatch(r"needs .+: apt-get install -y .+", reason)] == []
+    installs = re.compile(r"needs .+: (apt-get install -y|pip install) .+")
+    assert [reason for reason in reasons if not installs.fullmatch(reason)] == []
     for package in ("fuse3", "strace", "gcc libc6-dev"):
         assert any(reason.endswith(package) for reason in reasons), package
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import subprocess
 import sys
 from importlib.util import find_spec
 
@@ -23,6 +24,14 @@ def needs(tool: str, *, package: str, found: bool | None = None) -> pytest.MarkD
     if not found and os.environ.get(ALL_INSTALLED):
         pytest.fail(f"{why} ({ALL_INSTALLED} is set)", pytrace=False)
     return pytest.mark.skipif(not found, reason=why)
+
+
+def needs_strace() -> list[pytest.MarkDecorator]:
+    """Skip without strace, and where it may not trace."""
+    there = shutil.which("strace") is not None
+    may_not = there and subprocess.run(["strace", "true"], capture_output=True, check=False).returncode != 0
+    refused = pytest.mark.skipif(may_not, reason="strace may not trace here: ask the administrator for ptrace")
+    return [needs("strace", package="strace"), refused]
 
 
 def needs_cpython_tests() -> pytest.MarkDecorator:

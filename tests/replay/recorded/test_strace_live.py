@@ -1,7 +1,6 @@
 """Recordings made on the spot, where strace is at hand: random operations of several processes, its other forms."""
 
 
-import shutil
 import subprocess
 import sys
 
@@ -12,22 +11,14 @@ from simfs.flash import NorFlash
 from simfs.replay.recorded.strace.recording import replay_recording
 from simfs.store.format.config import StoreConfig
 from tests.support.places import RECORDINGS
-from tests.support.tools import needs
+from tests.support.tools import needs_strace
 
 PROGRAMS = RECORDINGS
 STRACE = ("strace", "-f", "-y", "-ttt", "-s", "1048576", "--inject=copy_file_range:error=ENOSYS")
 OVERLAPPED = "two calls overlapped"
 
 
-def may_trace():
-    return not shutil.which("strace") or subprocess.run(["strace", "true"], capture_output=True).returncode == 0
-
-
-pytestmark = [
-    pytest.mark.slow,
-    needs("strace", package="strace"),
-    pytest.mark.skipif(not may_trace(), reason="strace may not trace here: ask the administrator for ptrace"),
-]
+pytestmark = [pytest.mark.slow, *needs_strace()]
 
 
 def recorded(place, program, *options, to_file=True):
