@@ -21,6 +21,24 @@ ENTRY_POINTS = {
     "simfs.bridges.fsspec_store",  # what fsspec loads
     "simfs.bridges.patched",  # for whoever runs firmware logic in Python
 }
+WATCHED = {"Device", "Store", "StoreFile", "NorFlash"}
+LISTENER = "until a run takes observers"
+DERIVED = {
+    "LateFlash": "it takes bytes that are not made yet",
+    "WearingFlash": "its erases fail",
+    "NotedFlash": LISTENER,
+    "WornFlash": LISTENER,
+    "PromptFlash": LISTENER,
+    "LifeDevice": LISTENER,
+    "_CountingFlash": LISTENER,
+    "_FleetDevice": LISTENER,
+    "_MortalDevice": LISTENER,
+    "_NotedFile": LISTENER,
+    "_NotedStore": LISTENER,
+    "_WatchedFile": LISTENER,
+    "_WatchedStore": LISTENER,
+}
+"""What derives from the device, the store or the flash, and why: who only listens is an observer."""
 LINES_MAX = 300
 FUNCTION_LINES_MAX = 40
 LONG_MODULES: set[str] = set()
@@ -60,6 +78,15 @@ def test_only_the_command_line_prints(module: str) -> None:
     ]
     if not module.startswith(("simfs.cli", "simfs.__main__")):
         assert not printing + streams, f"{module} prints on line {(printing + streams)[0].lineno}"
+
+
+def test_nothing_derives_from_what_it_could_observe() -> None:
+    classes = [node for module in MODULES for node in ast.walk(tree(module)) if isinstance(node, ast.ClassDef)]
+    bases = {one.name: {base.id for base in one.bases if isinstance(base, ast.Name)} for one in classes}
+    derived: set[str] = set()
+    while more := {name for name, of in bases.items() if of & (WATCHED | derived)} - derived:
+        derived |= more
+    assert derived == DERIVED.keys()
 
 
 def test_nothing_is_left_undone() -> None:
