@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache, lru_cache
+
+LONGEST_QUICK_PAGE = 1024  # bytes; bounds the memory for the strings below to half a MiB
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,3 +41,15 @@ class Geometry:
     @property
     def size_bytes(self) -> int:
         return self.block_count * self.block_bytes
+
+
+@cache
+def blanks(longest: int) -> tuple[bytes, ...]:
+    """FFh strings by length, up to the longest."""
+    return tuple(b"\xff" * length for length in range(longest + 1))
+
+
+@lru_cache(maxsize=8)
+def blank_block(size_bytes: int) -> bytes:
+    """As many bytes of FFh as a block has."""
+    return b"\xff" * size_bytes

@@ -46,8 +46,8 @@ class LateFlash(NorFlash):
 
     @property
     def takes_late(self) -> bool:
-        """Whether programs may come late: not under a fault plan, which is asked at each of them, nor without power."""
-        return self._faults is None and self._powered
+        """Whether programs may come late: not where each is told to a fault plan or a listener, nor without power."""
+        return self._faults is None and self._powered and not self._on_program
 
     def program_late(self, address: int, end: int, programs: int, program_bytes: int, make: Make) -> None:
         """Count these programs of blank cells from `address` to `end`, all in one block; `make` gives the bytes.

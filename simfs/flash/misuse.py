@@ -29,6 +29,10 @@ class Event(NamedTuple):
     address: int
 
 
+Landing = tuple[list[tuple[int, bytes]], list[Event]]
+"""The bytes of a program by address, and what is wrong with them there but for the number of programs."""
+
+
 def anded(old: bytes | bytearray | memoryview, new: bytes) -> bytes:
     """old AND new, of equal length: what a program makes of cells."""
     return (int.from_bytes(old, "little") & int.from_bytes(new, "little")).to_bytes(len(new), "little")
@@ -41,6 +45,16 @@ def wrapped(address: int, data: bytes, page_bytes: int) -> list[tuple[int, bytes
     start = (address + len(data) - len(kept)) % page_bytes
     pieces = [(first + start, kept[: page_bytes - start]), (first, kept[page_bytes - start :])]
     return [piece for piece in pieces if piece[1]]
+
+
+def landing(address: int, data: bytes, cells: bytearray, page_bytes: int, unit: int) -> Landing:
+    """Where the bytes of a program land."""
+    past_end = address % page_bytes + len(data) > page_bytes
+    pieces = wrapped(address, data, page_bytes) if past_end else [(address, data)]
+    misuse = [Event("page-end", address)] if past_end else []
+    for start, piece in pieces:
+        misuse += misuse_of(start, piece, cells, unit)
+    return pieces, misuse
 
 
 def misuse_of(address: int, data: bytes, cells: bytearray, unit: int) -> list[Event]:

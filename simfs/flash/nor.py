@@ -3,31 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cache, lru_cache
 from typing import Any, Self, TypeVar
 
 from simfs.flash.counts import Counts
 from simfs.flash.datasheet import Datasheet
 from simfs.flash.faults import FaultHooks, FaultPlan, FlashError, NoPower, PowerCut
-from simfs.flash.geometry import Geometry
-from simfs.flash.misuse import EVENTS_KEPT, MISUSE, Event, ProgramError, anded, misuse_of, wrapped
+from simfs.flash.geometry import LONGEST_QUICK_PAGE, Geometry, blank_block, blanks
+from simfs.flash.misuse import EVENTS_KEPT, MISUSE, Event, Landing, ProgramError, anded, landing
 from simfs.flash.parts import GENERIC, PARTS, sheet_of
+from simfs.flash.trace import OnErase, OnProgram
 
 Bytes = bytes | bytearray | memoryview
 T = TypeVar("T")
-
-LONGEST_QUICK_PAGE = 1024  # bytes; bounds the memory for the strings below to half a MiB
-
-
-@cache
-def _blanks(longest: int) -> tuple[bytes, ...]:
-    """FFh strings by length, so that a blank test makes none."""
-    return tuple(b"\xff" * length for length in range(longest + 1))
-
-
-@lru_cache(maxsize=8)
-def _blank_block(size_bytes: int) -> bytes:
-    return b"\xff" * size_bytes
 
 
 class NorFlash:
@@ -41,15 +28,15 @@ class NorFlash:
 
     reads, read_bytes, programs, program_bytes and erases are counted as they happen, one program for each call of
     `program`; `counts` is a snapshot of them. The extra times are of faults only. A program of 60 blank bytes takes
-    the host about half a microsecond, a read of 16 a quarter, a snapshot one, a program on other than plain serial NOR
-    2.6.
+    the host about half a microsecond, a read of 16 a quarter, a snapshot one, a program that is told to a listener or
+    is on other than plain serial NOR 1.5.
     """
 
     __slots__ = (
-        "_cells", "_data", "_erase_counts", "_erased", "_faults", "_ff", "_hooks", "_page_bytes", "_page_programs",
-        "_powered", "_program_end", "_read_end", "_starts_with", "datasheet", "erase_extra_ns", "erases",
-        "event_counts", "events", "geometry", "program_bytes", "program_extra_ns", "programs", "read_bytes", "reads",
-        "seed", "strict",
+        "_cells", "_data", "_erase_counts", "_erased", "_faults", "_ff", "_hooks", "_on_erase", "_on_program",
+        "_page_bytes", "_page_programs", "_powered", "_program_end", "_read_end", "_starts_with", "datasheet",
+        "erase_extra_ns", "erases", "event_counts", "events", "geometry", "program_bytes", "program_extra_ns",
+        "programs", "read_bytes", "reads", "seed", "strict",
     )  # fmt: skip
 
     def __init__(
@@ -92,12 +79,14 @@ class NorFlash:
         self.reads = self.read_bytes = self.programs = self.program_bytes = self.erases = 0
         self.program_extra_ns = self.erase_extra_ns = 0
         self._powered = True
+        self._on_program: tuple[OnProgram, ...] = ()
+        self._on_erase: tuple[OnErase, ...] = ()
         self._hooks = faults if isinstance(faults, FaultHooks) else None
         if self._hooks is not None:
             self._hooks.attach(geometry, datasheet)
         self._page_bytes = geometry.page_bytes
-        self._ff = _blanks(min(geometry.page_bytes, LONGEST_QUICK_PAGE))
-        self._erased = _blank_block(geometry.block_bytes)
+        self._ff = blanks(min(geometry.page_bytes, LONGEST_QUICK_PAGE))
+        self._erased = blank_block(geometry.block_bytes)
         self._data, self._cells, self._starts_with = data, memoryview(data), data.startswith
         self._erase_counts = [0] * geometry.block_count
         pages = geometry.size_bytes // geometry.page_bytes if geometry.page_programs_max else 0
@@ -145,6 +134,13 @@ class NorFlash:
         flash._make(datasheet.geometry(len(image) // size), datasheet, bytearray(image), seed, strict, faults)
         return flash
 
+    def listen(self, on_program: OnProgram | None = None, on_erase: OnErase | None = None) -> None:
+        """From now on tell each program (address, data) and erase (block) when it has been counted, before the cells
+        change and even if it then fails. Nothing else costs more for it."""
+        self._on_program += (on_program,) if on_program else ()
+        self._on_erase += (on_erase,) if on_erase else ()
+        self._program_end = 0 if self._on_program else self._program_end
+
     def read(self, address: int, length: int) -> bytes:
         """The bytes of `length` cells from `address` on."""
         end = address + length
@@ -162,7 +158,7 @@ class NorFlash:
             self.read_bytes += length
             return self._starts_with(self._ff[length], address)
         self._begin_read(address, length)
-        return self._starts_with(_blank_block(length), address)
+        return self._starts_with(blank_block(length), address)
 
     def program(self, address: int, data: Bytes) -> None:
         """One page program: AND `data` into the cells from `address` on, within its page."""
@@ -187,6 +183,8 @@ class NorFlash:
         self._need_power()
         self.erases += 1
         self._erase_counts[block] += 1  # before the plan is asked: an erase that is cut wears as well
+        for tell in self._on_erase:
+            tell(block)
         if self._faults is not None:
             self._ask(self._faults.before_erase, address, size)
         self._cells[address : address + size] = self._erased
@@ -270,23 +268,24 @@ class NorFlash:
         if not data:
             return  # without data the chip does nothing
         page, at = divmod(address, self._page_bytes)
-        past_end = at + len(data) > self._page_bytes
-        pieces = wrapped(address, data, self._page_bytes) if past_end else [(address, data)]
-        misuse = [Event("page-end", address)] if past_end else []
-        for start, piece in pieces:
-            misuse += misuse_of(start, piece, self._data, unit)
+        blank = at + len(data) < len(self._ff) and self._starts_with(self._ff[len(data)], address)
+        as_given: Landing = ([(address, data)], [])
+        pieces, misuse = as_given if blank else landing(address, data, self._data, self._page_bytes, unit)
         if self._page_programs and self._page_programs[page] >= self.geometry.page_programs_max:
             misuse.append(Event("page-programs", address))
         if misuse:
             self._refuse_or_note(misuse, address, len(data))
         self.programs += 1
+        for tell in self._on_program:
+            tell(address, data)
         if self._page_programs:
             self._page_programs[page] += 1
         for start, piece in pieces:
             self.program_bytes += len(piece)
             if self._faults is not None:
                 self._ask(self._faults.before_program, start, piece)
-            self._cells[start : start + len(piece)] = anded(self._cells[start : start + len(piece)], piece)
+            old = self._cells[start : start + len(piece)]
+            old[:] = piece if blank and self._faults is None else anded(old, piece)
             if self._hooks is not None:
                 self._ask(self._hooks.after_program, start, piece)
 

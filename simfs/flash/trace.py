@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import NamedTuple
 
 from simfs.flash.faults import FaultHooks
+
+OnProgram = Callable[[int, bytes], None]
+"""Is told the address and the data of a program."""
+OnErase = Callable[[int], None]
+"""Is told the block of an erase."""
 
 
 class Change(NamedTuple):

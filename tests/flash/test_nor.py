@@ -6,8 +6,8 @@ import pytest
 
 from simfs.flash import Counts, Geometry, NorFlash, PowerCut
 from simfs.flash.faults import FaultHooks
+from simfs.flash.geometry import LONGEST_QUICK_PAGE
 from simfs.flash.misuse import EVENTS_KEPT, Event, ProgramError
-from simfs.flash.nor import LONGEST_QUICK_PAGE
 
 
 def test_a_new_flash_is_blank() -> None:

@@ -61,8 +61,8 @@ BUGS = [
     Planted(
         "a blank test that the quick path leaves ends with the first page",
         "simfs.flash.nor",
-        "return self._starts_with(_blank_block(length), address)",
-        "return self._starts_with(_blank_block(min(length, self._page_bytes)), address)",
+        "return self._starts_with(blank_block(length), address)",
+        "return self._starts_with(blank_block(min(length, self._page_bytes)), address)",
         NOR + "test_blank",
     ),
     Planted(
