@@ -11,6 +11,7 @@ from simfs.store.format.runs import Run
 from simfs.store.log.block_scan import runs_of
 from simfs.store.log.state import StoreState
 from simfs.store.tables.blocks import SEQUENCE_END, State
+from simfs.store.tables.listener import Cause
 
 _NEVER_DRAWN_FROM = Rng(0)  # to make one takes a while
 
@@ -27,6 +28,8 @@ class Cleaner:
         self._may_level = False
         self._moves_cold = False
         self._last: Run  # of the frame appended last
+        self.cause: Cause | None = None  # of what it does now
+        self.makes_room_for = 0  # the kind of the frame that needed room last
         rng = Rng(state.config.seed, "cleaner", state.log.sequence) if self._draws else _NEVER_DRAWN_FROM
         self._choose = policy(state.config, state.blocks, state.layout.block_room, lambda: state.log.logged_bytes, rng)
 
@@ -39,6 +42,7 @@ class Cleaner:
         """See to it that this frame fits the head's open block: clean, seal, erase and open blocks as it takes.
         Raises OutOfBlocks when a whole round of cleaning brings nothing."""
         log, blocks = self._state.log, self._blocks
+        self.makes_room_for = kind
         self._state.segments.wake(which)
         tries = 4 * len(blocks)
         overfull = self._state.committed > blocks.capacity  # since blocks were lost: cleaning may bring nothing
@@ -56,7 +60,8 @@ class Cleaner:
                 tries -= 1
                 lagging = self._lagging()
                 self._moves_cold = lagging is not None or self._head > 0
-                self.clean(self._victim() if lagging is None else lagging)
+                cause = Cause.RELOCATION if lagging is None else Cause.LEVELLING
+                self.clean(self._victim() if lagging is None else lagging, cause)
             else:
                 raise blocks.exhausted()
 
@@ -138,7 +143,7 @@ class Cleaner:
             except OutOfBlocks:  # nothing is lost; a write will say so
                 return
 
-    def clean(self, victim: int) -> None:
+    def clean(self, victim: int, cause: Cause = Cause.RELOCATION) -> None:
         """Write the block's live frames again and free it. Reads its run entries (or its frames) and the live bytes;
         programs what is live, and what block changes take. A block with live frames that can't be read is set
         aside, with those."""
@@ -147,12 +152,14 @@ class Cleaner:
         turns = state.segments.turns
         if turns is not None and not state.blocks.live[victim] and turns.frees(victim):
             return
-        before = state.log.sequence
+        before, self.cause = state.log.sequence, cause
         try:
             self._move(victim)
         except (CorruptStore, FlashError):
             state.blocks.set_aside(victim)
             return
+        finally:
+            self.cause = None
         moved = state.log.sequence != before
         state.blocks.free(victim, state.log.sequence if moved else -1)
         if victim in state.blocks.failing:

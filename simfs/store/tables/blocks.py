@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from enum import IntEnum
 
 from simfs.store.format.errors import OutOfBlocks
@@ -51,6 +52,7 @@ class BlockTable:
         self.lost_count = 0  # blocks damaged or bad
         self.worn_out = False  # so many of them that the log can't go on
         self.read_only = False  # mounted so, or worn out
+        self.on_change: Callable[[int, State, State], None] | None = None  # is told state before and after
 
     def __len__(self) -> int:
         return len(self.state)
@@ -59,6 +61,12 @@ class BlockTable:
     def free_count(self) -> int:
         """Blocks that are ready or wait for their erase."""
         return len(self.ready) + len(self.freed)
+
+    def _becomes(self, block: int, after: State) -> None:
+        """A change that a listener may want to know; what a mount finds is none."""
+        before, self.state[block] = self.state[block], after
+        if self.on_change is not None:
+            self.on_change(block, before, after)
 
     def of(self, place: int) -> int:
         """The block that holds an address."""
@@ -90,7 +98,7 @@ class BlockTable:
     def make_ready(self, block: int) -> None:
         """The block is blank."""
         self.freed.discard(block)
-        self.state[block] = State.READY
+        self._becomes(block, State.READY)
         self.ready.add((self.erase_count[block], block))
 
     def find_ready(self, blocks: list[int]) -> None:
@@ -116,7 +124,7 @@ class BlockTable:
 
     def free_unlisted(self, block: int) -> None:
         """At a mount: the block holds nothing that counts, and needs an erase."""
-        self.state[block] = State.FREED
+        self._becomes(block, State.FREED)
         self.freed_at[block] = -1
         self.freed.add(block)
 
@@ -159,7 +167,7 @@ class BlockTable:
         self._lose(block, State.BAD)
 
     def _lose(self, block: int, state: State) -> None:
-        self.state[block] = state
+        self._becomes(block, state)
         self.lost_count += 1
         self.capacity = max(self.capacity - self.block_room, 0)
 
@@ -175,11 +183,11 @@ class BlockTable:
     def take(self, block: int) -> None:
         """The ready block becomes a log head."""
         self.ready.remove((self.erase_count[block], block))
-        self.state[block] = State.OPEN
+        self._becomes(block, State.OPEN)
 
     def close(self, block: int) -> None:
         """The block will not be programmed again before its erase."""
-        self.state[block] = State.CLOSED
+        self._becomes(block, State.CLOSED)
         self.closed.append(block)
         if not self.live[block]:
             self.died.add((self.erase_count[block], block))
@@ -189,6 +197,6 @@ class BlockTable:
         """Nothing in the closed block is live from this sequence number on."""
         self.closed.remove(block)
         self.closed_by_wear.remove((self.erase_count[block], block))
-        self.state[block] = State.FREED
+        self._becomes(block, State.FREED)
         self.freed_at[block] = sequence
         self.freed.add(block)

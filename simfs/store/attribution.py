@@ -1,0 +1,82 @@
+"""Tells listeners what a store does to its flash, each program and erase with its cause.
+
+Nothing sets the cause of an append. It follows from where the program goes and from the kind of the frame, and from
+what the cleaner is at, which it notes once for each block that it cleans.
+"""
+
+from __future__ import annotations
+
+from simfs.flash import NorFlash
+from simfs.store.format.codec import DATA, HOLE, REMOVE, RENAME, Kind
+from simfs.store.tables.blocks import State
+from simfs.store.tables.listener import Cause, StoreListener
+from simfs.store.volume import Volume
+
+CAUSES = {
+    DATA: Cause.DATA,
+    HOLE: Cause.DATA,
+    int(Kind.NAME): Cause.NAME,
+    RENAME: Cause.NAME,
+    REMOVE: Cause.NAME,
+}
+"""By the kind of a frame; of all others it is the header."""
+
+
+class Attribution:
+    """Stays with a flash over the mounts of its store: `let_go` before one, `follow` after it."""
+
+    def __init__(self, flash: NorFlash, volume: Volume) -> None:
+        self._listeners: list[StoreListener] = []
+        self._block_bytes = flash.geometry.block_bytes
+        self._cause = Cause.HEADER  # of the frame that was begun last
+        self._states = list(volume.state.blocks.state)
+        self.follow(volume)
+        flash.listen(self._on_program, self._on_erase)
+
+    def add(self, listener: StoreListener) -> None:
+        """One more who is told from now on."""
+        self._listeners.append(listener)
+
+    def follow(self, volume: Volume) -> None:
+        """The store as it was mounted, with the blocks as the mount found them."""
+        self._volume: Volume | None = volume
+        self._heads, self._cleaner = volume.state.log.heads, volume.cleaner
+        volume.state.segments.turns = None  # so that what is told of a block change comes one after the other
+        volume.state.blocks.on_change = self._on_change
+        for block, after in enumerate(volume.state.blocks.state):
+            if self._states[block] != after:
+                self._on_change(block, self._states[block], after)
+
+    def let_go(self) -> None:
+        """All that comes until `follow` is recovery."""
+        self._volume = None
+
+    def _on_program(self, address: int, data: bytes) -> None:
+        cause = self._cause_at(address, data[0])
+        for listener in self._listeners:
+            listener.programmed(address, data, cause)
+
+    def _on_erase(self, block: int) -> None:
+        cause = Cause.RECOVERY
+        if self._volume is not None:
+            cause = self._cleaner.cause or CAUSES.get(self._cleaner.makes_room_for, Cause.HEADER)
+        for listener in self._listeners:
+            listener.erased(block, cause)
+
+    def _on_change(self, block: int, before: State, after: State) -> None:
+        self._states[block] = after
+        for listener in self._listeners:
+            listener.block_changed(block, before, after)
+
+    def _cause_at(self, address: int, first_byte: int) -> Cause:
+        """A head moves on once its frame is programmed: what is programmed where it stands begins a frame, what comes
+        behind that place goes on with one, and what comes before it is a fence. A block that is no head is programmed
+        with what it says of itself."""
+        if self._volume is None:
+            return Cause.RECOVERY
+        for head in self._heads:
+            if head is not None and head.start <= address < head.end:
+                if address == head.at:
+                    self._cause = self._cleaner.cause or CAUSES.get(first_byte, Cause.HEADER)
+                return Cause.HEADER if address < head.at else self._cause
+        return Cause.HEADER

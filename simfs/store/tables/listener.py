@@ -1,0 +1,41 @@
+"""What a store tells about itself: what it does to the flash and why, and where each block stands."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+from simfs.store.tables.blocks import State
+
+
+class Cause(StrEnum):
+    """Why the flash is programmed or erased.
+
+    data        bytes of files that the host wrote, holes included
+    name        names given, changed and taken away
+    header      what a block says of itself (erase record, open record, discard mark, seal), marks, bad blocks
+    relocation  what cleaning wrote again, or erases to have room for it
+    levelling   the same for a block that was cleaned only to level the wear
+    recovery    everything that a mount does
+
+    A program has the cause of the bytes that it writes. An erase has that of the frame that needs the room.
+    """
+
+    DATA = "data"
+    NAME = "name"
+    HEADER = "header"
+    RELOCATION = "relocation"
+    LEVELLING = "levelling"
+    RECOVERY = "recovery"
+
+
+class StoreListener:
+    """Is told what a store does. Every method does nothing here: take over those you want."""
+
+    def programmed(self, address: int, data: bytes, cause: Cause) -> None:
+        """One program of the flash, counted by it, before the cells change and even if it then fails."""
+
+    def erased(self, block: int, cause: Cause) -> None:
+        """One erase, in the same way."""
+
+    def block_changed(self, block: int, before: State, after: State) -> None:
+        """A block stands elsewhere in its round from now on."""
