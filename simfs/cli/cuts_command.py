@@ -103,7 +103,7 @@ def _history(file: str | None, case: str | None, options: dict[str, Any]) -> His
     if file is None:
         return _run_of_case(case or "")
     recorder = Recorder()
-    title = replay_source(file, options, recorder.watch).title
+    title = replay_source(file, options, [recorder]).title
     history = recorder.history(title)
     if not history.operations:
         raise Refused(f"{file}: it programs and erases nothing, so there is nothing to cut; write files in it")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -14,7 +14,7 @@ from simfs.cli.exits import Progress, Refused, progress_bar
 if TYPE_CHECKING:
     from simfs.files import Store
     from simfs.replay.device.device import Run
-    from simfs.replay.play import Watch
+    from simfs.replay.device.observer import Observer
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -50,7 +50,9 @@ def check_source(file: str) -> None:
         raise Refused(f"{file}: this can't be a file name") from None
 
 
-def replay_source(file: str, options: dict[str, Any], watch: Watch | None = None, *, plain: bool = False) -> Run:
+def replay_source(
+    file: str, options: dict[str, Any], observers: Sequence[Observer] = (), *, plain: bool = False
+) -> Run:
     """Replay a scenario, a script or a recording; `options` are those of recordings, `plain` is for scenarios."""
     from simfs.replay.play import replay
     from simfs.replay.scenario.input_faults import BadScenario
@@ -58,11 +60,11 @@ def replay_source(file: str, options: dict[str, Any], watch: Watch | None = None
     try:
         with progress_bar() as progress:
             if not file.endswith((".toml", ".py")):
-                return _replay_recording(file, progress, watch, **options)
+                return _replay_recording(file, progress, observers, **options)
             given = [name for name, value in options.items() if value]
             if given:
                 raise Refused(*(f"--{name}: it is for recordings, and {file} is none; leave it out" for name in given))
-            return replay(file, progress, watch, plain=plain)
+            return replay(file, progress, observers=observers, plain=plain)
     except BadScenario as error:
         raise Refused(*error.faults) from None
     except OSError as error:  # the file went away, or the flash holds no store any more
@@ -72,7 +74,7 @@ def replay_source(file: str, options: dict[str, Any], watch: Watch | None = None
 def _replay_recording(
     file: str,
     progress: Progress | None,
-    watch: Watch | None,
+    observers: Sequence[Observer],
     strict: bool,
     directory: str | None,
     device: str | None,
@@ -92,11 +94,10 @@ def _replay_recording(
     if from_console and directory:
         raise Refused(f"--directory: it is for what strace wrote, and {file} has the store's own names; leave it out")
     store = described_store(device, part, size)
-    store = watch(store) if watch else store
     try:
         if from_console:
-            return replay_console_log(file, store, strict=strict, progress=progress)
-        return replay_recording(file, store, directory=directory, strict=strict, progress=progress)
+            return replay_console_log(file, store, strict=strict, progress=progress, observers=observers)
+        return replay_recording(file, store, directory=directory, strict=strict, progress=progress, observers=observers)
     except BadRecording as error:
         raise Refused(error) from None
 

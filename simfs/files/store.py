@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+from contextlib import AbstractContextManager
 from functools import lru_cache
 from types import MappingProxyType
 from typing import TYPE_CHECKING, NamedTuple, cast
@@ -11,16 +12,19 @@ from typing import TYPE_CHECKING, NamedTuple, cast
 from simfs.files.contract import AnyStore, Settings, Spent
 from simfs.files.flash_medium import FlashMedium
 from simfs.files.handle import StoreFile
+from simfs.files.heard import NOT_TOLD, CallListener, Calls, HeardFile
 from simfs.files.log_settings import settings_of
 from simfs.files.modes import MODES, parse_mode
 from simfs.files.names import Name, NameRule
 from simfs.flash import NorFlash
 from simfs.flash.late import LateFlash
 from simfs.shown import Shown
+from simfs.store.attribution import Attribution
 from simfs.store.batch.appends import Stretch, is_idle, stretch_of
 from simfs.store.check import check
 from simfs.store.format.config import StoreConfig
 from simfs.store.log.state import Doubt
+from simfs.store.tables.listener import StoreListener
 from simfs.store.tables.meters import Meters
 from simfs.store.tables.spans import FileNode
 from simfs.store.usage import BlockView, Usage, block_views, file_room, ram_bytes, usage
@@ -47,7 +51,6 @@ class Store(Shown):
     An `AnyStore` (`simfs.files.contract`): `log_of` gives it back to those who study flash or our log.
     """
 
-    file_type: type[StoreFile] = StoreFile
     cannot = CANNOT  # a log can't keep room for bytes that are not written yet
 
     def __init__(self, volume: Volume) -> None:
@@ -65,6 +68,8 @@ class Store(Shown):
         self.files_open = 0
         self.dropped = False
         self.prefix = ""
+        self._told: Attribution | None = None
+        self._calls: Calls | None = None
 
     @classmethod
     def format(cls, flash: NorFlash, config: StoreConfig | None = None) -> Store:
@@ -81,6 +86,8 @@ class Store(Shown):
 
     def open(self, name: Name, mode: str = "r") -> StoreFile:
         """Open a file as ISO C's fopen does, binary. Creating costs one frame, "w" on a file that is not empty too."""
+        if self._calls is not None:
+            return self._open_heard(self._calls, name, mode)
         meaning = MODES.get(mode) or parse_mode(mode)
         volume = self._volume
         encoded = self._encode(name, self.prefix)
@@ -98,7 +105,7 @@ class Store(Shown):
         elif meaning.truncates:
             volume.truncate(node, 0)
         self.files_open += 1
-        return self.file_type(self, volume.bytes, node, name, meaning)
+        return StoreFile(self, volume.bytes, node, name, meaning)
 
     def names(self, prefix: str = "") -> list[str]:
         """Full names that begin with `prefix`, sorted. RAM only."""
@@ -132,39 +139,71 @@ class Store(Shown):
 
     def remove(self, name: Name) -> None:
         """Take a file's name away; open handles keep its bytes until they close. One frame, never ENOSPC."""
-        self._volume.remove(self._existing(name))
+        with self._call("remove", name):
+            self._volume.remove(self._existing(name))
 
     def rename(self, old: Name, new: Name) -> None:
         """Give a file another name; a file that bore it is replaced. One frame: old or new after a power cut, never
         both or neither."""
-        encoded = self._encode(new, self.prefix)
-        self._volume.rename(self._existing(old), encoded)
+        with self._call("rename", old, to=new):
+            encoded = self._encode(new, self.prefix)
+            self._volume.rename(self._existing(old), encoded)
 
     def truncate(self, name: Name, size: int) -> None:
         """Cut a file or let it grow by zeros. One frame."""
-        node = self._existing(name)
-        if size < 0:
-            raise OSError(errno.EINVAL, os.strerror(errno.EINVAL), name)
-        self._volume.truncate(node, size)
+        with self._call("truncate", name, at=size):
+            node = self._existing(name)
+            if size < 0:
+                raise OSError(errno.EINVAL, os.strerror(errno.EINVAL), name)
+            self._volume.truncate(node, size)
 
     def idle(self, budget_ns: int) -> int:
         """Let the store use `budget_ns` of idle time: with `idle_cleaning` it erases and cleans ahead. What it used,
         in ns."""
-        return self._volume.cleaner.idle(budget_ns) if self.config.idle_cleaning and not self._volume.read_only else 0
+        with self._call("idle", at=budget_ns):
+            cleans = self.config.idle_cleaning and not self._volume.read_only
+            return self._volume.cleaner.idle(budget_ns) if cleans else 0
 
     def drop(self) -> None:
         """Let go of the store, as a reset does: its files are closed, what waited in them is lost, and it changes
         nothing any more (EROFS). RAM only."""
         self.dropped = True
         self._volume.drop()
+        if self._told is not None:
+            self._told.let_go()
 
     def boot(self) -> Store:
-        """Drop the store, and mount what its flash holds. The meters go on."""
+        """Drop the store, and mount what its flash holds. The meters go on, and who listened is told on."""
         meters = self.meters
-        self.drop()
-        store = type(self).mount(self.flash)
+        with self._call("mount"):
+            self.drop()
+            store = type(self).mount(self.flash)
         store.meters.add(meters)
+        store._calls, store._told = self._calls, self._told
+        if store._told is not None:
+            store._told.follow(store._volume)
         return store
+
+    def listen(self, listener: StoreListener) -> None:
+        """Tell `listener` from now on, over every `boot` too, what the store does. Appends go one by one then."""
+        if self._told is None:
+            self._told = Attribution(self.flash, self._volume)
+        self._told.add(listener)
+
+    def listen_to_calls(self, listener: CallListener) -> None:
+        """Tell `listener` of each call from now on, over every `boot` too, in place of whoever was told before."""
+        self._calls = Calls(listener)
+
+    def _open_heard(self, calls: Calls, name: Name, mode: str) -> StoreFile:
+        self._calls = None
+        try:
+            with calls.opening(name, self.prefix, mode):
+                return cast("StoreFile", HeardFile(self.open(name, mode), calls))
+        finally:
+            self._calls = calls
+
+    def _call(self, kind: str, name: Name = "", *, at: int = 0, to: Name = "") -> AbstractContextManager[None]:
+        return NOT_TOLD if self._calls is None else self._calls.named(kind, name, self.prefix, at=at, to=to)
 
     def cost_of_boot(self) -> Spent:
         """What a mount would cost: a read-only one, of a copy of the flash."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Sequence
 from pathlib import Path
 
 from simfs.files import Store
@@ -11,27 +11,25 @@ from simfs.flash.late import LateFlash
 from simfs.replay.batch.player import FastPlayer
 from simfs.replay.device.device import Device, Run
 from simfs.replay.device.name_check import name_faults
+from simfs.replay.device.observer import Observer
 from simfs.replay.player.player import Player, Progress
 from simfs.replay.scenario.crosschecks import region_blocks
 from simfs.replay.scenario.load import load_scenario
 from simfs.replay.scenario.tables import Scenario
 
-Watch = Callable[[Store], Store]
-"""Is given a run's store before anything else uses it; the run uses what it returns."""
-
 
 def replay(
-    path: str | Path, progress: Progress | None = None, watch: Watch | None = None, *, plain: bool = False
+    path: str | Path, progress: Progress | None = None, *, observers: Sequence[Observer] = (), plain: bool = False
 ) -> Run:
-    """Play the scenario in a .toml file, or run the one in a .py file; `plain` as in `play`.
+    """Play the scenario in a .toml file, or run the one in a .py file; `observers` and `plain` as in `play`.
 
     `BadScenario` has everything that is wrong with the file; `OSError` where it can't be read.
     """
     if Path(path).suffix == ".py":
         from simfs.replay.script import run_script
 
-        return run_script(path, watch)
-    return play(load_scenario(path), str(path), progress, watch, plain=plain)
+        return run_script(path, observers)
+    return play(load_scenario(path), str(path), progress, observers=observers, plain=plain)
 
 
 def make_store(scenario: Scenario, flash_type: type[NorFlash] = LateFlash) -> Store:
@@ -45,18 +43,19 @@ def play(
     scenario: Scenario,
     source: str,
     progress: Progress | None = None,
-    watch: Watch | None = None,
     *,
+    observers: Sequence[Observer] = (),
     plain: bool = False,
 ) -> Run:
     """Play a scenario to its end; `source` names it in the report.
 
-    `plain` does one operation after the other, and so does a run that is watched; else those that are alike are done
+    `observers` are told of all that happens. `plain` does one operation after the other, and so does a run that is
+    observed; else those that are alike are done
     together, which gives the same flash and the same notes sooner.
     """
-    one_by_one = plain or watch is not None
+    one_by_one = plain or bool(observers)
     store = make_store(scenario, NorFlash if one_by_one else LateFlash)
-    device = Device(watch(store) if watch else store, start_ns=scenario.run.start)
+    device = Device(store, start_ns=scenario.run.start, observers=observers)
     (Player if one_by_one else FastPlayer)(scenario, device).play(progress)
     return device.finish(
         title=scenario.title or Path(source).stem,

@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import runpy
 import traceback
-from collections.abc import Callable
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -30,11 +30,12 @@ from simfs.flash import PowerCut
 from simfs.replay.device.clock import parse_moment
 from simfs.replay.device.device import Device, Run
 from simfs.replay.device.name_check import name_faults
+from simfs.replay.device.observer import Observer
 from simfs.replay.scenario.input_faults import BadScenario, Fault
 from simfs.replay.scenario.load import check_expectations
 
 
-def run_script(path: str | Path, watch: Callable[[Store], Store] | None = None) -> Run:
+def run_script(path: str | Path, observers: Iterable[Observer] = ()) -> Run:
     """Run a scenario script. `BadScenario` names the line where it failed; `OSError` where it can't be read."""
     source = str(path)
     Path(path).read_bytes()  # an unreadable file is an OSError of its own, not the script's
@@ -47,7 +48,7 @@ def run_script(path: str | Path, watch: Callable[[Store], Store] | None = None) 
     store = _guarded(source, script["store"])
     if not isinstance(store, Store):
         raise BadScenario([Fault(source, 1, "store", f"it gave {store!r:.60}; return Store.format(flash, config)")])
-    device = Device(watch(store) if watch else store, start_ns=start_ns)
+    device = Device(store, start_ns=start_ns, observers=observers)
     _guarded(source, lambda: script["run"](device))
     return device.finish(
         title=str(script.get("title", Path(source).stem)),

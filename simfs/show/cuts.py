@@ -9,10 +9,10 @@ from itertools import groupby
 
 from tabulate import tabulate
 
+from simfs.files.heard import FileCall
 from simfs.show import WHOSE, rows, units
 from simfs.study.cuts.firmware.causes import FINDINGS, Cause
 from simfs.study.cuts.firmware.consequences import Consequences, FileFindings, Losses
-from simfs.study.cuts.notes.history import FileCall
 from simfs.study.cuts.report import Broken, CutReport, CutSubject
 
 COLUMNS = 100

@@ -1,6 +1,5 @@
 """`simfs cuts`, through click's runner and as a program of its own."""
 
-
 import json
 import os
 import pty
@@ -16,8 +15,9 @@ import pytest
 from click.testing import CliRunner, Result
 
 from simfs.cli import commands
+from simfs.files.heard import FileCall
 from simfs.study.cuts.notes.durability import Persistence
-from simfs.study.cuts.notes.history import Event, FileCall
+from simfs.study.cuts.notes.history import Event
 from tests.support.command_line import program
 from tests.support.places import ROOT
 

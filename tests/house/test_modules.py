@@ -22,21 +22,10 @@ ENTRY_POINTS = {
     "simfs.bridges.patched",  # for whoever runs firmware logic in Python
 }
 WATCHED = {"Device", "Store", "StoreFile", "NorFlash"}
-LISTENER = "until a run takes observers"
 DERIVED = {
     "LateFlash": "it takes bytes that are not made yet",
     "WearingFlash": "its erases fail",
-    "NotedFlash": LISTENER,
-    "WornFlash": LISTENER,
-    "PromptFlash": LISTENER,
-    "LifeDevice": LISTENER,
-    "_CountingFlash": LISTENER,
-    "_FleetDevice": LISTENER,
-    "_MortalDevice": LISTENER,
-    "_NotedFile": LISTENER,
-    "_NotedStore": LISTENER,
-    "_WatchedFile": LISTENER,
-    "_WatchedStore": LISTENER,
+    "NotedFlash": "it is filled with one state after the other",
 }
 """What derives from the device, the store or the flash, and why: who only listens is an observer."""
 LINES_MAX = 300

@@ -7,13 +7,13 @@ from typing import Any
 import pytest
 
 from simfs import StoreConfig
+from simfs.files.heard import FileCall
 from simfs.files.log_settings import settings_of
 from simfs.show import WHOSE
 from simfs.show.cuts import COLUMNS, as_text, call_in_words
 from simfs.show.json import object_of
 from simfs.study.cuts.firmware.causes import Cause
 from simfs.study.cuts.firmware.consequences import Consequences, FileFindings, Losses
-from simfs.study.cuts.notes.history import FileCall
 from simfs.study.cuts.report import VIOLATIONS_MAX, Broken, CutReport, CutSubject, InFlight, Places, ShortCase
 
 SUBJECT = CutSubject(

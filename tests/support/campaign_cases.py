@@ -5,9 +5,9 @@ from __future__ import annotations
 from random import Random
 
 from simfs import StoreConfig
+from simfs.files.heard import FileCall
 from simfs.flash import Geometry
 from simfs.study.cuts.case_text import Case
-from simfs.study.cuts.notes.history import FileCall
 
 BYTE = StoreConfig(buffer_bytes=32, name_bytes=12)
 BYTE_TWO = StoreConfig(buffer_bytes=32, name_bytes=12, log_heads=2)

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from contextlib import suppress
 from dataclasses import dataclass
-from typing import TypeVar, cast
+from typing import TypeVar
 
 from simfs.bridges.mount.tree import File, Folder, Owner, Tree, not_shown, path_of
 from simfs.files.contract import AnyStore
 from simfs.replay.device.clock import moment
 from simfs.replay.device.device import Device, Run
 from simfs.replay.device.name_check import name_faults
+from simfs.replay.device.observer import Observer
 
 T = TypeVar("T")
 FAULTS_SHOWN = 3
@@ -33,10 +35,17 @@ class Left:
 class MountedStore:
     """Keeps the tree of a mount in step with its store. Every operation goes through `perform`.
 
-    `clock_ns` tells the time since 1970; what passes between two operations passes on the device too.
+    `clock_ns` tells the time since 1970; what passes between two operations passes on the device too. `observers` are
+    told of all that happens.
     """
 
-    def __init__(self, store: AnyStore, owner: tuple[int, int], clock_ns: Callable[[], int] = time.time_ns) -> None:
+    def __init__(
+        self,
+        store: AnyStore,
+        owner: tuple[int, int],
+        clock_ns: Callable[[], int] = time.time_ns,
+        observers: Iterable[Observer] = (),
+    ) -> None:
         rules = store.name_rules
         self.cuts = rules.overlong == "cut"
         self._rules = rules.cutting() if self.cuts else rules  # what is asked here is no use of a name, so not counted
@@ -46,7 +55,7 @@ class MountedStore:
             raise CannotShow(f"its names can't be shown as directories: {'; '.join(faults[:FAULTS_SHOWN])}{more}")
         names = store.names()
         self.clock_ns = clock_ns
-        self.device = Device(store, start_ns=UNIX_START_NS + clock_ns())
+        self.device = Device(store, start_ns=UNIX_START_NS + clock_ns(), observers=observers)
         self.tree = Tree(Owner(*owner, clock_ns()), self._key)
         for name in names:
             self.tree.put(path_of(name), self.tree.new_file(0o644, Owner(*owner, clock_ns()), name))
@@ -65,22 +74,10 @@ class MountedStore:
         """One operation on the store, noted. What the store refuses is noted and raised."""
         if self._leaving is not None and not settled:
             self._settle()
-        refused: OSError | None = None
-
-        def kept() -> T:
-            nonlocal refused
-            try:
-                return action()
-            except OSError as error:
-                refused = error
-                raise
-
         now_ns = UNIX_START_NS + self.clock_ns()
         self.device.wait_until(now_ns)
-        done = self.device.perform(task, operation, name, kept, writes=writes, due_ns=now_ns)
-        if refused is not None:
-            raise refused
-        return cast("T", done)
+        with self.device.operation(task, operation, name, writes=writes, due_ns=now_ns):
+            return action()
 
     def name_of(self, path: str) -> str:
         """The name in the store of a path, which may be overlong."""
@@ -174,11 +171,8 @@ class MountedStore:
         """Note that the store can't do an operation at all; the error to raise."""
         number = self.store.cannot[operation]
         error = OSError(number, os.strerror(number), name)
-
-        def refused() -> None:
+        with suppress(OSError), self.device.operation(task, operation, name, writes=False):
             raise error
-
-        self.device.perform(task, operation, name, refused, writes=False)
         return error
 
     def _key(self, name: str) -> str:

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
+from typing import Any
 
 import pytest
 
 from simfs.bridges.testing.options import PART, SEED, SIZE
 from simfs.files import Store
-from simfs.files.handle import StoreFile
-from simfs.files.names import Name
+from simfs.files.heard import FileCall
+from simfs.files.modes import parse_mode
 from simfs.files.store import the_log
 from simfs.flash import NorFlash
 from simfs.flash.parts import PARTS
@@ -25,10 +25,6 @@ from simfs.store.format.config import StoreConfig
 from simfs.study.run.expect import judge, surprises
 from simfs.study.run.measure import figures
 
-if TYPE_CHECKING:
-    from _typeshed import ReadableBuffer
-
-T = TypeVar("T")
 TASK = "test"
 
 
@@ -86,8 +82,9 @@ class Bench:
 
     def __init__(self, store: Store, title: str, source: str) -> None:
         self._title, self._source = title, source
-        noted = type("NotedStore", (_NotedStore,), {"bench": self})
-        self.device = Device(noted(store.volume))
+        self._opened: dict[int, FileCall] = {}
+        self.device = Device(store)
+        store.listen_to_calls(self)
 
     @property
     def store(self) -> Store:
@@ -121,65 +118,18 @@ class Bench:
         if wrong:
             raise AssertionError("\n".join([*wrong, "", as_text(taken, verdicts)]))
 
-    def perform(self, operation: str, name: Name, action: Callable[[], T], *, writes: bool = True) -> T:
-        """One operation, noted. What the store refuses is noted and raised."""
-        refused: list[OSError] = []
-        done: list[T] = []
-
-        def kept() -> None:
-            try:
-                done.append(action())
-            except OSError as error:
-                refused.append(error)
-                raise
-
-        self.device.perform(TASK, operation, str(name), kept, writes=writes)
-        if refused:
-            raise refused[0]
-        return done[0]
-
-
-class _NotedFile(StoreFile):
-    """An open file whose operations are noted."""
-
-    __slots__ = ()
-
-    _store: _NotedStore
-
-    def readinto(self, buffer: Any, /) -> int:
-        return self._noted("read", lambda: StoreFile.readinto(self, buffer), writes=False)
-
-    def write(self, data: ReadableBuffer, /) -> int:
-        return self._noted("write", lambda: StoreFile.write(self, data))
-
-    def truncate(self, size: int | None = None, /) -> int:
-        return self._noted("truncate", lambda: StoreFile.truncate(self, size))
-
-    def flush(self) -> None:
-        self._noted("flush", lambda: StoreFile.flush(self), writes=self._writes)
-
-    def close(self) -> None:
-        if not self.closed:
-            self._noted("close", lambda: StoreFile.close(self), writes=self._writes)
-
-    def _noted(self, operation: str, action: Callable[[], T], *, writes: bool = True) -> T:
-        return self._store.bench.perform(operation, self.name, action, writes=writes)
-
-
-class _NotedStore(Store):
-    """A store whose operations are noted."""
-
-    file_type = _NotedFile
-    bench: ClassVar[Bench]
-
-    def open(self, name: Name, mode: str = "r") -> StoreFile:
-        return self.bench.perform("open", name, lambda: Store.open(self, name, mode), writes=mode[:1] != "r")
-
-    def remove(self, name: Name) -> None:
-        self.bench.perform("remove", name, lambda: Store.remove(self, name))
-
-    def rename(self, old: Name, new: Name) -> None:
-        self.bench.perform("rename", f"{old!s} -> {new!s}", lambda: Store.rename(self, old, new))
-
-    def truncate(self, name: Name, size: int) -> None:
-        self.bench.perform("truncate", name, lambda: Store.truncate(self, name, size))
+    def call(self, call: FileCall) -> AbstractContextManager[None]:
+        """A call on the store, noted as one operation. What the store refuses is noted and raised."""
+        if call.kind in ("mount", "idle"):  # the device notes these itself
+            return nullcontext()
+        if call.kind == "open":
+            self._opened[call.handle] = call
+        opened = self._opened.get(call.handle, call)
+        name = f"{call.name} -> {call.to}" if call.kind == "rename" else opened.name
+        if call.kind == "open":
+            writes = call.mode[:1] != "r"
+        elif call.kind in ("flush", "close"):
+            writes = parse_mode(opened.mode).writes
+        else:
+            writes = call.kind != "read"
+        return self.device.operation(TASK, call.kind, name, writes=writes)

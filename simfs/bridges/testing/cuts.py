@@ -13,13 +13,14 @@ import pytest
 
 from simfs.bridges.testing.bench import refusal, setup_of
 from simfs.files import Store
+from simfs.files.heard import FileCall
 from simfs.flash import NorFlash
 from simfs.flash.interrupted import Profile
 from simfs.store.format.errors import CorruptStore
 from simfs.study.cuts.judging.judge import Judge, Rules
 from simfs.study.cuts.judging.states import Chip, every_bit, every_byte, every_operation, sampled
 from simfs.study.cuts.notes.cut_point import CutPoint
-from simfs.study.cuts.notes.history import Contents, FileCall, History
+from simfs.study.cuts.notes.history import Contents, History
 from simfs.study.cuts.notes.recorder import record
 
 PLACES: dict[str, Callable[[History], Iterator[CutPoint]]] = {

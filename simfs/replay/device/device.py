@@ -9,37 +9,40 @@ while the medium is busy starts when that is free again; computing takes no time
 
 from __future__ import annotations
 
-import errno
 from bisect import bisect_left
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from copy import copy
 from typing import TypeVar
 
 from simfs.files.contract import AnyStore, Mark, Spent
 from simfs.files.store import log_of, the_log
 from simfs.flash import NorFlash
-from simfs.replay.device.notes import Alike, Boot, HeldReads, NameFault, Refusal, Skipped, Stall, StallLog, TaskTally
+from simfs.replay.device.notes import Alike, Boot, HeldReads, NameFault, RefusalLog, Skipped, Stall, StallLog, TaskTally
 from simfs.replay.device.notes import Run as Run
+from simfs.replay.device.observer import BOOT_TASK, IDLE_TASK, Observer, errno_of
 from simfs.store.batch.appends import Stretch
 
 T = TypeVar("T")
 
 Readings = tuple[int, Mark, int, int, int]  # the clock, the medium's counters, the store's meters
 
-REFUSAL_GROUPS_MAX = 1000
 NAMES_KEPT = 1_000_000
-OTHER_NAMES = "(other names)"
-IDLE_TASK = "(idle time)"
 
 
 class Device:
     """Drives a store, keeps the device's time and takes the notes that make a `Run`.
 
     `start_ns` is the device time at the start (`simfs.replay.device.clock`). Use `device.store` afresh for every
-    operation: a boot replaces it. Its meters go on counting over boots.
+    operation: a boot replaces it. Its meters go on counting over boots. `observers` are told of each operation and of
+    all that the store tells.
     """
 
-    def __init__(self, store: AnyStore, *, start_ns: int = 0) -> None:
+    def __init__(self, store: AnyStore, *, start_ns: int = 0, observers: Iterable[Observer] = ()) -> None:
+        self._observers: list[Observer] = []
+        for observer in observers:
+            store = observer.run_begins(store)
+            self.observe(observer)
         self._take(store)
         self.start_ns = start_ns
         self.now_ns = start_ns
@@ -48,14 +51,13 @@ class Device:
         self.held = HeldReads()
         self.boots: list[Boot] = []
         self.names_used: set[str] = set()  # of operations that write, the first NAMES_KEPT
-        self._refusals: dict[tuple[str, str, str, str], Refusal] = {}
+        self._refusals = RefusalLog()
         self._first = store.medium.mark()
         self._first_meters = copy(store.meters)
         log = log_of(store)
         self._erase_counts_first = [] if log is None else log.flash.erase_counts
-        self._live_bytes_max = -1
-        self._live_bytes_max_at_ns = 0
-        self._busy_task = self._busy_operation = ""
+        self._live_bytes_max, self._live_bytes_max_at_ns = -1, 0
+        self.busy_with = ("", "")  # the task and the operation that kept the medium busy last
         self._note_room()
 
     def perform(
@@ -75,17 +77,31 @@ class Device:
         grouped. `due_ns` is when the operation should have begun: a read that begins later, because another task's
         operation kept the medium busy, is noted as held up. Cost: about 2 us over that of `action`.
         """
-        tally = self.tasks.get(task) or self._new_tally(task)
-        if due_ns is not None and due_ns < self.now_ns and not writes and self._busy_task != task:
-            self._note_held(self.now_ns - due_ns)
-        before = self.readings()
-        result: T | None = None
+        before = self._begin(task, operation, name, writes, due_ns)
+        result, refused = None, None
         try:
             result = action()
         except OSError as error:
-            self._note_refusal(tally, operation, pattern or name, error)
-        self._account(tally, operation, name, before, writes)
+            refused = error
+        self._end(task, operation, name, before, writes, pattern, refused)
         return result
+
+    @contextmanager
+    def operation(
+        self, task: str, operation: str, name: str, *, writes: bool, due_ns: int | None = None
+    ) -> Iterator[None]:
+        """What the `with` block does to the store, as one operation. A refusal is noted, and raised."""
+        before = self._begin(task, operation, name, writes, due_ns)
+        try:
+            yield
+        except OSError as error:
+            self._end(task, operation, name, before, writes, "", error)
+            raise
+        self._end(task, operation, name, before, writes, "", None)
+
+    def observe(self, observer: Observer) -> None:
+        """Tell the observer of each operation from now on; not of what the store tells."""
+        self._observers.append(observer)
 
     def stretch(self, name: str) -> Stretch | None:
         """Where many appends to this file can be done at once, with nothing noted about them but `note_alike`."""
@@ -110,14 +126,9 @@ class Device:
         """The flash of a store that is on one; else ValueError."""
         return the_log(self.store).flash
 
-    @property
-    def busy_with(self) -> tuple[str, str]:
-        """The task and the operation that kept the medium busy last."""
-        return self._busy_task, self._busy_operation
-
     def begins_block(self, task: str) -> bool:
-        """Whether the task may fill a whole block at once, noted by `note_alike`; not where `perform` is another's."""
-        return type(self).perform is Device.perform
+        """Whether the task may fill a whole block at once, noted by `note_alike`."""
+        return all(observer.takes_block(task) for observer in self._observers)
 
     def note_alike(self, task: str, operation: str, name: str, done: Alike, before: Readings) -> None:
         """Note writes of a task that were done together since `before`, as `perform` does each. Those that changed no
@@ -131,7 +142,7 @@ class Device:
         tally.program_bytes += spent.program_bytes
         tally.erases += spent.erases
         tally.busy_ns += spent.busy_ns
-        self._busy_task, self._busy_operation = task, operation
+        self.busy_with = task, operation
         first = 0
         for filled in done.filled:
             each, turn = filled.programs.each, filled.turn
@@ -151,6 +162,8 @@ class Device:
                 self._live_bytes_max_at_ns = starts_ns[first + within] + filled.took_ns(within, sheet) - self.start_ns
             first += len(each)
         self.now_ns = starts_ns[-1] + filled.took_ns(len(each) - 1, sheet)
+        for observer in self._observers:
+            observer.ends_together(task, operation, name, before[0], self.now_ns)
 
     def note_lost(self, task: str, records: int) -> None:
         """Records that waited in the firmware's own RAM when the device booted, or at the end."""
@@ -167,16 +180,27 @@ class Device:
             self.perform(IDLE_TASK, "clean ahead", "", lambda: self.store.idle(idle_ns), writes=False)
             spent = Spent(*self._since(before))
             if not spent.reads and not spent.erases:
-                self._forget_idle_pass()
+                self.tasks[IDLE_TASK].forget("clean ahead")  # nothing to do is no operation
+                if not self.tasks[IDLE_TASK].operations:
+                    del self.tasks[IDLE_TASK]
         self.now_ns = max(self.now_ns, at_ns)
 
     def boot(self) -> None:
         """Start anew as a reset does, and note what the mount cost."""
         before, since = self._mark(), self._since
-        self._take(self.store.boot())
+        for observer in self._observers:
+            observer.begins(BOOT_TASK, "boot", "", self.now_ns)
+        try:
+            self._take(self.store.boot())
+        except OSError as error:
+            for observer in self._observers:
+                observer.ends(BOOT_TASK, "boot", "", self.now_ns, errno_of(error))
+            raise
         boot = self._boot_noted(Spent(*since(before)))
         self.now_ns += boot.time_ns
         self.boots.append(boot)
+        for observer in self._observers:
+            observer.ends(BOOT_TASK, "boot", "", self.now_ns, 0)
 
     def finish(
         self,
@@ -193,7 +217,7 @@ class Device:
             title=title, source=source, kind=kind, store=self.store,
             first=self._first, first_meters=self._first_meters, erase_counts_first=self._erase_counts_first,
             duration_ns=self.now_ns - self.start_ns,
-            tasks=self.tasks, writes=self.writes, held=self.held, refusals=list(self._refusals.values()),
+            tasks=self.tasks, writes=self.writes, held=self.held, refusals=self._refusals.entries(),
             name_faults=name_faults or [], skipped=skipped or [],
             boots=[*self.boots, self._boot_noted(self.store.cost_of_boot())],
             live_bytes_max=self._live_bytes_max, live_bytes_max_at_ns=self._live_bytes_max_at_ns, expect=expect or {},
@@ -210,6 +234,26 @@ class Device:
         """The clock and the counters that an operation may move."""
         meters = self._meters
         return self.now_ns, self._mark(), meters.host_bytes, meters.cleanings, meters.relocated_bytes
+
+    def _begin(self, task: str, operation: str, name: str, writes: bool, due_ns: int | None) -> Readings:
+        if task not in self.tasks:
+            self._new_tally(task)
+        if due_ns is not None and due_ns < self.now_ns and not writes and self.busy_with[0] != task:
+            self.held.note(self.now_ns - due_ns, ": ".join(self.busy_with))
+        for observer in self._observers:
+            observer.begins(task, operation, name, self.now_ns)
+        return self.readings()
+
+    def _end(
+        self, task: str, operation: str, name: str, before: Readings, writes: bool, pattern: str, error: OSError | None
+    ) -> None:
+        tally = self.tasks[task]
+        if error is not None:
+            tally.refused += 1
+            self._refusals.note(task, operation, pattern or name, error, self.now_ns - self.start_ns)
+        self._account(tally, operation, name, before, writes)
+        for observer in self._observers:
+            observer.ends(task, operation, name, self.now_ns, errno_of(error))
 
     def _account(self, tally: TaskTally, operation: str, name: str, before: Readings, writes: bool) -> None:
         """Note what an operation took, and move the clock on by it."""
@@ -233,7 +277,7 @@ class Device:
                 self.writes.keep(Stall(at_ns, tally.name, operation, name, *took))
         self.now_ns = began_ns + busy_ns + read_ns
         if busy_ns:
-            self._busy_task, self._busy_operation = tally.name, operation
+            self.busy_with = tally.name, operation
             self._note_room()
 
     def _boot_noted(self, spent: Spent) -> Boot:
@@ -242,31 +286,6 @@ class Device:
 
     def _new_tally(self, task: str) -> TaskTally:
         return self.tasks.setdefault(task, TaskTally(task))
-
-    def _forget_idle_pass(self) -> None:
-        """An idle time in which the store had nothing to do is no operation."""
-        tally = self.tasks[IDLE_TASK]
-        tally.operations["clean ahead"] -= 1
-        if not tally.operations["clean ahead"]:
-            del self.tasks[IDLE_TASK]
-
-    def _note_held(self, waited_ns: int) -> None:
-        held = self.held
-        held.count += 1
-        held.total_ns += waited_ns
-        if waited_ns > held.longest_ns:
-            held.longest_ns, held.behind = waited_ns, f"{self._busy_task}: {self._busy_operation}"
-
-    def _note_refusal(self, tally: TaskTally, operation: str, name: str, error: OSError) -> None:
-        tally.refused += 1
-        code = errno.errorcode.get(error.errno or 0, str(error.errno))
-        if len(self._refusals) >= REFUSAL_GROUPS_MAX and (tally.name, operation, name, code) not in self._refusals:
-            name = OTHER_NAMES
-        key = (tally.name, operation, name, code)
-        refusal = self._refusals.get(key)
-        if refusal is None:
-            refusal = self._refusals[key] = Refusal(*key, 0, self.now_ns - self.start_ns)
-        refusal.count += 1
 
     def _note_room(self) -> None:
         live_bytes = self.store.live_bytes

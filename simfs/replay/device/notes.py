@@ -5,6 +5,7 @@ Times are device time, in ns since the run's start.
 
 from __future__ import annotations
 
+import errno
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
@@ -15,6 +16,9 @@ from simfs.files.store import the_log
 from simfs.flash import NorFlash
 from simfs.shown import Shown
 from simfs.store.batch.programs import Filled, Programs
+
+REFUSAL_GROUPS_MAX = 1000
+OTHER_NAMES = "(other names)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +124,12 @@ class TaskTally:
     busy_ns: int = 0
     lost_records: int = 0  # that waited in the firmware's own RAM at a boot or at the end
 
+    def forget(self, operation: str) -> None:
+        """It was none."""
+        self.operations[operation] -= 1
+        if not self.operations[operation]:
+            del self.operations[operation]
+
     def add(self, before: TaskTally, times: int) -> None:
         """What came since `before` so many times more."""
         for operation, count in self.operations.items():
@@ -141,6 +151,28 @@ class Refusal:
     error: str  # errno's name, such as "ENOSPC"
     count: int
     first_at_ns: int
+
+
+class RefusalLog:
+    """All refusals of a run. Beyond REFUSAL_GROUPS_MAX entries names are not told apart any more."""
+
+    def __init__(self) -> None:
+        self._groups: dict[tuple[str, str, str, str], Refusal] = {}
+
+    def note(self, task: str, operation: str, name: str, error: OSError, at_ns: int) -> None:
+        """One more, `at_ns` after the run's start."""
+        code = errno.errorcode.get(error.errno or 0, str(error.errno))
+        if len(self._groups) >= REFUSAL_GROUPS_MAX and (task, operation, name, code) not in self._groups:
+            name = OTHER_NAMES
+        key = (task, operation, name, code)
+        refusal = self._groups.get(key)
+        if refusal is None:
+            refusal = self._groups[key] = Refusal(*key, 0, at_ns)
+        refusal.count += 1
+
+    def entries(self) -> list[Refusal]:
+        """In the order of the first of each."""
+        return list(self._groups.values())
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,6 +213,13 @@ class HeldReads:
     total_ns: int = 0
     longest_ns: int = 0
     behind: str = ""  # the task and operation behind which the longest one waited
+
+    def note(self, waited_ns: int, behind: str) -> None:
+        """One more."""
+        self.count += 1
+        self.total_ns += waited_ns
+        if waited_ns > self.longest_ns:
+            self.longest_ns, self.behind = waited_ns, behind
 
 
 @dataclass(slots=True)

@@ -15,9 +15,10 @@ from urllib.parse import quote, unquote
 
 from simfs.files import Store
 from simfs.files.handle import StoreFile
+from simfs.files.heard import FileCall
 from simfs.flash import Geometry, NorFlash
 from simfs.store.format.config import StoreConfig
-from simfs.study.cuts.notes.history import FileCall, History
+from simfs.study.cuts.notes.history import History
 from simfs.study.cuts.notes.recorder import record
 
 _SIZES = {"page": "page_bytes", "unit": "program_unit_bytes", "programs": "page_programs_max"}
@@ -106,9 +107,8 @@ class _Hands:
         if call.kind == "open":
             self._opened[call.handle] = store.open(call.name, call.mode)
         elif call.kind == "mount":
-            store.drop()
             self._opened.clear()
-            return type(store).mount(store.flash)
+            return store.boot()
         elif call.kind == "idle":
             store.idle(call.at)
         elif call.kind == "remove":

@@ -6,13 +6,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from simfs.files.contract import Settings
+from simfs.files.heard import FileCall
 from simfs.files.log_settings import settings_of
 from simfs.flash.interrupted import Profile
 from simfs.study.cuts.firmware.consequences import Consequences, consequences
 from simfs.study.cuts.judging.judge import Rules
 from simfs.study.cuts.judging.verdicts import CampaignResult, Violation
 from simfs.study.cuts.notes.cut_point import CutPoint
-from simfs.study.cuts.notes.history import FileCall, History
+from simfs.study.cuts.notes.history import History
 
 VIOLATIONS_MAX = 20  # a campaign that finds so many ends there
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
+from simfs.files.heard import FileCall
 from simfs.flash.interrupted import Profile
 from simfs.study.cuts.campaign import campaign
 from simfs.study.cuts.case_text import Case, case_of, plain_data
 from simfs.study.cuts.judging.states import every_operation
 from simfs.study.cuts.judging.verdicts import Violation
 from simfs.study.cuts.notes.cut_point import CutPoint
-from simfs.study.cuts.notes.history import FileCall, History
+from simfs.study.cuts.notes.history import History
 from simfs.study.pools import Here
 
 TRIES_MAX = 600

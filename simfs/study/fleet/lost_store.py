@@ -17,24 +17,23 @@ import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
-from typing import TypeVar
 
 from simfs.files.store import Store, the_log
 from simfs.flash import FlashError
 from simfs.flash.late import LateFlash
 from simfs.replay.batch.player import FastPlayer
 from simfs.replay.device.device import Device
+from simfs.replay.device.observer import BOOT_TASK, Observer
 from simfs.replay.scenario.tables import Scenario
 from simfs.study.fleet.first_block import SHARES, Pace, device_seed
 from simfs.study.fleet.limit_laws import Law, limits_of
 from simfs.study.fleet.order_statistics import Sampled, sampled
 from simfs.study.pools import pool
 
-T = TypeVar("T")
 Progress = Callable[[int, int], None]
 
 PATIENCE = 4  # times as long as it takes to wear all blocks to their limits
-LOSS = {errno.ENOSPC: "ENOSPC", errno.EROFS: "EROFS"}
+LOSS = (errno.ENOSPC, errno.EROFS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,35 +72,17 @@ class _Lost(Exception):
     """The store is lost; the message is the error's name."""
 
 
-class _MortalDevice(Device):
-    """A device that ends with its store."""
+class _Mortal(Observer):
+    """Ends the run with its store. `began_ns` is when the operation began that is done or was done last."""
 
-    def perform(
-        self,
-        task: str,
-        operation: str,
-        name: str,
-        action: Callable[[], T],
-        *,
-        writes: bool,
-        pattern: str = "",
-        due_ns: int | None = None,
-    ) -> T | None:
-        def guarded() -> T:
-            try:
-                return action()
-            except OSError as error:
-                if error.errno in LOSS:
-                    raise _Lost(LOSS[error.errno]) from None
-                raise
+    began_ns = 0
 
-        return super().perform(task, operation, name, guarded, writes=writes, pattern=pattern, due_ns=due_ns)
+    def begins(self, task: str, operation: str, name: str, at_ns: int) -> None:
+        self.began_ns = at_ns
 
-    def boot(self) -> None:
-        try:
-            super().boot()
-        except OSError as error:
-            raise _Lost(errno.errorcode.get(error.errno or 0, "EIO")) from None
+    def ends(self, task: str, operation: str, name: str, at_ns: int, refused: int) -> None:
+        if refused and (refused in LOSS or task == BOOT_TASK):
+            raise _Lost(errno.errorcode.get(refused, "EIO"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,12 +136,14 @@ def run_to_loss(work: _Work) -> StoreLoss:
     sheet = scenario.chip.datasheet()
     flash = WearingFlash(len(work.limits), datasheet=sheet)
     flash.limits = work.limits
-    device = _MortalDevice(Store.format(flash, scenario.store.config()), start_ns=scenario.run.start)
+    device = Device(Store.format(flash, scenario.store.config()), start_ns=scenario.run.start)
+    mortal = _Mortal()
+    device.observe(mortal)
     at_ns, why = None, ""
     try:
         FastPlayer(scenario, device).play(None)
     except _Lost as lost:
-        at_ns, why = int((device.now_ns - device.start_ns) * work.hurry), str(lost)
+        at_ns, why = int((mortal.began_ns - device.start_ns) * work.hurry), str(lost)
     lost_blocks = sum(block.state in ("bad", "damaged") for block in the_log(device.store).blocks())
     return StoreLoss(work.seed, at_ns, lost_blocks, why)
 

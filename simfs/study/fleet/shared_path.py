@@ -7,16 +7,14 @@ limits. The limits of a block on all devices lie in order, so that an erase look
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TypeVar
 
-from simfs.flash.late import LateFlash
 from simfs.replay.batch.player import FastPlayer
 from simfs.replay.device.device import Device
+from simfs.replay.device.observer import BOOT_TASK, Observer
 from simfs.replay.play import make_store
 from simfs.replay.scenario.tables import Scenario
 from simfs.study.fleet.first_block import Lost, Pace
 
-T = TypeVar("T")
 Progress = Callable[[int, int], None]
 
 NO_LIMIT = 1 << 200
@@ -24,19 +22,6 @@ NO_LIMIT = 1 << 200
 
 class _AllLost(Exception):
     """Every device has lost a block."""
-
-
-class _CountingFlash(LateFlash):
-    """A flash that notes which blocks passed the next limit that anybody has for them."""
-
-    __slots__ = ("next_limits", "passed")
-    next_limits: list[int]
-    passed: list[int]
-
-    def erase(self, block: int) -> None:
-        super().erase(block)
-        if self._erase_counts[block] > self.next_limits[block]:
-            self.passed.append(block)
 
 
 class _Losses:
@@ -65,36 +50,36 @@ class _Losses:
                 self.left -= 1
 
 
-class _FleetDevice(Device):
-    """Stands for all devices of a fleet until the last one has lost a block."""
+class _Fleet(Observer):
+    """Stands for all devices of a fleet, until the last one has lost a block."""
 
-    def watch(self, flash: _CountingFlash, losses: _Losses, progress: Progress | None) -> None:
-        """Before the run."""
-        self._counting, self._losses, self._progress = flash, losses, progress
+    def __init__(self, device: Device, losses: _Losses, progress: Progress | None) -> None:
+        self._device, self._losses, self._progress = device, losses, progress
+        self._began_ns = 0
+        self.erases = [0] * device.flash.geometry.block_count
+        self._next_limits = [losses.next_limit(block) for block in range(len(self.erases))]
+        self._passed: list[int] = []  # blocks that passed the next limit that anybody has for them
+        device.observe(self)
+        device.flash.listen(on_erase=self._on_erase)
 
-    def perform(
-        self,
-        task: str,
-        operation: str,
-        name: str,
-        action: Callable[[], T],
-        *,
-        writes: bool,
-        pattern: str = "",
-        due_ns: int | None = None,
-    ) -> T | None:
-        began_ns = self.now_ns
-        result = super().perform(task, operation, name, action, writes=writes, pattern=pattern, due_ns=due_ns)
-        if self._counting.passed:
-            self._note(began_ns)
-        return result
+    def _on_erase(self, block: int) -> None:
+        self.erases[block] += 1
+        if self.erases[block] > self._next_limits[block]:
+            self._passed.append(block)
 
-    def _note(self, began_ns: int) -> None:
-        flash, losses = self._counting, self._losses
-        for block in flash.passed:
-            losses.note(block, flash.erase_counts[block], began_ns - self.start_ns)
-            flash.next_limits[block] = losses.next_limit(block)
-        flash.passed.clear()
+    def begins(self, task: str, operation: str, name: str, at_ns: int) -> None:
+        self._began_ns = at_ns
+
+    def ends(self, task: str, operation: str, name: str, at_ns: int, refused: int) -> None:
+        if self._passed and task != BOOT_TASK:  # what a boot wears out is lost in the next operation
+            self._note()
+
+    def _note(self) -> None:
+        losses = self._losses
+        for block in self._passed:
+            losses.note(block, self.erases[block], self._began_ns - self._device.start_ns)
+            self._next_limits[block] = losses.next_limit(block)
+        self._passed.clear()
         if self._progress:
             self._progress(len(losses.found) - losses.left, len(losses.found))
         if not losses.left:
@@ -109,16 +94,13 @@ def first_losses(
     A block with the limit L is lost in its erase L + 1; its time is when the operation began that erased it. ValueError
     when `max_ns` passes before. Takes the time of the erases that the longest-lived device stands.
     """
-    store = make_store(scenario, _CountingFlash)
-    flash, losses = store.flash, _Losses(limits)
-    assert isinstance(flash, _CountingFlash)
-    flash.passed, flash.next_limits = [], [losses.next_limit(block) for block in range(len(limits[0]))]
-    device = _FleetDevice(store, start_ns=scenario.run.start)
-    device.watch(flash, losses, progress)
+    losses = _Losses(limits)
+    device = Device(make_store(scenario), start_ns=scenario.run.start)
+    fleet = _Fleet(device, losses, progress)
     run = scenario.run.model_copy(update={"duration": max_ns})
     try:
         FastPlayer(scenario.model_copy(update={"run": run}), device).play(None)
     except _AllLost:
-        pace = Pace(device.now_ns - device.start_ns, tuple(flash.erase_counts), "until each device has lost a block")
+        pace = Pace(device.now_ns - device.start_ns, tuple(fleet.erases), "until each device has lost a block")
         return [lost for lost in losses.found if lost is not None], pace
     raise ValueError("its tasks end or slow down, so it has no pace that lasts; take that of the run as it is")

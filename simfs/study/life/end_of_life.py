@@ -12,6 +12,8 @@ from copy import deepcopy
 from dataclasses import dataclass, replace
 
 from simfs.files.store import Store, the_log
+from simfs.flash import NorFlash
+from simfs.flash.late import LateFlash
 from simfs.replay.batch.dated_names import obstacle
 from simfs.replay.batch.periods import Passed, PeriodFinder
 from simfs.replay.batch.player import FastPlayer
@@ -23,7 +25,7 @@ from simfs.replay.player.player import Player
 from simfs.replay.scenario.crosschecks import region_blocks
 from simfs.replay.scenario.tables import Scenario
 from simfs.store.tables.blocks import State
-from simfs.study.life.wear_ledger import LifeDevice, LifeEnded, PromptFlash, Wear, WornFlash
+from simfs.study.life.wear_ledger import LifeEnded, LifeObserver, Wear
 
 UNTIL = ("rated", "limit", "full")
 MAX_NS = 1_000_000 * NS_PER_YEAR
@@ -97,11 +99,11 @@ def end_of_life(
         raise ValueError(f"limits are for until='limit', one for each of {block_count} blocks")
     rated = scenario.chip.datasheet().rated_cycles
     limits = tuple(limits) if limits is not None else (rated,) * block_count
-    store = make_store(scenario, PromptFlash if plain else WornFlash)
+    store = make_store(scenario, NorFlash if plain else LateFlash)
     life = _Life(scenario, store, until, limits, progress)
     life.erases_max = TURNS_PROJECTED * block_count if project else 0
     life.go_on(MAX_NS if max_ns is None else max_ns, plain)
-    return life.projected() if project and life.device.ended is None else life.told()
+    return life.projected() if project and life.observer.ended is None else life.told()
 
 
 class _SkippingPlayer(FastPlayer):
@@ -131,11 +133,10 @@ class _Life:
         self, scenario: Scenario, store: Store, until: str, limits: tuple[int, ...], progress: Progress | None
     ) -> None:
         self._scenario, self._until, self._progress = scenario, until, progress
-        assert isinstance(store.flash, WornFlash)
-        self._flash = store.flash
-        self.wear = self._flash.wear = Wear(limits)
-        self.device = LifeDevice(store, start_ns=scenario.run.start)
-        self.device.begin_life(self.wear, until == "full", self._turn)
+        self.wear = Wear(limits)
+        self.device = Device(store, start_ns=scenario.run.start)
+        self.observer = LifeObserver(self.wear, until == "full", self._turn)
+        self.observer.follow(self.device)
         self.erases_max = 0  # after which the pace of wear is known; 0: no matter
         self.skipped_ns = self.skipped_periods = self.period_ns = 0
         self._half: tuple[int, list[int]] = (0, [0] * len(limits))  # time and erases at half of that
@@ -170,7 +171,7 @@ class _Life:
         self.skipped_ns += count * period_ns
         self.skipped_periods += count
         self.period_ns = period_ns
-        self.device.next_turn = 0
+        self.observer.next_turn = 0
 
     def _turn(self) -> int:
         """Now and then: tell the progress, note the pace, stop when it is known."""
@@ -185,7 +186,7 @@ class _Life:
 
     def told(self) -> EndOfLife:
         """What came."""
-        ended, limits = self.device.ended, self.wear.limits
+        ended, limits = self.observer.ended, self.wear.limits
         if ended is None:
             return self._made("never", None, None, self.wear.counts)
         end = ("limit" if self._until == "limit" else "rated") if ended.end == "worn" else "full"

@@ -5,15 +5,11 @@ from __future__ import annotations
 import errno
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import NamedTuple, TypeVar
+from typing import NamedTuple
 
-from simfs.flash.late import LateFlash
-from simfs.replay.device.device import NAMES_KEPT, Device, Readings
-from simfs.replay.device.notes import Alike, Boot, TaskTally
-
-T = TypeVar("T")
-
-BOOT_TASK = "(boot)"
+from simfs.replay.device.device import NAMES_KEPT, Device
+from simfs.replay.device.notes import Boot
+from simfs.replay.device.observer import Observer
 
 
 class LifeEnded(Exception):
@@ -94,27 +90,6 @@ class Wear:
                 self.worn = block
 
 
-class WornFlash(LateFlash):
-    """A flash that notes its erases. They are counted from its making on."""
-
-    __slots__ = ("wear",)
-    wear: Wear
-
-    def erase(self, block: int) -> None:
-        super().erase(block)
-        self.wear.erased(block)
-
-
-class PromptFlash(WornFlash):
-    """One whose every byte is made at once."""
-
-    __slots__ = ()
-
-    @property
-    def takes_late(self) -> bool:
-        return False
-
-
 class _NoNames(set[str]):
     """A set of names that is full: a life has too many to keep."""
 
@@ -129,60 +104,47 @@ class _NoBoots(list[Boot]):
         return None
 
 
-class LifeDevice(Device):
-    """A device that raises `LifeEnded`, `ended` in hand, once an operation brought a block to its limit, or, when that
-    ends it, was refused for want of room."""
+class LifeObserver(Observer):
+    """Raises `LifeEnded`, `ended` in hand, once an operation brought a block to its limit, or, when that ends it, was
+    refused for want of room.
 
-    def begin_life(self, wear: Wear, full_ends: bool, on_turn: Callable[[], int]) -> None:
-        """Note wear from now on. `on_turn` is called now and then; it tells after how many erases the next time."""
-        self.wear, self._full_ends, self.on_turn, self.next_turn = wear, full_ends, on_turn, 0
+    `on_turn` is called now and then; it tells after how many erases the next time.
+    """
+
+    def __init__(self, wear: Wear, full_ends: bool, on_turn: Callable[[], int]) -> None:
+        self.wear, self._full_ends, self._on_turn, self.next_turn = wear, full_ends, on_turn, 0
         self.ended: End | None = None
-        self._no_room = False
-        self.names_used, self.boots = _NoNames(), _NoBoots()
+        self._began_ns = 0
 
-    def perform(
-        self,
-        task: str,
-        operation: str,
-        name: str,
-        action: Callable[[], T],
-        *,
-        writes: bool,
-        pattern: str = "",
-        due_ns: int | None = None,
-    ) -> T | None:
-        began_ns = self.now_ns
+    def follow(self, device: Device) -> None:
+        """Note the wear of the device's flash and what it does from now on; what is not read is not kept."""
+        device.names_used, device.boots = _NoNames(), _NoBoots()
+        device.observe(self)
+        device.flash.listen(on_erase=self.wear.erased)
+
+    def begins(self, task: str, operation: str, name: str, at_ns: int) -> None:
+        self._began_ns = at_ns
         self.wear.begin(task)
-        result = super().perform(task, operation, name, action, writes=writes, pattern=pattern, due_ns=due_ns)
-        self._look(began_ns, task, operation, name)
-        return result
 
-    def begins_block(self, task: str) -> bool:
+    def ends(self, task: str, operation: str, name: str, at_ns: int, refused: int) -> None:
+        no_room = self._full_ends and refused in (errno.ENOSPC, errno.EROFS)
+        self._look(self._began_ns, task, operation, name, no_room)
+
+    def takes_block(self, task: str) -> bool:
         if self.wear.is_near:
             return False  # so that the operation which brings the end is by itself
         self.wear.begin(task)
         return True
 
-    def note_alike(self, task: str, operation: str, name: str, done: Alike, before: Readings) -> None:
-        super().note_alike(task, operation, name, done, before)
-        self._look(before[0], task, operation, name)
+    def ends_together(self, task: str, operation: str, name: str, began_ns: int, at_ns: int) -> None:
+        self._look(began_ns, task, operation, name, no_room=False)
 
-    def boot(self) -> None:
-        began_ns = self.now_ns
-        self.wear.begin(BOOT_TASK)
-        super().boot()
-        self._look(began_ns, BOOT_TASK, "boot", "")
-
-    def _look(self, began_ns: int, task: str, operation: str, name: str) -> None:
+    def _look(self, began_ns: int, task: str, operation: str, name: str, no_room: bool) -> None:
         if self.wear.erases >= self.next_turn:
-            self.next_turn = self.on_turn()
-        if self.wear.worn is None and not self._no_room:
+            self.next_turn = self._on_turn()
+        if self.wear.worn is None and not no_room:
             return
         counts = self.wear.counts
         block = counts.index(max(counts)) if self.wear.worn is None else self.wear.worn
         self.ended = End("full" if self.wear.worn is None else "worn", block, began_ns, task, operation, name)
         raise LifeEnded
-
-    def _note_refusal(self, tally: TaskTally, operation: str, name: str, error: OSError) -> None:
-        super()._note_refusal(tally, operation, name, error)
-        self._no_room = self._no_room or (self._full_ends and error.errno in (errno.ENOSPC, errno.EROFS))

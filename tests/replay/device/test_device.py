@@ -7,8 +7,8 @@ import pytest
 from simfs import NorFlash, Store, StoreConfig
 from simfs.flash import Counts, Faults, Plan, Weibull, Worn
 from simfs.replay.device.clock import NS_PER_MS, NS_PER_S
-from simfs.replay.device.device import REFUSAL_GROUPS_MAX, Device
-from simfs.replay.device.notes import Stall, StallLog
+from simfs.replay.device.device import Device
+from simfs.replay.device.notes import REFUSAL_GROUPS_MAX, Stall, StallLog
 from simfs.replay.device.task_files import DeviceTask
 
 START_NS = 1000 * NS_PER_S

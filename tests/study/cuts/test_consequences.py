@@ -400,7 +400,7 @@ def test_a_boot_in_the_run_ends_what_was_under_way() -> None:
     def work(store: Store) -> None:
         file = store.open("/log", "a")
         file.write(b"1\n")
-        again = type(store).mount(store.flash)
+        again = store.boot()
         save("/log", b"2\n", "a")(again)
 
     found = told(work, before=save("/log", b"0\n"))

@@ -113,7 +113,7 @@ def by_handle(store: Store) -> None:
     second.close()
     lost = store.open("z", "r+")
     lost.write(b"waits until the store boots")
-    store = type(store).mount(store.flash)
+    store = store.boot()
     lost.close()
     with store.open("y", "w") as last:
         last.write(b"y")
@@ -158,7 +158,7 @@ def run(device):
 def test_scenarios_and_scripts_are_recorded(name: str, tmp_path: Path) -> None:
     (tmp_path / "script.py").write_text(SCRIPT)
     recorder = Recorder()
-    run = replay((tmp_path if name == "script.py" else SCENARIOS) / name, watch=recorder.watch)
+    run = replay((tmp_path if name == "script.py" else SCENARIOS) / name, observers=[recorder])
     history = recorder.history(name)
     done = run.flash.counts - Counts(*run.first)
     assert len(history.operations) == done.programs + done.erases > 60

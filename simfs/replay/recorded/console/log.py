@@ -14,6 +14,7 @@ from pathlib import Path
 from simfs.files.contract import AnyStore
 from simfs.replay.device.device import Device, Run
 from simfs.replay.device.name_check import name_faults
+from simfs.replay.device.observer import Observer
 from simfs.replay.recorded.console.lines import RIGHT_LINE, Joined, Record, Torn, found_in, whole_line
 from simfs.replay.recorded.console.order import Gap, Order
 from simfs.replay.recorded.console.replayer import ConsoleReplayer
@@ -53,16 +54,21 @@ def _seems_one(path: str | os.PathLike[str]) -> bool:
 
 
 def replay_console_log(
-    path: str | os.PathLike[str], store: AnyStore, *, strict: bool = False, progress: Progress | None = None
+    path: str | os.PathLike[str],
+    store: AnyStore,
+    *,
+    strict: bool = False,
+    progress: Progress | None = None,
+    observers: Iterable[Observer] = (),
 ) -> Run:
     """Replay a console's log on `store`, which should be freshly formatted.
 
     Lines that are torn or lost are told and counted, with their place; with `strict` they raise `BadRecording`.
-    `OSError` where the file can't be read.
+    `observers` are told of all that happens. `OSError` where the file can't be read.
     """
     source = os.fspath(path)
     ledger = SkippedLedger(source, strict)
-    device = Device(store)
+    device = Device(store, observers=observers)
     replayer = ConsoleReplayer(device, ledger)
     try:
         with opened(path) as lines:

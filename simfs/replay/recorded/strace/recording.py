@@ -18,6 +18,7 @@ from pathlib import Path
 from simfs.files.contract import AnyStore
 from simfs.replay.device.device import Device, Run
 from simfs.replay.device.name_check import name_faults
+from simfs.replay.device.observer import Observer
 from simfs.replay.recorded.faults import BadRecording, Unreadable
 from simfs.replay.recorded.skipped import SkippedLedger
 from simfs.replay.recorded.source import Progress, opened, told
@@ -52,12 +53,13 @@ def replay_recording(
     directory: str | None = None,
     strict: bool = False,
     progress: Progress | None = None,
+    observers: Iterable[Observer] = (),
 ) -> Run:
     """Replay a recording on `store`, which should be freshly formatted.
 
     `directory` is the absolute path of the directory that stands for the store; without it, `store_directory` finds it.
     With `strict` a line that can't be read raises `BadRecording`; else it is skipped, counted and named.
-    `OSError` where the file can't be read.
+    `observers` are told of all that happens. `OSError` where the file can't be read.
     """
     source = os.fspath(path)
     directory = store_directory(path) if directory is None else _checked(directory)
@@ -69,7 +71,7 @@ def replay_recording(
     with opened(path) as lines:
         reader = Reader(lines, IGNORED, unreadable)
         try:
-            return _replay(reader, store, directory, ledger, _Parents(path), told(lines, progress))
+            return _replay(reader, store, observers, directory, ledger, _Parents(path), told(lines, progress))
         except Unreadable as error:
             raise BadRecording(str(error)) from None
 
@@ -100,6 +102,7 @@ def store_directory(path: str | os.PathLike[str]) -> str:
 def _replay(
     reader: Reader,
     store: AnyStore,
+    observers: Iterable[Observer],
     directory: str,
     ledger: SkippedLedger,
     parents: _Parents,
@@ -107,7 +110,7 @@ def _replay(
 ) -> Run:
     calls = iter(reader)
     first = next(calls, None)
-    device = Device(store, start_ns=reader.first_ns or 0)
+    device = Device(store, start_ns=reader.first_ns or 0, observers=observers)
     context = Context(device, directory, ledger, parents.of)
     replayer = Replayer(context, ledger)
     if first is not None:

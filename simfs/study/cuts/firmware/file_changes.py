@@ -11,10 +11,11 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from simfs.files.heard import FileCall
 from simfs.files.modes import parse_mode
 from simfs.files.names import NameRule
 from simfs.study.cuts.firmware.rename_targets import Fates
-from simfs.study.cuts.notes.history import Contents, FileCall, History
+from simfs.study.cuts.notes.history import Contents, History
 
 # How a change began, by what is most telling about it.
 EMPTIED, CREATED, GROWN, UPDATED, REMOVED = "emptied", "created", "grown", "updated", "removed"

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 
-from simfs.study.cuts.notes.history import FileCall
+from simfs.files.heard import FileCall
 
 
 class Fates:

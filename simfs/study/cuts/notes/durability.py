@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from simfs.files.heard import FileCall
 from simfs.files.modes import parse_mode
 from simfs.files.names import NameRule
 from simfs.store.format.config import StoreConfig
-from simfs.study.cuts.notes.history import Contents, Event, FileCall
+from simfs.study.cuts.notes.history import Contents, Event
 
 
 class _File:

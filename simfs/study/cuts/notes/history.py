@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from simfs.files import Store
+from simfs.files.heard import FileCall
 from simfs.flash import Geometry
 from simfs.flash.datasheet import Datasheet
 from simfs.flash.trace import Change
@@ -21,24 +22,6 @@ def read_all(store: Store) -> Contents:
         with store.open(name) as file:
             found[name] = file.readall()
     return found
-
-
-@dataclass(frozen=True, slots=True)
-class FileCall:
-    """One call on the store that may have changed something; reading is left out.
-
-    `kind` is "open", "write", "flush", "close", "truncate", "remove", "rename", "idle" or "mount". `handle` numbers the
-    open files from 1 on, 0: the call goes by the name. `error` is the errno's name when the store refused it.
-    """
-
-    kind: str
-    name: str = ""
-    handle: int = 0
-    mode: str = ""  # of an open
-    at: int = 0  # where a write lands in the file, -1: at its end; the new size of a truncate; ns of an idle time
-    data: bytes = b""  # of a write
-    to: str = ""  # the new name of a rename
-    error: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""A flash without faults that notes what changes it."""
+"""A flash that is filled with one state after the other, and notes what changes it."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ from simfs.flash.trace import Change
 
 
 class NotedFlash(NorFlash):
-    """Notes each change once it took place. Reads take the quick way, as there is no fault plan to ask."""
+    """Serves states cheaply: filling it costs a copy of the cells, where a new flash costs several. `changes` are those
+    since it was filled."""
 
     __slots__ = ("changes", "holds")
 
@@ -22,19 +23,16 @@ class NotedFlash(NorFlash):
         """A flash to be filled."""
         flash = cls(block_count, datasheet=datasheet)
         flash.changes, flash.holds = [], flash._starts_with
+        size = flash.geometry.block_bytes
+        flash.listen(
+            lambda address, data: flash.changes.append(Change(address, data)),
+            lambda block: flash.changes.append(Change(block * size, None)),
+        )
         return flash
 
     def fill(self, cells: bytes | bytearray, page_programs: list[int]) -> None:
         """Hold these cells from now on, and nothing noted yet; the programs of each page since its erase are given
-        where the part limits them. Costs a copy, where a new flash costs several."""
+        where the part limits them."""
         self._cells[:] = cells
         self._page_programs[:] = page_programs
         self.changes = []
-
-    def program(self, address: int, data: bytes | bytearray | memoryview) -> None:
-        super().program(address, data)
-        self.changes.append(Change(address, bytes(data)))
-
-    def erase(self, block: int) -> None:
-        super().erase(block)
-        self.changes.append(Change(block * self.geometry.block_bytes, None))
