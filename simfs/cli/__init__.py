@@ -23,7 +23,7 @@ from simfs.cli.sweep_command import sweep
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 def commands() -> None:
-    """Replays what a device does with its files on a model of its flash, and tells whether it will hold."""
+    """Replay what a device does with its files on a model of its flash, and see whether the flash will last."""
 
 
 commands.add_command(run)

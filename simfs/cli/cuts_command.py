@@ -29,27 +29,27 @@ SHRINK_TRIES_MIN, SHRINK_TRIES_MAX, SHRINK_CALLS_MAX = 20, 600, 200_000
 @click.command()
 @click.argument("file", required=False)
 @click.option("--every", type=click.Choice(EVERY), help="Cut at every flash operation (default), byte or bit.")
-@click.option("--sample", type=click.IntRange(1, PLACES_MAX), metavar="N", help="Cut at N places drawn by the seed.")
+@click.option("--sample", type=click.IntRange(1, PLACES_MAX), metavar="N", help="Cut at N places, drawn at random.")
 @click.option("--seed", type=click.IntRange(0), metavar="S", help="The seed of the sample, 0 by default.")
-@click.option("--only", metavar="TOKEN", help="This one cut, as a report names it: 57:bytes=12.")
+@click.option("--only", metavar="TOKEN", help="Make one cut alone, as a report names it: 57:bytes=12.")
 @click.option(
     "--depth",
     type=click.IntRange(1, DEPTH_MAX),
     default=1,
     metavar="N",
-    help="2, 3: cut each recovery again, and that.",
+    help="2 cuts each recovery too; 3 cuts one of those again.",
 )
-@click.option("--profile", type=click.Choice(PROFILES), default=PROFILES[0], help="What a cut program may spoil.")
-@click.option("--workers", type=click.IntRange(1, WORKERS_MAX), metavar="N", help="Processes; one a core by default.")
+@click.option("--profile", type=click.Choice(PROFILES), default=PROFILES[0], help="What an interrupted program spoils.")
+@click.option("--workers", type=click.IntRange(1, WORKERS_MAX), metavar="N", help="Processes; by default one a core.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
-@click.option("--case", metavar="LINE", help="In place of FILE: a short run, as a report spells it.")
+@click.option("--case", metavar="LINE", help="Instead of FILE: a short run, as a report prints it.")
 @recording_options
 def cuts(file: str | None, case: str | None, as_json: bool, **options: Any) -> None:
     """Cut the power in FILE again and again, and report what that leaves.
 
     FILE is a scenario (.toml), a Python script (.py), or a recording, as for
-    `simfs run`. It is replayed once; then the power goes at each place, the
-    store is mounted, judged and worked on, and the report tells what the
+    `simfs run`. It is replayed once. Then the power is cut at each place, the
+    store is mounted, checked and worked on, and the report says what the
     firmware would find.
 
     The exit status is 0, or 1 when the store breaks a promise, or 2 on bad
@@ -69,7 +69,7 @@ def cuts(file: str | None, case: str | None, as_json: bool, **options: Any) -> N
 
 
 def _check(file: str | None, case: str | None, own: dict[str, Any], options: dict[str, Any]) -> None:
-    """Refuse what contradicts itself before anything runs."""
+    """Refuse options that contradict each other before anything runs."""
     ways = [name for name in ("only", "sample", "every") if own[name] is not None]
     if len(ways) > 1:
         raise Refused(f"--{ways[1]}: --{ways[0]} says already where to cut; leave out one of them")
@@ -170,7 +170,7 @@ def _bad_cut(only: str | None, error: ValueError) -> str:
 
 
 class _Repeat:
-    """Spells the line that repeats one case alone."""
+    """Writes the command that repeats one case alone."""
 
     def __init__(self, file: str, case: str, profile: str, options: dict[str, Any]) -> None:
         what = ["--case", case] if case else [file]
@@ -186,7 +186,7 @@ def _unusual(profile: str) -> list[str]:
 
 
 def _shortened(history: History, violation: Violation, profile: str) -> ShortCase | None:
-    """Each try makes the calls anew, so a long run gets fewer."""
+    """The shortest case that still shows the violation. A long run gets fewer tries: each makes the calls anew."""
     from simfs.study.cuts.report import ShortCase
     from simfs.study.cuts.shrink import shrink
 

@@ -43,7 +43,7 @@ class Stopped(Refused):
 
 @contextmanager
 def progress_bar() -> Iterator[Progress | None]:
-    """A bar that goes away, for people only."""
+    """A bar that vanishes at the end. Only a terminal gets one."""
     if not sys.stderr.isatty():
         yield None
         return
@@ -61,7 +61,7 @@ def progress_bar() -> Iterator[Progress | None]:
 
 @contextmanager
 def worker_pool(workers: int | None) -> Iterator[Executor | None]:
-    """So many processes; None leaves it to the study."""
+    """A pool of so many processes; None leaves the number to the study."""
     if workers is None:
         yield None
         return
@@ -77,7 +77,7 @@ def worker_pool(workers: int | None) -> Iterator[Executor | None]:
 
 
 def print_report(text: str) -> None:
-    """A reader that went away, as `head` does, is no fault."""
+    """Print to standard output. It is no error if the reader goes away, as `head` does."""
     try:
         print(text, flush=True)
     except BrokenPipeError:

@@ -28,7 +28,7 @@ ACTIVATION_EV = 1.1
 @click.command()
 @click.argument("file")
 @limit_options
-@click.option("--devices", type=click.IntRange(2, DEVICES_MAX), default=DEVICES, help="Simulate so many; 1,000.")
+@click.option("--devices", type=click.IntRange(2, DEVICES_MAX), default=DEVICES, help="How many to simulate (1,000).")
 @click.option("--seed", type=click.IntRange(0), default=0, metavar="S", help="The seed of their limits, 0 by default.")
 @click.option(
     "--stores", type=click.IntRange(1, STORES_MAX), metavar="N", help="Run N devices until their store is lost."
@@ -38,26 +38,26 @@ ACTIVATION_EV = 1.1
     type=click.IntRange(10, 10**9),
     default=HURRIED_CYCLES,
     metavar="N",
-    help=f"There half the blocks stand N erases, {HURRIED_CYCLES} by default: the more, the longer and the closer.",
+    help=f"With --stores, half the blocks last N erases, {HURRIED_CYCLES} by default: more is closer to the truth.",
 )
-@click.option("--workers", type=click.IntRange(1, WORKERS_MAX), metavar="N", help="Processes; one a core by default.")
+@click.option("--workers", type=click.IntRange(1, WORKERS_MAX), metavar="N", help="Processes; by default one a core.")
 @click.option(
     "--carry-on",
     type=click.IntRange(10, 10**9),
     metavar="N",
-    help="Scenario: take the pace of wear from going on until a block has had N erases.",
+    help="Scenario: carry it on until a block has had N erases, and take the pace of wear from that.",
 )
-@click.option("--exact", is_flag=True, help="Scenario: go on until each of the simulated devices has lost a block.")
+@click.option("--exact", is_flag=True, help="Scenario: carry it on until each simulated device has lost a block.")
 @click.option("--kept-at", type=float, metavar="C", help="How long data is kept at so many degrees Celsius.")
 @click.option("--activation", type=float, metavar="EV", help=f"Activation energy for that, {ACTIVATION_EV} by default.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
 @recording_options
 def fleet(file: str, as_json: bool, **options: Any) -> None:
-    """Tell when devices that all do as FILE lose blocks, and their store.
+    """Estimate when devices that all do what FILE says lose blocks and stores.
 
     FILE is a scenario (.toml), a Python script (.py), or a recording, as for
-    `simfs run`. How many erases the blocks of real parts stand is yours to
-    say: by a law's parameters, or by a test that so many parts passed.
+    `simfs run`. You say how many erases the blocks of real parts last, by a
+    law's parameters or by a test that so many parts passed.
 
     The exit status is 0, or 1 when 1 % of the devices have lost a block
     before the life_min that the scenario expects, or 2 on bad input.

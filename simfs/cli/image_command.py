@@ -1,4 +1,4 @@
-"""`simfs image`: a store's image made, looked at and taken apart. No image is ever written to but the one it builds."""
+"""`simfs image`: builds, reads and extracts images. Only the image that it builds is ever written to."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from simfs.files import Store
 
 START = click.option(
-    "--start", metavar="ADDRESS", help="Where the store begins in a dump, such as 3MiB or 0x300000; found by itself."
+    "--start", metavar="ADDRESS", help="Where the store begins in a dump, such as 3MiB or 0x300000, if it has several."
 )
 
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
@@ -37,15 +37,15 @@ def image() -> None:
 @image.command()
 @click.argument("directory")
 @click.argument("target", metavar="IMAGE")
-@click.option("--device", metavar="SCENARIO", help="A scenario that tells chip and store.")
+@click.option("--device", metavar="SCENARIO", help="Take chip and store from a scenario.")
 @click.option("--part", metavar="NAME", help="The chip; `simfs parts` lists them.")
-@click.option("--size", metavar="SIZE", help="The store's room on the chip, such as 1MiB.")
-@click.option("--prefix", default="/", show_default=True, help="What stands before each path to make the name.")
+@click.option("--size", metavar="SIZE", help="The store's size on the chip, such as 1MiB.")
+@click.option("--prefix", default="/", show_default=True, help="What is put before each path to make the name.")
 def build(directory: str, target: str, device: str | None, part: str | None, size: str | None, prefix: str) -> None:
     """Write a store of all files below DIRECTORY into IMAGE.
 
-    IMAGE is exactly the store's bytes, and the same for the same files. What
-    is wrong with names is all told before anything is written.
+    IMAGE is exactly the store's bytes, and the same for the same files.
+    Whatever is wrong with the names is reported before anything is written.
     """
     from simfs.bridges.images.build import BadDirectory, build_image
     from simfs.bridges.images.text import built
@@ -97,7 +97,7 @@ def read(source: str, name: str, start: str | None) -> None:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     except OSError as error:
-        raise Refused(f"{source}: {name}: {error.strerror}; `simfs image list` tells what is in it") from None
+        raise Refused(f"{source}: {name}: {error.strerror}; `simfs image list` shows what is in it") from None
     except ValueError as error:
         raise Refused(f"{source}: {error}") from None
 
@@ -105,13 +105,13 @@ def read(source: str, name: str, start: str | None) -> None:
 @image.command()
 @click.argument("source", metavar="IMAGE")
 @click.argument("directory")
-@click.option("--damaged", is_flag=True, help="Take what is left, also where the store can't be mounted.")
+@click.option("--damaged", is_flag=True, help="Take what is left, even if the store can't be mounted.")
 @START
 def extract(source: str, directory: str, damaged: bool, start: str | None) -> None:
     """Put all files in IMAGE into DIRECTORY, which is new or empty.
 
-    All go right into it: /log/a.csv becomes log+a.csv. Names that may mean
-    something to a host are refused and listed, and the exit status is 1.
+    All go right into it: /log/a.csv becomes log+a.csv. Names that could mean
+    something to the host are left out and listed, and the exit status is 1.
     """
     from simfs.bridges.images import extract as images_extract
     from simfs.bridges.images.text import extracted
@@ -166,11 +166,11 @@ def verify(source: str, start: str | None, as_json: bool) -> None:
 
 @image.command()
 @click.argument("source", metavar="IMAGE")
-@click.option("--block", type=click.IntRange(0), metavar="N", help="Show all that stands in this erase block.")
+@click.option("--block", type=click.IntRange(0), metavar="N", help="Show everything in this erase block.")
 @START
 @AS_JSON
 def explain(source: str, block: int | None, start: str | None, as_json: bool) -> None:
-    """Tell what is left in IMAGE: damaged frames, files, what can be saved.
+    """Show what is left in IMAGE: damaged frames, files, what can be saved.
 
     The image need not mount, and may lack bytes.
     """
@@ -184,7 +184,7 @@ def explain(source: str, block: int | None, start: str | None, as_json: bool) ->
         print_report(_object(explanation_of(explained)) if as_json else images_text.as_text(explained))
         return
     if as_json:
-        raise Refused(f"--block {block}: --json tells of all blocks at once; leave one of the two out")
+        raise Refused(f"--block {block}: --json has all blocks at once; leave one of the two out")
     if block >= found.record.block_count:
         raise Refused(f"--block {block}: the store has blocks 0 to {found.record.block_count - 1}")
     from simfs.store.format.dump import dump_block

@@ -1,4 +1,4 @@
-"""What a command replays: a scenario, a script, or a recording on a store that its options describe."""
+"""What a command replays: a scenario, a script, or a recording on the store that the options describe."""
 
 from __future__ import annotations
 
@@ -22,23 +22,23 @@ PART_OF_RECORDINGS = "generic"
 
 
 def recording_options(command: Command) -> Command:
-    """The options of a command that say how a recording is replayed."""
+    """Add to a command the options that say how a recording is replayed."""
     for option in reversed(_RECORDING_OPTIONS):
         command = option(command)
     return command
 
 
 _RECORDING_OPTIONS = (
-    click.option("--strict", is_flag=True, help="Recording: a line that can't be read is bad input."),
-    click.option("--directory", metavar="DIR", help="Recording by strace: the directory that stands for the store."),
-    click.option("--device", metavar="SCENARIO", help="Recording: a scenario that tells chip and store."),
+    click.option("--strict", is_flag=True, help="Recording: treat a line that can't be read as an error."),
+    click.option("--directory", metavar="DIR", help="Recording by strace: the directory that the store replaces."),
+    click.option("--device", metavar="SCENARIO", help="Recording: take chip and store from a scenario."),
     click.option("--part", metavar="NAME", help="Recording: the chip; `simfs parts` lists them."),
-    click.option("--size", metavar="SIZE", help="Recording: the store's room on the chip, such as 1MiB."),
+    click.option("--size", metavar="SIZE", help="Recording: the store's size on the chip, such as 1MiB."),
 )
 
 
 def check_source(file: str) -> None:
-    """A file that can't be read is refused before anything else, and one that never ends is too."""
+    """Refuse a file that can't be read, or that never ends, before anything else."""
     try:
         if not stat.S_ISREG(os.stat(file).st_mode):
             raise Refused(f"{file}: it is no regular file; give a scenario, a script or a recording")
@@ -103,7 +103,7 @@ def _replay_recording(
 
 
 def described_store(device: str | None, part: str | None, size: str | None) -> Store:
-    """A new store: as a scenario describes it, or on the beginning of a part, the plain generic one at first."""
+    """A new store: as a scenario describes it, or at the beginning of a part, by default of the generic one."""
     return _store_like(device, part, size) if device else _store_on(part or PART_OF_RECORDINGS, size)
 
 
@@ -113,13 +113,13 @@ def _store_like(device: str, part: str | None, size: str | None) -> Store:
     from simfs.replay.scenario.load import load_scenario
 
     if part or size:
-        raise Refused(f"--{'part' if part else 'size'}: {device} tells it already; leave out this or --device")
+        raise Refused(f"--{'part' if part else 'size'}: {device} gives it already; leave out this or --device")
     check_source(device)
     return make_store(load_scenario(device))
 
 
 def _store_on(part: str, size: str | None) -> Store:
-    """A store with the usual settings on the beginning of a part, or on all of it."""
+    """A store with the default settings at the beginning of a part, or on all of it."""
     from simfs.files import Store
     from simfs.flash import NorFlash
     from simfs.flash.parts import PARTS

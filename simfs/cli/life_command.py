@@ -25,16 +25,16 @@ UNTIL = ("rated", "limit", "full")
     "--until",
     type=click.Choice(UNTIL),
     default=UNTIL[0],
-    help="A block at its rated cycles (default), at its true limit, or a full store.",
+    help="Until a block is at its rated cycles (default), at its true limit, or the store is full.",
 )
 @limit_options
-@click.option("--seed", type=click.IntRange(0), metavar="S", help="The device whose true limits these are.")
+@click.option("--seed", type=click.IntRange(0), metavar="S", help="The seed of the limits, with --until limit.")
 @click.option("--quick", is_flag=True, help="Project from the pace of wear, once it is steady.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
 def life(scenario: str, until: str, seed: int | None, quick: bool, as_json: bool, **limits: Any) -> None:
     """Carry SCENARIO on to the end of its device's life.
 
-    Tells when that comes, which block it is, and which task wore it. The
+    Reports when that is, which block it is, and which task wore it. The
     scenario's own duration does not count. True limits come from a law, as for
     `simfs fleet`; a seed draws those of one device.
 

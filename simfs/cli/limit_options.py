@@ -1,4 +1,4 @@
-"""The options that say how many erases blocks stand."""
+"""The options that say how many erases the blocks last."""
 
 from __future__ import annotations
 
@@ -30,26 +30,26 @@ _WAYS = {
 }
 
 _OPTIONS = (
-    click.option("--scale-cycles", type=float, metavar="N", help="Weibull: the erases that 37 % of the blocks stand."),
-    click.option("--shape", type=float, metavar="B", help="Weibull: 1 is chance, the larger the more alike."),
-    click.option("--passed-parts", type=int, metavar="N", help="Weibull, from a test: so many parts, none failed."),
-    click.option("--passed-blocks", type=int, metavar="N", help="Blocks of each; by default the whole chip's."),
-    click.option("--passed-cycles", type=int, metavar="N", help="Erases in the test; by default the rated cycles."),
-    click.option("--confidence", type=float, metavar="C", help=f"Confidence of the test, by default {CONFIDENCE}."),
-    click.option("--median-cycles", type=float, metavar="N", help="Lognormal: the erases that half the blocks stand."),
+    click.option("--scale-cycles", type=float, metavar="N", help="Weibull: erases that 37 % of the blocks outlast."),
+    click.option("--shape", type=float, metavar="B", help="Weibull: 1 is pure chance; larger, blocks are more alike."),
+    click.option("--passed-parts", type=int, metavar="N", help="Weibull, from a test that all of N parts passed."),
+    click.option("--passed-blocks", type=int, metavar="N", help="The test: blocks of each part; by default all."),
+    click.option("--passed-cycles", type=int, metavar="N", help="The test: erases of each; by default as rated."),
+    click.option("--confidence", type=float, metavar="C", help=f"The test: its confidence, by default {CONFIDENCE}."),
+    click.option("--median-cycles", type=float, metavar="N", help="Lognormal: erases that half of the blocks outlast."),
     click.option("--sigma", type=float, metavar="S", help="Lognormal: the standard deviation of the logarithm."),
 )
 
 
 def limit_options(command: Command) -> Command:
-    """The options of a command that is about true limits."""
+    """Add to a command the options that give the true limits of blocks."""
     for option in reversed(_OPTIONS):
         command = option(command)
     return command
 
 
 def check_limit_options(given: dict[str, Any]) -> None:
-    """Refuse what is no law, or more than one."""
+    """Refuse options that give no law, or more than one."""
     ways = [way for way in _WAYS if given[way] is not None]
     if len(ways) != 1:
         raise Refused(f"the limits of the blocks: {'given twice' if ways else 'not given'}; give {HOW}")

@@ -22,11 +22,11 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("source")
 @click.argument("directory")
-@click.option("--part", metavar="NAME", help="Image: the chip that it is of; `simfs parts` lists them.")
-@click.option("--device", metavar="SCENARIO", help="Image: a scenario that tells the chip.")
-@click.option("--read-only", is_flag=True, help="Nothing can be changed, and the flash stays as it is.")
+@click.option("--part", metavar="NAME", help="Image: its chip; `simfs parts` lists them.")
+@click.option("--device", metavar="SCENARIO", help="Image: take its chip from a scenario.")
+@click.option("--read-only", is_flag=True, help="Let nothing be changed; the flash stays as it is.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
-@click.option("--save-image", "image", metavar="IMAGE", help="Keep the flash as it stands at the end in this file.")
+@click.option("--save-image", "image", metavar="IMAGE", help="Save the flash in this file as it is at the end.")
 def mount(
     source: str,
     directory: str,
@@ -36,12 +36,12 @@ def mount(
     as_json: bool,
     image: str | None,
 ) -> None:
-    """Put a store under DIRECTORY, for any program to work on.
+    """Mount a store on DIRECTORY, for any program to work on.
 
-    SOURCE is an image of a store, or a scenario (.toml): then the store is
-    new, on the scenario's chip and with its settings; its tasks are not played
-    and its expectations not judged. The mount ends with `fusermount3 -u
-    DIRECTORY`, Ctrl-C or SIGTERM; then comes the report. SOURCE stays as it is.
+    SOURCE is an image of a store, or a scenario (.toml). With a scenario the
+    store is new, on its chip and with its settings; its tasks are not played
+    and its expectations not judged. `fusermount3 -u DIRECTORY`, Ctrl-C or
+    SIGTERM ends the mount and prints the report. SOURCE stays as it is.
 
     The exit status is 0, or 2 on bad input.
     """
@@ -66,7 +66,7 @@ def _served(
     as_json: bool,
     image: str | None,
 ) -> tuple[str, str]:
-    """The report, and what went wrong with the image."""
+    """The report, and why the image could not be saved, if so."""
     from simfs.bridges.mount.mount import CannotMount
     from simfs.bridges.mount.mount import mount as serve
     from simfs.bridges.mount.report import with_left
@@ -116,7 +116,7 @@ def _new_store(scenario: Scenario, part: str | None, device: str | None) -> Stor
     from simfs.replay.play import make_store
 
     if part or device:
-        raise Refused(f"--{'part' if part else 'device'}: it is for images; a scenario tells its chip itself")
+        raise Refused(f"--{'part' if part else 'device'}: it is for images; a scenario has its own chip")
     return make_store(scenario, NorFlash)
 
 
@@ -130,7 +130,7 @@ def _store_in(file: str, part: str | None, device: str | None, read_only: bool) 
         flash = NorFlash.from_image(Path(file).read_bytes(), datasheet=sheet)
         return Store.mount(flash, read_only)
     except ValueError as error:
-        raise Refused(f"{file}: {error}; --part or --device tell of other chips") from None
+        raise Refused(f"{file}: {error}; --part or --device give another chip") from None
     except OSError as error:
         raise Refused(f"{file}: {error.strerror or error}") from None
 
@@ -139,7 +139,7 @@ def _datasheet(part: str | None, device: str | None) -> Datasheet:
     from simfs.flash.parts import PARTS
 
     if part and device:
-        raise Refused(f"--part: {device} tells it already; leave out this or --device")
+        raise Refused(f"--part: {device} gives it already; leave out this or --device")
     if device:
         return _scenario(device).chip.datasheet()
     if part and part not in PARTS:

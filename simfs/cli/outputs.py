@@ -1,4 +1,4 @@
-"""What a run hands out at its end: the report, and an image of its flash."""
+"""What a run gives at its end: the report, and an image of its flash."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def report_of(done: Run, as_json: bool) -> tuple[str, bool]:
 
 
 def check_target(image: str) -> None:
-    """Refuse before the run what could not be written after it."""
+    """Refuse, before the run, a file that could not be written after it."""
     directory = os.path.dirname(os.path.realpath(image))
     if os.path.exists(image) and not os.path.isfile(image):
         raise Refused(f"--save-image {image}: it is no regular file; name a file to write")
@@ -37,7 +37,7 @@ def check_target(image: str) -> None:
 
 
 def save_image(done: Run, image: str) -> str:
-    """Keep the flash; what went wrong, or nothing."""
+    """Save the flash. Returns what went wrong, or nothing."""
     from simfs.show.save import write_whole
 
     try:

@@ -8,11 +8,12 @@ from simfs.cli.exits import print_report
 
 
 @click.command()
-@click.option("--path", is_flag=True, help="Print where the header is, in place of its text.")
+@click.option("--path", is_flag=True, help="Print where the header is instead of its text.")
 def recorder(path: bool) -> None:
-    """Print recorder.h, with which a firmware tells its file operations on its console.
+    """Print recorder.h, with which a firmware reports its file operations on its console.
 
-    `simfs recorder > recorder.h` puts it beside the firmware's own sources; what its lines say, `simfs run` replays.
+    `simfs recorder > recorder.h` puts it beside the firmware's own sources. `simfs run` replays the lines that it
+    prints.
     """
     from simfs.bridges.recorder import HEADER, header_text
 

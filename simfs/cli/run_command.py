@@ -16,15 +16,15 @@ from simfs.cli.outputs import check_target, report_of, save_image
 @click.command()
 @click.argument("file")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
-@click.option("--save-image", "image", metavar="IMAGE", help="Keep the flash as it stands at the end in this file.")
-@click.option("--plain", is_flag=True, help="Scenario: one operation after the other, which takes longer.")
+@click.option("--save-image", "image", metavar="IMAGE", help="Save the flash in this file as it is at the end.")
+@click.option("--plain", is_flag=True, help="Scenario: do one operation after the other, which takes longer.")
 @recording_options
 def run(file: str, as_json: bool, image: str | None, plain: bool, **options: Any) -> None:
     """Replay FILE and report what the flash went through.
 
     FILE is a scenario (.toml), a Python script (.py), or a recording: what
-    `strace -f -y -ttt -s 1048576 -x` wrote about a program, or a console's log
-    in which a firmware tells its file operations (see `simfs recorder`).
+    `strace -f -y -ttt -s 1048576 -x` wrote about a program, or a console log
+    in which a firmware reports its file operations (see `simfs recorder`).
 
     The exit status is 0, or 1 when an expectation is not met, or 2 on bad input.
     """
@@ -45,7 +45,7 @@ def run(file: str, as_json: bool, image: str | None, plain: bool, **options: Any
 
 
 def _check_target(image: str, source: str) -> None:
-    """Refuse before the run what could not be written after it."""
+    """Refuse, before the run, a file that could not be written after it."""
     if os.path.exists(image) and os.path.exists(source) and os.path.samefile(image, source):
         raise Refused(f"--save-image {image}: this is the input; name another file")
     check_target(image)

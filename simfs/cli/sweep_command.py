@@ -12,7 +12,7 @@ from simfs.cli.inputs import check_source
 if TYPE_CHECKING:
     from simfs.study.sweep import Sweep, Variation
 
-SORT_WORDS = (  # those of simfs.study.sweep, which only a sweep loads
+SORT_WORDS = (  # as in simfs.study.sweep, which only a sweep loads
     "life", "longest-write", "longest-write-bound", "write-amplification", "erases", "programs", "energy", "ram",
     "free-room", "mount", "refused", "lost-records",
 )  # fmt: skip
@@ -26,21 +26,21 @@ SORT_WORDS = (  # those of simfs.study.sweep, which only a sweep loads
     multiple=True,
     required=True,
     metavar="PATH=VALUE,VALUE...",
-    help="A setting of the scenario and its values; again for another one.",
+    help="A setting of the scenario and its values; once for each setting.",
 )
-@click.option("--sort", "sorted_by", type=click.Choice(SORT_WORDS), help="The best of this first.")
-@click.option("--workers", type=click.IntRange(1, WORKERS_MAX), metavar="N", help="Processes; one a core by default.")
+@click.option("--sort", "sorted_by", type=click.Choice(SORT_WORDS), help="Sort by this figure, the best first.")
+@click.option("--workers", type=click.IntRange(1, WORKERS_MAX), metavar="N", help="Processes; by default one a core.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
 def sweep(scenario: str, varied: tuple[str, ...], sorted_by: str | None, workers: int | None, as_json: bool) -> None:
     """Run SCENARIO with some of its settings varied, and compare.
 
     A setting is a path into the scenario's TOML: store.size, chip.part,
     task.gauge.every, task[0].operations[0].size. Every combination of the
-    values is run, and is a line of the table; so is one that can't be run,
-    with the reason.
+    values is run and has its line in the table; one that can't be run is
+    listed with the reason.
 
-    The exit status is 0, also where expectations are not met, or 2 on bad
-    input and when no combination can be run.
+    The exit status is 0, even if expectations are not met, or 2 on bad input
+    and when no combination can be run.
     """
     check_source(scenario)
     if not scenario.endswith(".toml"):

@@ -1,5 +1,5 @@
 """The report on a campaign of power cuts on one screen: does the store keep its promises, what does the firmware find,
-and which order of its operations costs it something."""
+and which of its ways to save a file lose something."""
 
 from __future__ import annotations
 
@@ -91,7 +91,7 @@ def _kept(report: CutReport) -> str:
 
 
 def _broken(broken: Broken) -> Iterator[str]:
-    """A case's lines; what is to be pasted stays on one, however long."""
+    """A case's lines. The command to paste stays on one line, however long it is."""
     yield f"  ! {broken.promise}: {units.plain(broken.what, COLUMNS)}"
     yield f"    {broken.repeat}"
     if broken.short is not None:
@@ -143,14 +143,14 @@ def _files(told: Consequences) -> str:
 
 
 def _figures(file: FileFindings, kinds: list[str], states: int) -> tuple[str, ...]:
-    """A dash for what never occurred, so that it is not taken for what hardly did."""
+    """Figures with a dash where something never occurred, so that it is not taken for something rare."""
     shares = (f"{100 * file.states[kind] / states:.1f}" if kind in file.states else "-" for kind in kinds)
     lost = file.lost
     return (*shares, units.counted(lost.worst, file.unit), f"{lost.median:,}", f"{lost.percentile_95:,}")
 
 
 def _name(file: FileFindings, width: int) -> str:
-    """As long as the columns beside it leave room, and marked when the file suffers."""
+    """A file's name, cut to the room beside the other columns, and marked when the file loses something."""
     mark = "! " if _harm(file) else ""
     return mark + units.plain(file.name, width - len(mark))
 
@@ -171,7 +171,7 @@ def _at_most(readings: int) -> str:
 
 
 def _causes(causes: tuple[Cause, ...]) -> str:
-    """The most frequent cause of each kind in full, the other files that it concerns by name."""
+    """The most frequent cause of each kind in full; other files with the same cause are only named."""
     if not causes:
         return "No order of operations was seen that costs anything but what was in flight."
     lines = ["What causes it, the worst first"]

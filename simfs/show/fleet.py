@@ -72,7 +72,7 @@ def _table(report: FleetReport) -> str:
 
 
 def _years(time_ns: int) -> str:
-    """In full: a fleet is compared, even where it outlives its makers."""
+    """Years in full, however many: fleets are compared with each other."""
     return f"{units.number(time_ns / NS_PER_YEAR)} years" if time_ns >= NS_PER_YEAR else units.time(time_ns)
 
 

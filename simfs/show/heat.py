@@ -1,4 +1,4 @@
-"""A map of the erase counts in a few lines: digits, which say what they mean without colour."""
+"""A map of the erase counts in a few lines. It is made of digits, which need no colour."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ ROWS_MAX = 8
 
 
 def heat_map(erase_counts: Sequence[int]) -> list[str]:
-    """At most nine lines: a legend, then the blocks in order of their addresses; one line where nothing was erased.
+    """The map: a legend, then at most eight lines of blocks by address, or one line if nothing was erased.
 
     A sign stands for one block, or for the hottest of a few neighbours where there are many blocks. Counts up to 9 are
     shown as they are, larger ones in ninths of the highest.

@@ -1,4 +1,4 @@
-"""Reports as one JSON object, indented: every field and every derived figure, under the name that tells its unit. The
+"""Reports as one JSON object, indented: every field and every derived figure, under a name that ends with its unit. The
 same report gives the same text."""
 
 from __future__ import annotations

@@ -1,5 +1,5 @@
-"""A store and a finished run in a notebook: a table and a map of the erase blocks, as HTML that needs nothing from
-elsewhere. Names and titles come from outside and stand in it as text alone."""
+"""A store or a finished run in a notebook: a table and a map of the erase blocks, as HTML that loads nothing from
+elsewhere. Names and titles come from outside, so they are escaped."""
 
 from __future__ import annotations
 
@@ -33,7 +33,8 @@ _CELL = "text-align:left;padding:1px 12px 1px 0;vertical-align:top"
 
 
 def as_html(shown: object) -> str | None:
-    """What a notebook shows of a store or a run, None for anything else. From RAM, but for a run's figures."""
+    """The HTML that a notebook shows of a store or a run, None for anything else. A store is shown from RAM; the figures
+    of a run read its flash."""
     if isinstance(shown, Run):
         return f"<div>{_run_table(shown)}{_block_map_of(shown.store)}</div>"
     if isinstance(shown, Store):
@@ -82,7 +83,7 @@ def _table(caption: str, lines: list[tuple[str, str]]) -> str:
 
 
 def _text(text: str) -> str:
-    """As text and nothing else; blanks at the beginning stay."""
+    """Escaped text, with the blanks at its beginning kept."""
     bare = text.lstrip(" ")
     return "&#160;" * (len(text) - len(bare)) + escape(bare)
 

@@ -137,7 +137,7 @@ def _life(life: Life) -> Iterator[Line]:
 
 
 def _is_uneven(hottest_ns: int, even_ns: int, life: Life) -> bool:
-    """Few fillings tell nothing, and while blocks are unused wear can't be even."""
+    """Whether wear is uneven. Few fillings prove nothing, and while blocks are unused wear can't be even."""
     return hottest_ns * UNEVEN < even_ns and life.first_worn_fills >= FILLS_MIN and not life.unused_blocks
 
 

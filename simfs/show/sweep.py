@@ -1,5 +1,5 @@
-"""A sweep as one table, at most 100 columns wide where its settings are short; below it what could not be run, and
-which expectations are not met."""
+"""A sweep as one table, at most 100 columns wide if its settings are short. Below it stand the combinations that could
+not be run, and the expectations that are not met."""
 
 from __future__ import annotations
 
@@ -87,7 +87,7 @@ def _is_shown(column: Column, sweep: Sweep) -> bool:
 
 
 def _settings_headings(settings: tuple[str, ...]) -> list[str]:
-    """What ends a path is enough to tell settings apart, mostly."""
+    """The ends of the settings' paths, as long as they differ from each other."""
     short = [setting.rpartition(".")[2] for setting in settings]
     return short if len(set(short)) == len(short) else list(settings)
 

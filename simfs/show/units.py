@@ -1,4 +1,4 @@
-"""Numbers for people: three digits that matter, a unit, thousands set apart. ASCII only: any terminal shows them."""
+"""Numbers for people: three significant digits, a unit, commas between thousands. ASCII only, for any terminal."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def time(time_ns: int) -> str:
 
 
 def years(time_ns: int) -> str:
-    """Years of life, as far as they mean anything; what is less than one as any other time."""
+    """Years of life, up to "over 1,000 years". Less than a year is shown as any other time."""
     if time_ns >= YEARS_SHOWN_MAX * NS_PER_YEAR:
         return f"over {YEARS_SHOWN_MAX:,} years"
     return time(time_ns) if time_ns < NS_PER_YEAR else f"{number(time_ns / NS_PER_YEAR)} years"
@@ -82,6 +82,6 @@ def counted(count: int, what: str, many: str = "") -> str:
 
 
 def plain(text: str, most: int = 60) -> str:
-    """Text from outside on one line: what a terminal could take for a command is escaped, what is too long is cut."""
+    """Text from outside on one line. Characters that could command a terminal are escaped; a text too long is cut."""
     shown = "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text)
     return shown if len(shown) <= most else f"{shown[: most - 3]}..."

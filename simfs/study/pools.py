@@ -1,4 +1,4 @@
-"""Where work is done that falls into independent pieces: any `concurrent.futures.Executor`, or all cores."""
+"""Where independent pieces of work are done: on any `concurrent.futures.Executor`, or on all cores."""
 
 from __future__ import annotations
 
@@ -21,15 +21,15 @@ class Here(Executor):
 
 
 def end_at_once() -> None:
-    """What a worker does first: a terminal sends its interrupt to the workers too, and the one that waits for them says
-    so. They have nothing to say."""
+    """Called first in each worker. A terminal sends its interrupt to the workers too; they end without a word, and the
+    process that waits for them says so."""
     signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
 @contextmanager
 def pool(executor: Executor | None, *, small: bool) -> Iterator[Executor]:
-    """The executor that was given; without one all cores, or this process alone where the work is small. What still
-    waits in a pool of our own when the work ends early is never begun."""
+    """The executor that was given; without one a pool over all cores, or this process alone if the work is small. If
+    the work ends early, a pool of our own does not begin what still waits."""
     if executor is not None:
         yield executor
     elif small:

@@ -1,6 +1,6 @@
-"""A scenario with some of its settings varied: every combination of their values is run, all in one list.
+"""A scenario with some of its settings varied: every combination of their values is run.
 
-What can't be run (a store that does not fit) is in the list too, with the reason.
+A combination that can't be run, such as a store that does not fit, is in the list with the reason.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from simfs.study.run.measure import figures
 VARIANTS_MAX = 1000
 
 Progress = Callable[[int, int], None]
-"""Is told the variants that are done, and how many there are."""
+"""Called with the number of variants that are done, and the number of all."""
 
 
 class BadVariation(ValueError):
@@ -41,7 +41,7 @@ class BadVariation(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Variation:
-    """One setting and the values that it takes, each as it was spelled and as TOML means it."""
+    """One setting and its values, each as it was written and as TOML reads it."""
 
     setting: str
     values: tuple[tuple[str, Any], ...]
@@ -58,8 +58,8 @@ class Variation:
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """What one run came to. Times at the datasheet's typical times unless the name says otherwise; None where the run
-    can't tell."""
+    """The figures of one run that are compared. Times are the datasheet's typical ones unless the name says otherwise;
+    None if the run can't say."""
 
     life_ns: int | None  # until the hottest block reaches its rated cycles
     longest_write_ns: int | None
@@ -96,7 +96,7 @@ class Summary:
 
 @dataclass(frozen=True, slots=True)
 class Variant:
-    """One combination of values: what its run came to, or why there was none."""
+    """One combination of values: the figures of its run, or why there was none."""
 
     settings: dict[str, str]  # values by their settings, as they were spelled
     summary: Summary | None
@@ -106,7 +106,7 @@ class Variant:
 
 @dataclass(frozen=True, slots=True)
 class Sweep:
-    """All variants, the best first where `sorted_by` names what was asked about."""
+    """All variants; the best first if `sorted_by` names a figure."""
 
     title: str
     source: str
@@ -116,7 +116,7 @@ class Sweep:
 
 
 class Order(NamedTuple):
-    """What variants can be sorted by: a figure, and which of it comes first."""
+    """A figure that variants can be sorted by, and whether the least or the most comes first."""
 
     figure: str
     first: str
@@ -185,8 +185,8 @@ def _variant(source: str, table: dict[str, Any], settings: dict[str, str]) -> Va
 
 
 def _sorted(variants: list[Variant], sorted_by: str) -> list[Variant]:
-    """The best first among those that meet the scenario's expectations, then among the others: a store that refuses
-    half of its work may last long. Those that can't tell, and those that were not run, come last."""
+    """Sorted, the best first. Variants that do not meet the scenario's expectations come after the others, because a
+    store that refuses half of its work may last long. Those without the figure, or not run, come last."""
     if not sorted_by:
         return variants
     order = ORDERS[sorted_by]
@@ -200,7 +200,7 @@ def _sorted(variants: list[Variant], sorted_by: str) -> list[Variant]:
 
 
 def _places(table: dict[str, Any], variations: list[Variation]) -> list[KeyPath]:
-    """Where the settings are in the table. Everything that is wrong with them, or with a value of its own, is told."""
+    """Where the settings are in the table. `BadVariation` has everything that is wrong with a setting or a value."""
     faults: list[str] = []
     places: list[KeyPath] = []
     if prod(len(variation.values) for variation in variations) > VARIANTS_MAX:
@@ -222,7 +222,7 @@ def _places(table: dict[str, Any], variations: list[Variation]) -> list[KeyPath]
 
 
 def _value_faults(table: dict[str, Any], place: KeyPath, variation: Variation) -> Iterator[str]:
-    """What is wrong with a value whatever the others are. The scenario is sound without it."""
+    """The faults that a value has by itself, whatever the other settings are. The scenario is sound without it."""
     seen: list[Scenario] = []
     for spelled, value in variation.values:
         found = scenario_of(with_setting(table, place, value))

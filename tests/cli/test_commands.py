@@ -189,7 +189,7 @@ def test_recording_on_the_device_of_a_scenario(recording: Path, scenario: Path) 
         (["--size", "8 MiB"], "--size 8 MiB: block_count must be at most 1024"),
         (["--directory", "data"], "--directory data: "),
         (["--device", "nowhere.toml"], "nowhere.toml: No such file"),
-        (["--device", "x.toml", "--size", "1 MiB"], "--size: x.toml tells it already"),
+        (["--device", "x.toml", "--size", "1 MiB"], "--size: x.toml gives it already"),
     ],
 )
 def test_bad_options_of_a_recording(recording: Path, words: list[str], says: str) -> None:

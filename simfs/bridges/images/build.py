@@ -1,4 +1,5 @@
-"""A store's image from a host directory: every fault told before anything is written, the same bytes every time.
+"""A store's image from a host directory: every fault is reported before anything is written, and the bytes are the same
+every time.
 
 A file's name is its path below the directory with the prefix before it. Files go in by the order of their names' bytes;
 times, owners and permissions stay behind. So the image depends on names, bytes and settings alone.
@@ -43,7 +44,7 @@ class HostFile:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """The files of a directory by the order of their names, and what of it no store has."""
+    """The files of a directory by the order of their names, and what a store can't have of it."""
 
     files: list[HostFile]
     faults: list[str]
@@ -56,8 +57,8 @@ def build_image(
     """A store of all files below `directory`, on a new flash of so many erase blocks; and the empty directories, which
     it can't have. Nothing on the host is written.
 
-    BadDirectory lists links and what else is no file, every name fault, or how much room is missing. OSError when the
-    directory can't be read.
+    BadDirectory lists links and other things that are no files, every wrong name, or how much room is missing. OSError
+    when the directory can't be read.
     """
     where = os.fspath(directory)
     found = find_files(where, prefix)
@@ -76,7 +77,7 @@ def build_image(
 
 
 def find_files(directory: str | os.PathLike[str], prefix: str) -> Found:
-    """What stands below a directory. Links are not followed: they are faults, as is what is neither file nor
+    """The files below a directory. Links are not followed: they are faults, as is anything that is neither file nor
     directory."""
     root = os.fspath(directory)
     files: list[HostFile] = []
@@ -104,8 +105,8 @@ def find_files(directory: str | os.PathLike[str], prefix: str) -> Found:
 
 
 def faults_of_names(names: Iterable[str], config: StoreConfig) -> list[str]:
-    """Why these names can't stand beside each other in a store: each of them, a line each, at most about a thousand.
-    A name that would be cut is a fault, whatever the store's settings."""
+    """Why these names can't all be in one store: a line for each fault, at most about a thousand. A name that would be
+    cut is a fault, whatever the store's settings."""
     given = sorted(set(names))
     faults = [f'"{name}" holds a NUL, which no name can' for name in given if "\0" in name]
     faults += ["a name is empty" for name in given if not name]
@@ -125,7 +126,7 @@ def faults_of_names(names: Iterable[str], config: StoreConfig) -> list[str]:
 
 
 def blocks_least(files: list[HostFile], flash: NorFlash, config: StoreConfig) -> int:
-    """Erase blocks that these files take at least, by sums alone."""
+    """The least number of erase blocks that these files could take, by sums alone."""
     layout = Layout(flash.geometry, config)
     room = sum(layout.cost(file.size_bytes) + 2 * layout.frame_cost(len(os.fsencode(file.name))) for file in files)
     spare = config.reserve + config.log_heads - 1
@@ -133,7 +134,7 @@ def blocks_least(files: list[HostFile], flash: NorFlash, config: StoreConfig) ->
 
 
 def _blocks_needed(files: list[HostFile], contents: list[bytes], flash: NorFlash, config: StoreConfig) -> int:
-    """Erase blocks that they do take: found by trying one more each time."""
+    """The number of erase blocks that they do take, found by trying one more each time."""
     count = flash.geometry.block_count
     while True:
         count += 1

@@ -1,8 +1,8 @@
 """Files out of an image onto the host, where the image may come from anyone.
 
 Every file goes right into one new or empty directory, under a name of letters, digits and a few signs that no host
-takes for anything else. A file is created, never opened: nothing that stands there is written over, no link is
-followed. What has another name stays in the image and is listed with the reason.
+takes for anything else. A file is always created: nothing that is there already is overwritten, and no link is
+followed. A file with another name stays in the image and is listed with the reason.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ _NAME_MAX = 200
 
 
 class BadDestination(Exception):
-    """The directory is none that files could safely be put into; one line."""
+    """Files can't safely be put into this directory; one line."""
 
 
 @dataclass(slots=True)
@@ -39,8 +39,8 @@ class Extraction:
 
 
 def host_name(name: str) -> str:
-    """The name that a file gets on the host: without the slash at its beginning, each other one as `+`. ValueError says
-    why no name will do."""
+    """The name that a file gets on the host: without the slash at its beginning, and with each other slash as `+`.
+    ValueError says why it can't have one."""
     parts = name.removeprefix("/").split("/")
     for part in parts:
         if not part:
@@ -60,7 +60,8 @@ def host_name(name: str) -> str:
 
 def extract(store: Store, directory: str | os.PathLike[str]) -> Extraction:
     """Put all files of a store into a new or empty directory. All together they may have no more bytes than the flash:
-    what holes make larger is refused, and so is a file of which a byte can't be read. BadDestination, OSError."""
+    files that holes make larger are refused, and so is a file of which a byte can't be read. BadDestination,
+    OSError."""
 
     def contents(name: str) -> bytes:
         with store.open(name) as file:
@@ -71,8 +72,8 @@ def extract(store: Store, directory: str | os.PathLike[str]) -> Extraction:
 
 
 def save_left(files: Files, directory: str | os.PathLike[str], most_bytes: int) -> Extraction:
-    """Put what is left of a store's files into a new or empty directory, as `extract` does. Where bytes are lost zeros
-    stand, and the name on the host ends with `+damaged`; so does that of a file that lost its name. BadDestination,
+    """Put what is left of a store's files into a new or empty directory, as `extract` does. Lost bytes become zeros,
+    and the name on the host ends with `+damaged`, as it does for a file that has lost its name. BadDestination,
     OSError."""
     nameless = [(f"file number {file.number}", file) for file in files.nameless]
     named = [(file.name or "", file) for file in files.named]

@@ -1,5 +1,5 @@
-"""The files of an image from the frames that are left, whether it mounts or not: what of each is there, and what is
-lost. Bytes known to be lost never show older ones in their place."""
+"""The files of an image, put together from the frames that are left, whether it mounts or not: which bytes of each are
+there, and which are lost. Where bytes are known to be lost, older ones never take their place."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from simfs.store.format.codec import CLAIMS, SIZE_MAX, U32, Kind
 
 
 class Piece(NamedTuple):
-    """Bytes `start` to `end` of a file: as they stand on the flash, zeros (`data` is None), or lost."""
+    """Bytes `start` to `end` of a file: as they are on the flash, zeros (`data` is None), or lost."""
 
     start: int
     end: int
@@ -23,7 +23,7 @@ class Piece(NamedTuple):
 
 @dataclass(slots=True)
 class FileLeft:
-    """A file by its number; without a name where none is left that gives it one."""
+    """A file by its number; without a name if no frame is left that gives it one."""
 
     number: int
     name: str | None = None
@@ -49,14 +49,14 @@ class FileLeft:
         return _joined(found)
 
     def put(self, start: int, end: int, data: bytes | None, *, lost: bool = False) -> None:
-        """Newer bytes take the place of those before."""
+        """Put newer bytes in the place of older ones."""
         if start < end:
             self._take_out(start, end)
             at = bisect_left(self.pieces, start, key=lambda piece: piece.start)
             self.pieces.insert(at, Piece(start, end, data, lost))
 
     def cut(self, size_bytes: int) -> None:
-        """Nothing stands beyond."""
+        """Drop everything beyond."""
         self._take_out(size_bytes, SIZE_MAX + 1)
         self.size_least = size_bytes
 
@@ -97,8 +97,9 @@ def _joined(stretches: list[tuple[int, int]]) -> list[tuple[int, int]]:
 
 @dataclass(frozen=True, slots=True)
 class Files:
-    """`named` by name. `nameless`: files whose name is lost, or dead ones that were removed before: no one can tell.
-    `claims_lost` counts frames that named, renamed or removed a file: some file may be gone, or bear another name."""
+    """`named` by name. `nameless`: files whose name is lost, or that were removed before; no one can tell which.
+    `claims_lost` counts lost frames that named, renamed or removed a file: some file may be gone, or have another
+    name."""
 
     named: list[FileLeft]
     nameless: list[FileLeft]

@@ -1,5 +1,5 @@
-"""What a store's image holds and what is wrong with it, as plain records. Places are bytes of the store, from and to;
-names that are no UTF-8 have their bytes as surrogates."""
+"""What a store's image holds and what is wrong with it, as plain records. Places are ranges of bytes of the store. In
+names that are not UTF-8, the bytes are surrogates."""
 
 from __future__ import annotations
 
@@ -36,8 +36,8 @@ class Listing:
 
 @dataclass(frozen=True, slots=True)
 class Verified:
-    """Whether every byte could be read. There is no listing where the store does not mount. `doubts`: what a power cut
-    may have left, and damage to what was written last as well."""
+    """Whether every byte could be read. There is no listing if the store does not mount. `doubts`: what a power cut may
+    have left, or damage to what was written last."""
 
     image: str
     sound: bool
@@ -48,7 +48,7 @@ class Verified:
 
 @dataclass(frozen=True, slots=True)
 class FrameLost:
-    """What a damaged frame held, where something still tells it: a stretch of a file, or what was said of its name."""
+    """What a damaged frame held, if something still says so: a piece of a file, or what was said about its name."""
 
     kind: str
     file_number: int
@@ -69,7 +69,7 @@ class BlockExplained:
 
 @dataclass(frozen=True, slots=True)
 class FileExplained:
-    """What is left of a file; None for a name that is lost, as that of a file that was removed."""
+    """What is left of a file. Its name is None if it is lost, as that of a removed file is."""
 
     number: int
     name: str | None
@@ -79,7 +79,7 @@ class FileExplained:
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
-    """What is left of a store. `address` is where it begins in the image's own addresses. `may_be_older`: nothing tells
+    """What is left of a store. `address` is where it begins in the image's own addresses. `may_be_older`: nothing says
     what stood in some of the damage, so any file may be older than it was."""
 
     image: str

@@ -1,5 +1,5 @@
-"""What is left in an image, block by block, whether it mounts or not: the frames that are sound and count, and where
-something else stands than a store would have written."""
+"""What is left in an image, block by block, whether it mounts or not: the frames that are sound and count, and the
+places where something stands that no store would have written."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ _DATA = (Kind.DATA, Kind.HOLE)
 
 
 class Left(NamedTuple):
-    """A frame that is sound and counts. `payload` is None where only its header is left, or its run's entry: then
+    """A frame that is sound and counts. `payload` is None if only its header is left, or the entry of its run: then
     `length` bytes of the file are lost."""
 
     sequence: int
@@ -134,8 +134,8 @@ def _unused(flash: NorFlash, header: Header, start: int, size: int) -> BlockLeft
 
 
 def _take_frames(state: StoreState, block: BlockLeft, found: Frames) -> None:
-    """The frames that count, by the rule of a mount: one written again takes away what it replaces, asked from the
-    newest backwards. A gap that none declares void is damage."""
+    """The frames that count, by the rule of a mount: going from the newest backwards, a frame written again voids what
+    it replaces. A gap that no frame declares void is damage."""
     gap_starts = {end: start for start, end in found.gaps}
     below, declared = ORDER_MAX + 1, False
     sound: list[Frame] = []
@@ -164,8 +164,8 @@ def _left(block: BlockLeft, frame: Frame, payload: bytes | None) -> Left:
 
 
 def _look_into(state: StoreState, block: BlockLeft, start: int, end: int) -> list[Frame]:
-    """Damage between sound frames. Frames in it may be sound all the same: a mount goes on at the next page where it
-    can. A header that is sound still tells what its frame was. Gives the sound ones, the last first."""
+    """Note damage between sound frames. Frames within it may be sound all the same, since a mount goes on at the next
+    page if it can. A sound header still says what its frame was. Gives the sound ones, the last first."""
     raw = state.flash.read(start, end - start)
     salt, sound = state.blocks.salt[block.number], []
     at = after = 0
@@ -202,7 +202,7 @@ def _whose(lost: Left) -> str:
 
 
 def _against_seal(state: StoreState, block: BlockLeft, found: Frames, seal: Seal, runs: list[Run] | None) -> None:
-    """A seal knows where the frames end, and as a rule lists the runs: what of them no sound frame has is lost."""
+    """A seal says where the frames end, and usually lists the runs: what no sound frame has of them is lost."""
     end = block.number * state.layout.block_bytes + seal.end
     if end > found.end and not state.flash.blank(found.end, end - found.end):
         for frame in reversed(_look_into(state, block, found.end, end)):
@@ -221,7 +221,7 @@ def _against_seal(state: StoreState, block: BlockLeft, found: Frames, seal: Seal
 
 
 def _lost_of(block: BlockLeft, run: Run, found: Frames) -> list[Left]:
-    """The bytes of a listed run that no sound frame of the block has; a frame of another kind is there or not."""
+    """The bytes of a listed run that no sound frame of the block has. A frame of another kind is there or not."""
     sequence = block.base + run.order
     there = any(frame.address == run.address for frame in found.frames)
     if run.kind not in _DATA:
@@ -241,8 +241,8 @@ def _lost_of(block: BlockLeft, run: Run, found: Frames) -> list[Left]:
 
 
 def leave_out(blocks: list[BlockLeft]) -> None:
-    """What counts depends on the other blocks: in one left without a seal nothing that is as new as the block that its
-    head opened next, and in one that a frame calls bad nothing at all. The newest block of a head is open."""
+    """Leave out frames that do not count because of other blocks: in a block left without a seal, those as new as the
+    block that its head opened next; in a bad block, all. The newest block of a head is open."""
     following: dict[int, int] = {}
     used = [block for block in blocks if block.frames or block.state == "sealed"]
     for block in sorted(used, key=by_base, reverse=True):

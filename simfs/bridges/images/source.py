@@ -1,7 +1,7 @@
 """A store's image in a file: exactly the store's bytes, a dump of the whole chip, Intel HEX or S-records.
 
-Where the store begins is given, or found by its own open records: each tells the geometry, and in which block it
-stands. The file is read once, and never written.
+The start of the store is given, or found by its own open records: each has the geometry and the number of its block.
+The file is read once, and never written.
 """
 
 from __future__ import annotations
@@ -39,12 +39,13 @@ _END = re.compile(rb"(:00[0-9A-Fa-f]{4}01[0-9A-Fa-f]{2}|S[5-9][0-9A-Fa-f]{8,})\s
 
 
 class BadImage(Exception):
-    """The file holds no image that can be read; one line."""
+    """The file has no image that can be read; one line."""
 
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where a store lies in a dump. `start` counts from the dump's first byte, and is below 0 where that is missing."""
+    """Where a store lies in a dump. `start` counts from the dump's first byte, and is below 0 if the store's beginning
+    is missing."""
 
     start: int
     record: OpenRecord  # the newest one
@@ -57,8 +58,8 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class Image:
-    """A store's bytes. `address` is that of its first byte in the file's own addresses; `missing` lists (from, to) what
-    the file does not have of it, in bytes of the store: that is blank here."""
+    """A store's bytes. `address` is that of its first byte in the file's own addresses. `missing` lists the ranges
+    (from, to) of the store that the file does not have; they are blank here."""
 
     path: str
     data: bytes
@@ -79,18 +80,18 @@ class Image:
         return NorFlash.from_image(self.data, datasheet=sheet)
 
     def mount(self) -> Store:
-        """The store, to read only. BadImage when it does not mount."""
+        """The store, mounted read-only. BadImage when it does not mount."""
         try:
             return Store.mount(self.flash(), read_only=True)
         except OSError as error:
             raise BadImage(
-                f"{self.path}: the store can't be mounted: {error.strerror}; `simfs image explain` tells what is left"
+                f"{self.path}: the store can't be mounted: {error.strerror}; `simfs image explain` shows what is left"
             ) from None
 
 
 def read_image(path: str, start: int | None = None, *, whole: bool = True) -> Image:
     """The store in a file. `start` is its address there: in a binary the offset, in Intel HEX and S-records the address
-    that the lines tell. BadImage when there is none, several without a `start`, or, when `whole`, bytes of it are
+    that the lines give. BadImage when there is none, or several without a `start`, or, with `whole`, bytes of it are
     missing. OSError when the file can't be read."""
     with open(path, "rb") as file:
         raw = file.read(SIZE_MAX + 1)
@@ -126,7 +127,7 @@ def read_image(path: str, start: int | None = None, *, whole: bool = True) -> Im
 
 
 def read_records(path: str, raw: bytes) -> tuple[int, bytes]:
-    """The lowest address, and the bytes from there on, of Intel HEX or S-records; what no line tells is blank. BadImage
+    """The lowest address, and the bytes from there on, of Intel HEX or S-records; what no line gives is blank. BadImage
     names the line that is wrong, or the library that is missing."""
     try:
         import bincopy

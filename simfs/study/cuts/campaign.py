@@ -1,6 +1,6 @@
-"""Cuts the power in a recorded run everywhere, and judges what each cut leaves, over all cores.
+"""Cuts the power everywhere in a recorded run, and judges what each cut leaves, on all cores.
 
-The run is never run again: each worker gets the flash as it was before the first of its cuts, and goes on from there.
+The run itself is not repeated: each worker gets the flash as it was before its first cut, and goes on from there.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from simfs.study.cuts.notes.history import Contents, Event, History, Operation
 from simfs.study.pools import pool
 
 Progress = Callable[[int, int], None]
-"""Is told the states that were judged, and the cuts that there are in all."""
+"""Called with the number of states judged so far, and the number of all cuts."""
 
 CUTS_PER_CHUNK = 256
 CHUNKS_AHEAD = 32
@@ -30,8 +30,8 @@ CHUNKS_AHEAD = 32
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """Some cuts in a row, and all that it takes to judge them: the chip and the contents just before the first of the
-    operations that are cut, those operations, and the events from there on."""
+    """Some cuts in a row and what it takes to judge them: the chip and the contents just before the first operation
+    that is cut, the operations, and the events from there on."""
 
     rules: Rules
     depth: int
@@ -47,7 +47,7 @@ class Chunk:
 
 @dataclass(frozen=True, slots=True)
 class ChunkResult:
-    """What came of a chunk."""
+    """The outcome of a chunk."""
 
     states: int
     violations: tuple[Violation, ...]
@@ -65,9 +65,9 @@ def campaign(
     progress: Progress | None = None,
     violations_max: int | None = 20,
 ) -> CampaignResult:
-    """Judge the state that each cut leaves; without `cuts` a few in every flash operation.
+    """Judge the state that each cut leaves; without `cuts`, of a few in every flash operation.
 
-    With `depth` 2 each recovery is cut in each of its own operations as well, with 3 in one of those recoveries' too.
+    With `depth` 2 each recovery is cut as well, in each of its own operations; with 3 one of those recoveries too.
     `executor` may be any; without one, a pool of processes over all cores. The result does not depend on it. The
     campaign ends early once there are `violations_max`. ValueError for a cut that the run does not have.
     """
@@ -114,7 +114,7 @@ class _Total:
 
 
 def _in_order(workers: Executor, chunks: Iterator[Chunk]) -> Iterator[ChunkResult]:
-    """The results in the order of the chunks, of which only so many are under way at once."""
+    """The results in the order of the chunks. Only so many chunks are under way at once."""
     waiting = deque(workers.submit(judge_chunk, chunk) for chunk in islice(chunks, CHUNKS_AHEAD))
     try:
         while waiting:

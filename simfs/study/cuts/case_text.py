@@ -1,9 +1,9 @@
-"""A run of its own in one line: the flash, the store's settings and the file calls, to be pasted and run again.
+"""A whole run in one line, to be pasted and run again: the flash, the store's settings and the file calls.
 
     6x512 page=64; buffer_bytes=32 name_bytes=12; open #1 /a w; write #1 end 8; close #1; rename /a /b; truncate /b 3
 
-`#1` is an open file. A write names where it lands, `end` or a byte, and how many bytes without meaning, or `=` and the
-bytes in hexadecimal. In names, what could be mistaken stands as %XX.
+`#1` is an open file. A write says where it goes, `end` or a byte, and how many arbitrary bytes it writes, or `=` and
+the bytes in hexadecimal. In names, characters that could be mistaken are written as %XX.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ class Case:
         return cls(geometry, config, tuple(calls))
 
     def record(self) -> History:
-        """Run the calls once. What the store refuses, and calls on files that are not open, are passed over.
+        """Run the calls once. Calls that the store refuses, and those on files that are not open, are skipped.
         ValueError when no such store fits the flash."""
         geometry = self.geometry
         flash = NorFlash(
@@ -84,7 +84,7 @@ def case_of(history: History, calls: int | None = None) -> Case:
 
 
 def plain_data(number: int, length: int) -> bytes:
-    """Bytes without meaning, other ones for each call."""
+    """Arbitrary bytes, different for each call."""
     return bytes((41 * number + 7 * at + 1) % 251 for at in range(length))
 
 
@@ -102,7 +102,7 @@ class _Hands:
         store.drop()  # the run ends here: what waits is lost
 
     def _make(self, store: Store, call: FileCall) -> Store:
-        """One call; the store to go on with."""
+        """Make one call. Returns the store to go on with."""
         file = self._opened.get(call.handle)
         if call.kind == "open":
             self._opened[call.handle] = store.open(call.name, call.mode)

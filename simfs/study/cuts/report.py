@@ -1,4 +1,4 @@
-"""A campaign and what it means, as one object to show."""
+"""A campaign and what it means for the firmware, as one object to show."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ VIOLATIONS_MAX = 20  # a campaign that finds so many ends there
 
 @dataclass(frozen=True, slots=True)
 class Places:
-    """Where the power goes: at `every` "operation", "byte" or "bit", at `sample` places drawn with `seed`, or in the
-    `only` cut. None for what does not apply. With `depth` 2 and 3 recoveries are cut as well."""
+    """Where the power is cut: at `every` "operation", "byte" or "bit", at `sample` places drawn with `seed`, or at the
+    `only` cut. What does not apply is None. With `depth` 2 and 3 recoveries are cut as well."""
 
     every: str | None = None
     sample: int | None = None
@@ -33,7 +33,7 @@ class Places:
 @dataclass(frozen=True, slots=True)
 class CutSubject:
     """What ran, on what, and where it was cut. `keeps_all`: in this profile the store promises to lose nothing that was
-    acknowledged, and not only to tell what it lost."""
+    acknowledged; in the others it only promises to report what it lost."""
 
     title: str
     source: str
@@ -52,7 +52,7 @@ class CutSubject:
 
 @dataclass(frozen=True, slots=True)
 class ShortCase:
-    """A violation with as few file calls as still show it. `repeat` is a line that repeats it."""
+    """A violation with the fewest file calls that still show it. `repeat` is the command that repeats it."""
 
     calls: tuple[FileCall, ...]
     repeat: str
@@ -60,8 +60,8 @@ class ShortCase:
 
 @dataclass(frozen=True, slots=True)
 class Broken:
-    """A promise that the store broke. `repeat` is a line that repeats this case alone; `short` is the first of its
-    promise made shorter; None for the others, and where none was found."""
+    """A promise that the store broke. `repeat` is the command that repeats this case alone. `short` is a shorter case,
+    found for the first violation of each promise; None for the others, and if none was found."""
 
     promise: str
     what: str
@@ -72,8 +72,8 @@ class Broken:
 
 @dataclass(frozen=True, slots=True)
 class InFlight:
-    """What the one cut of a report interrupts. `data` is None for an erase; `call` is the number of the file call, of
-    which the first is 0."""
+    """The operation that the one cut of a report interrupts. `data` is None for an erase; `call` is the number of the
+    file call, counted from 0."""
 
     operation: int
     address: int
@@ -84,7 +84,7 @@ class InFlight:
 
 @dataclass(frozen=True, slots=True)
 class CutReport:
-    """The whole of it. `states_by_cut` counts them by what was cut and what that left; `in_flight` is there where only
+    """The whole report. `states_by_cut` counts states by what was cut and what that left; `in_flight` is there if only
     one cut was made."""
 
     subject: CutSubject
@@ -113,7 +113,8 @@ def cut_report(
     repeat: Callable[[CutPoint], str],
     shorten: Shorten,
 ) -> CutReport:
-    """Put it together. `repeat` gives the line that repeats a cut; `shorten` is asked once for each promise broken."""
+    """Put the report together. `repeat` gives the command that repeats a cut; `shorten` is called once for each broken
+    promise."""
     erases = sum(operation.data is None for operation in history.operations)
     subject = CutSubject(
         title=history.title,

@@ -1,4 +1,4 @@
-"""Shrinks a failing case: to the fewest file calls after which a cut still breaks the same promise."""
+"""Shrinks a failing case to the fewest file calls after which a cut still breaks the same promise."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ Calls = tuple[FileCall, ...]
 def shrink(
     history: History, violation: Violation, profile: Profile | str = Profile.PROGRAM, tries_max: int = TRIES_MAX
 ) -> tuple[Case, CutPoint] | None:
-    """A case with as few and as short calls as can be found in so many tries, and a cut in its last call that breaks
-    the same promise. None when already the calls up to the cut, made on a new store, do not fail: then what the store
-    held before, or time, has its part in it. Each try records the calls and judges the cuts in the last of them."""
+    """The case with the fewest and shortest calls found in so many tries, and a cut in its last call that breaks the
+    same promise. None if the calls up to the cut do not fail on a new store: then it also takes what the store held
+    before, or time. Each try records the calls and judges the cuts in the last of them."""
     shrinking = _Shrinking(history, violation, Profile(profile), tries_max)
     calls = case_of(history, history.operations[violation.cut.operation].call + 1).calls
     if not shrinking.fails(calls):
@@ -36,7 +36,7 @@ def shrink(
 
 
 class _Shrinking:
-    """Tries calls. `plain`: what they write is bytes without meaning."""
+    """Tries calls. `plain`: they write arbitrary bytes."""
 
     def __init__(self, history: History, violation: Violation, profile: Profile, tries_max: int) -> None:
         self._history, self._violation, self._profile = history, violation, profile
@@ -50,7 +50,7 @@ class _Shrinking:
         return self._case(calls), self._cut
 
     def use_plain_data(self, calls: Calls) -> None:
-        """What is written need not be what the run wrote, if it fails so too."""
+        """Write arbitrary bytes instead of what the run wrote, if the case fails with them too."""
         self._plain = True
         self._plain = self.fails(calls)
 
@@ -78,7 +78,7 @@ class _Shrinking:
         return calls
 
     def shorter(self, calls: Calls) -> Calls:
-        """Write as little as will do."""
+        """Write as little as still fails."""
         for number, call in enumerate(calls):
             size = len(call.data)
             while size > 1:
@@ -108,7 +108,7 @@ class _Shrinking:
         return cut is not None
 
     def _cuts(self, history: History, call: int) -> Iterator[CutPoint]:
-        """In each operation of a call a cut like the one that failed, where that can be, and a few others."""
+        """In each operation of a call, a cut like the one that failed if there can be one, and a few others."""
         asked = self._violation.cut
         for cut in every_operation(history):
             operation = history.operations[cut.operation]

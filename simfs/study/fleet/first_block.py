@@ -1,12 +1,12 @@
 """When the devices of a fleet lose their first block.
 
-All devices do the same work, so they share their path until their first block fails: block i has had c_i erases by then
-on all of them, and only the limits differ. So one run serves all, and there is a formula: a device still has all its
-blocks with the chance prod S(c_i), where S(c) is the chance that one block stands c erases. For limits after Weibull
-that is exp(-sum (c_i / scale)^shape). The simulated devices have their own limit drawn for each block, and check it.
+All devices do the same work, so they go the same way until their first block fails: block i has had c_i erases by then
+on all of them, and only the limits differ. So one run serves all, and there is a formula: the chance that a device
+still has all its blocks is prod S(c_i), where S(c) is the chance that one block lasts c erases. With Weibull limits
+that is exp(-sum (c_i / scale)^shape). Simulated devices, with a limit drawn for each block, check it.
 
-Beyond the run the blocks go on wearing at its pace. That is exact in so far as the pace is: it comes from whole erases,
-so from few of them it is rough, and makes the wear of blocks look less even than it will become.
+After the run the blocks go on wearing at its pace. The result is as exact as the pace. A pace from few erases is rough,
+and makes wear look less even than it will become.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ _SLACK = 1 + 1e-9  # floats that are compared in place of exact numbers
 
 @dataclass(frozen=True, slots=True)
 class Pace:
-    """How often each block was erased in `over_ns`; `source` says by which run. ValueError when nothing was erased."""
+    """How often each block was erased in `over_ns`; `source` says in which run. ValueError when nothing was erased."""
 
     over_ns: int
     erases: tuple[float, ...]
@@ -79,7 +79,7 @@ def log_survival(law: Law, pace: Pace, at_ns: float) -> float:
 
 
 def first_lost_by(law: Law, pace: Pace, share: float) -> int:
-    """When this share of the fleet have lost their first block, ns from new. `share` lies between 0 and 1."""
+    """The time, in ns from new, by which this share of the fleet has lost a block. `share` lies between 0 and 1."""
     wanted = math.log1p(-share)
     hottest = pace.over_ns / max(pace.erases)
     bounds = [hottest * law.cycles_at(wanted / len(pace.erases)), hottest * law.cycles_at(wanted)]
@@ -87,7 +87,7 @@ def first_lost_by(law: Law, pace: Pace, share: float) -> int:
 
 
 def kth_lost_at(law: Law, blocks: int, failures: int, share: float) -> float:
-    """The erases of each block by which that many of so many equal blocks have failed on this share of the devices:
+    """The erases of each block by which k of N equal blocks have failed on this share of the devices:
     P = I_F(cycles)(k, N - k + 1)."""
 
     def kept(cycles: float) -> float:
@@ -97,11 +97,11 @@ def kth_lost_at(law: Law, blocks: int, failures: int, share: float) -> float:
 
 
 def store_lost_by(law: Law, pace: Pace, failures: int, share: float) -> int:
-    """When this share of the fleet have lost so many blocks, ns from new, if the blocks that are left share the wear
-    evenly: with S(c) of them left, a round of erases takes S(c) times as long as it did at first.
+    """The time, in ns from new, by which this share of the fleet has lost so many blocks, if the blocks that are left
+    share the wear evenly: with S(c) of them left, a round of erases takes S(c) times as long as it did at first.
 
-    Left out is that cleaning costs more the fewer blocks are left, so it is late rather than early. The blocks left are
-    taken at their mean, so it is no exact formula.
+    It ignores that cleaning costs more the fewer blocks are left, so the time is rather too long than too short. It
+    takes the mean number of blocks left, so the formula is not exact.
     """
     blocks, even = len(pace.erases), pace.even()
     end = kth_lost_at(law, blocks, failures, share)
@@ -130,8 +130,8 @@ def device_seed(seed: int, number: int) -> int:
 def first_lost(law: Law, pace: Pace, seed: int) -> Lost:
     """The first block that the device with this seed loses. A block with the limit L fails in its erase L + 1.
 
-    Blocks are looked at from the weakest on, and only until no other can be earlier even if it wore fastest. Cost: 1.5
-    microseconds a block, and 0.1 ms for each of the few whose limit has to be exact.
+    It looks at blocks from the weakest on, until no other could fail earlier even if it wore fastest. Cost: 1.5
+    microseconds for each block, and 0.1 ms for each of the few whose limit has to be exact.
     """
     weakness = chances(seed, len(pace.erases))
     fastest, best = max(pace.erases), None
@@ -155,7 +155,7 @@ def simulate(law: Law, pace: Pace, devices: int, seed: int) -> list[Lost]:
 
 
 def _falls_to(wanted: float, height: Callable[[float], float], least: float, most: float) -> float:
-    """Where a falling curve comes down to `wanted`, by bisection between two bounds, to the last digits of a float."""
+    """Where a falling curve reaches `wanted`, by bisection between two bounds, to the last digit of a float."""
     for _ in range(BISECTIONS):
         middle = (least + most) / 2
         if height(middle) > wanted:
@@ -166,7 +166,7 @@ def _falls_to(wanted: float, height: Callable[[float], float], least: float, mos
 
 
 def check(law: Law, pace: Pace, losses: Sequence[Lost]) -> Check:
-    """Hold simulated devices against the formula."""
+    """Compare simulated devices with the formula."""
     times = [lost.at_ns for lost in losses]
     mean_ns = fmean(times)
     tolerance = 4 * pstdev(times) / mean_ns / math.sqrt(len(times))

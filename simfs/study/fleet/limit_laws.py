@@ -1,7 +1,7 @@
-"""How many erases the blocks of a part stand: laws that the user gives, or gets from a test that his parts passed.
+"""How many erases the blocks of a part last: laws that the user gives, directly or by a test that the parts passed.
 
-A rating is the least that the maker promises; parts and blocks differ, most last longer. No parameters of NOR flash are
-published that we know of, so none are built in.
+Rated cycles are the least that the maker promises; parts and blocks differ, and most last longer. We know of no
+published parameters for NOR flash, so none are built in.
 """
 
 from __future__ import annotations
@@ -23,17 +23,17 @@ class Law(Protocol):
     """A distribution of limits."""
 
     def log_survival(self, cycles: float) -> float:
-        """The logarithm of the chance that a block stands so many erases."""
+        """The logarithm of the chance that a block lasts so many erases."""
 
     def cycles_at(self, log_survival: float) -> float:
-        """The erases that a block stands with the chance of that logarithm."""
+        """The erases that a block lasts with a chance, which is given by its logarithm."""
 
     def limit_cycles(self, seed: int, block: int) -> int:
-        """How many erases this block of the device with that seed stands, at least 1. Cost: up to 0.1 ms."""
+        """How many erases this block of the device with that seed lasts, at least 1. Cost: up to 0.1 ms."""
 
 
 class WeibullLimits(Weibull):
-    """The Weibull law of `simfs.flash.Worn`: a device's blocks have the same limits here and there."""
+    """The Weibull law, as `simfs.flash.Worn` has it: both give a device's blocks the same limits."""
 
     __slots__ = ()
 
@@ -50,8 +50,8 @@ class WeibullLimits(Weibull):
 
 @dataclass(frozen=True, slots=True)
 class LognormalLimits:
-    """The logarithms of the limits are normal: half of the blocks stand `median_cycles`, and `sigma` is the standard
-    deviation of the logarithm. ValueError unless the median is from 1 to 1e15 and sigma from 0.01 to 10."""
+    """The lognormal law: half of the blocks last `median_cycles` or more, and `sigma` is the standard deviation of the
+    limit's logarithm. ValueError unless the median is from 1 to 1e15 and sigma from 0.01 to 10."""
 
     median_cycles: float
     sigma: float
@@ -98,8 +98,9 @@ def limits_of(law: Law, seed: int, block_count: int) -> list[int]:
 
 
 def passed(parts: int, blocks: int, cycles: int, confidence: float, shape: float) -> WeibullLimits:
-    """The Weibull law of parts of which `parts`, of `blocks` blocks each, stood `cycles` in a test without any failing:
-    the worst scale that such a test leaves possible with that confidence. The shape stays the user's guess.
+    """The Weibull law of a part that passed a test: `parts` parts of `blocks` blocks each lasted `cycles` erases, and
+    none failed. It is the law of the worst scale that such a test allows, with that confidence. The shape stays the
+    user's guess.
 
     A share p = 1 - (1 - confidence)^(1 / parts) of all parts may then fail, so scale = cycles x
     (blocks / -ln(1 - p))^(1 / shape). ValueError for counts below 1 and a confidence that is not between 0 and 1.

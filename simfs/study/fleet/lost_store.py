@@ -1,10 +1,10 @@
-"""When devices lose their store: from the first lost block on each goes its own way, so a sample of them is run.
+"""When devices lose their store. After the first lost block each device goes its own way, so a sample of them is run.
 
-Blocks fail by their own limits, the store moves on to those that are left, and the store counts as lost when it refuses
-a write for want of room or of blocks, or does not mount any more. That would take billions of operations, so each
-device wears `hurry` times as fast: its limits are divided by it and the time that it took is multiplied. What is not
-divided with them is the first filling of the store and how far wear may differ between blocks (`level_threshold`); both
-make the time too long or too short by about one in so many cycles as a limit still has.
+Blocks fail at their own limits, the store goes on in those that are left, and it counts as lost when it refuses a write
+for want of room or of blocks, or can't be mounted any more. That would take billions of operations, so each device
+wears `hurry` times as fast: its limits are divided by that number, and the time it took is multiplied by it. The first
+filling of the store and the difference of wear that is allowed between blocks (`level_threshold`) are not divided. Both
+make the time wrong by about one cycle in the number of cycles that a limit still has.
 
 A block at its limit fails its next erase, and the chip says so; a bit that stays 0 after an erase instead would cost
 the store the same block, since it reads back what it erased.
@@ -38,8 +38,8 @@ LOSS = (errno.ENOSPC, errno.EROFS)
 
 @dataclass(frozen=True, slots=True)
 class StoreLoss:
-    """A device that lost its store after `blocks_lost` blocks; `at_ns` is None when it did not. `why` is the error that
-    the device met, by errno's name."""
+    """A device that lost its store after `blocks_lost` blocks; `at_ns` is None if it did not lose it. `why` is the name
+    of the error that the device got (errno)."""
 
     seed: int
     at_ns: int | None
@@ -57,7 +57,7 @@ class SampledLosses:
 
 
 class WearingFlash(LateFlash):
-    """A flash whose blocks fail every erase beyond their limits; `limits` are set once the store is formatted."""
+    """A flash whose blocks fail every erase beyond their limits. `limits` are set after the store is formatted."""
 
     __slots__ = ("limits",)
     limits: Sequence[int]
@@ -96,7 +96,7 @@ class _Work:
 
 
 def hurry_for(law: Law, cycles: int) -> float:
-    """How many times as fast devices wear so that half of their blocks stand so many erases; at least 1."""
+    """How many times as fast devices have to wear so that half of their blocks last so many erases; at least 1."""
     return max(1.0, law.cycles_at(math.log(0.5)) / cycles)
 
 
@@ -111,7 +111,7 @@ def sample_losses(
     executor: Executor | None = None,
     progress: Progress | None = None,
 ) -> SampledLosses:
-    """Run so many devices to the loss of their store; `executor` may be any, without one it is all cores.
+    """Run so many devices until they lose their store, on any `executor`, or on all cores without one.
 
     Devices that outlive `PATIENCE` count as never. ValueError when a device is refused room before any block is lost.
     """
@@ -131,7 +131,7 @@ def sample_losses(
 
 
 def run_to_loss(work: _Work) -> StoreLoss:
-    """Run one device until its store is lost. Takes the time of all the erases that its blocks stand."""
+    """Run one device until its store is lost. Takes the time of all the erases that its blocks last."""
     scenario = work.scenario
     sheet = scenario.chip.datasheet()
     flash = WearingFlash(len(work.limits), datasheet=sheet)
@@ -149,7 +149,7 @@ def run_to_loss(work: _Work) -> StoreLoss:
 
 
 def _work(scenario: Scenario, law: Law, seed: int, hurry: float, pace: Pace) -> _Work:
-    """The device with its limits divided; the erase that fails is the one beyond, hence one less."""
+    """The device with its limits divided. The erase after the limit is the one that fails, hence one less."""
     hurried = tuple(max(1, round(limit / hurry) - 1) for limit in limits_of(law, seed, len(pace.erases)))
     all_worn_ns = pace.over_ns * sum(hurried) / sum(pace.erases)
     run = scenario.run.model_copy(update={"duration": int(PATIENCE * all_worn_ns)})
@@ -157,6 +157,6 @@ def _work(scenario: Scenario, law: Law, seed: int, hurry: float, pace: Pace) -> 
 
 
 def _told(found: Sampled, never: int) -> Sampled:
-    """Times of devices that never came to it are no times."""
+    """Times that count: a device that never lost its store has none."""
     times = [None if time_ns == never else time_ns for time_ns in (found.at_ns, found.least_ns, found.most_ns)]
     return Sampled(found.share, *times)

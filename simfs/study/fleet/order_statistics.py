@@ -11,8 +11,8 @@ CONFIDENCE = 0.95
 
 @dataclass(frozen=True, slots=True)
 class Sampled:
-    """When a share of the devices has come to it, from a sample: in the middle, and bounds that hold it with a
-    confidence of 95 %. None: this sample is too small to tell."""
+    """The time by which a share of the devices is there, from a sample: an estimate, and bounds that hold the true time
+    with a confidence of 95 %. None: the sample is too small for it."""
 
     share: float
     at_ns: int | None
@@ -49,6 +49,6 @@ def chance_of(number: int, count: int, share: float) -> float:
 
 
 def failed_chance(failures: int, count: int, share: float) -> float:
-    """The chance that at least so many of `count` equal blocks have failed when each has with the chance `share`: the
-    regularized incomplete beta I_share(failures, count - failures + 1), for whole numbers a binomial sum."""
+    """The chance that at least so many of `count` equal blocks have failed, if each has failed with the chance `share`:
+    the regularized incomplete beta I_share(failures, count - failures + 1), for whole numbers a binomial sum."""
     return max(0.0, 1 - math.fsum(chance_of(number, count, share) for number in range(failures)))

@@ -1,4 +1,4 @@
-"""The pace at which a run wears the blocks: of the run as it is, or of one that goes on until it is known well."""
+"""The pace at which a device wears its blocks: that of the run as it is, or that of a longer run, known better."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ PATIENCE = 4  # times as long as the run's own pace says
 
 
 def pace_of_run(run: Run) -> Pace:
-    """The erases of each block in the run's time; a filling that awaits its erase counts as one, as in
+    """The erases of each block in the run's time. A filled block that waits for its erase counts as one, as in
     `simfs.study.run.life_projection`. ValueError when nothing was erased."""
     erases = [now - first for now, first in zip(run.flash.erase_counts, run.erase_counts_first, strict=True)]
     filled = [block.state not in ("blank", "ready") for block in the_log(run.store).blocks()]
@@ -27,10 +27,10 @@ def pace_of_run(run: Run) -> Pace:
 def pace_of_life(
     scenario: Scenario, roughly: Pace, cycles: int, progress: Callable[[int, int], None] | None = None
 ) -> Pace:
-    """The erases of each block until the first has had so many; the pace is then known to about one in so many.
+    """The erases of each block until the first block has had so many; the pace is then known to one in that number.
 
-    `roughly` is the pace of a short run; one that falls below a quarter of it is refused with a ValueError. Takes the
-    time of all those erases.
+    `roughly` is the pace of a short run. A pace that falls below a quarter of it is refused with a ValueError. Takes
+    the time of all those erases.
     """
     roughly_ns = int(roughly.over_ns * cycles / max(roughly.erases))
     found = end_of_life(
@@ -49,10 +49,10 @@ def losses_of_life(
     seed: int,
     progress: Callable[[int, int], None] | None = None,
 ) -> tuple[Pace, list[Lost]]:
-    """The first block that each simulated device loses on the way itself, and the pace until the last has.
+    """The first block that each simulated device loses, found by carrying the run on, and the pace until the last has.
 
-    The devices are those of `fleet.simulate`. `roughly` as of `pace_of_life`. Takes the time of all the erases that the
-    longest-lived device stands.
+    The devices are those of `first_block.simulate`, and `roughly` is as for `pace_of_life`. Takes the time of all the
+    erases that the longest-lived device lasts.
     """
     blocks = len(roughly.erases)
     limits = [limits_of(law, device_seed(seed, number), blocks) for number in range(devices)]

@@ -1,4 +1,4 @@
-"""What a fleet comes to: the times of its lost blocks and stores, beside what they rest on."""
+"""The report on a fleet: the times of its lost blocks and stores, and what they rest on."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class Wear:
 
 @dataclass(frozen=True, slots=True)
 class FirstBlock:
-    """When a share of the devices have lost their first block: by the formula, by the formula if wear were even, and
+    """The time by which a share of the devices has lost a block: by the formula, by the formula if wear were even, and
     of the simulated devices."""
 
     share: float

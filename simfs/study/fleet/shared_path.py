@@ -1,7 +1,7 @@
-"""Many devices on one path: a scenario that goes on until the last of them has lost its first block.
+"""A scenario carried on until the last of many devices has lost its first block, in one run for all of them.
 
 Wear changes nothing before the first loss, so all devices are at the same place of the same run, each with its own
-limits. The limits of a block on all devices lie in order, so that an erase looks at one number, and few look further.
+limits. A block's limits on all devices are kept in order, so that an erase looks at one number and seldom at more.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ class _Losses:
         return waiting[-1] // self._devices if waiting else NO_LIMIT
 
     def note(self, block: int, erases: int, at_ns: int) -> None:
-        """The block was erased so many times; who has a lower limit has lost it."""
+        """The block was erased so many times: devices with a lower limit have lost it."""
         waiting = self._waiting[block]
         while waiting and waiting[-1] // self._devices < erases:
             device = waiting.pop() % self._devices
@@ -92,7 +92,7 @@ def first_losses(
     """The first block that each device loses, given the limits of its blocks, and the pace of wear until the last.
 
     A block with the limit L is lost in its erase L + 1; its time is when the operation began that erased it. ValueError
-    when `max_ns` passes before. Takes the time of the erases that the longest-lived device stands.
+    when `max_ns` passes before. Takes the time of the erases that the longest-lived device lasts.
     """
     losses = _Losses(limits)
     device = Device(make_store(scenario), start_ns=scenario.run.start)

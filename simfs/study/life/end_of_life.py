@@ -1,7 +1,7 @@
 """A scenario carried on to the end of its device's life: until a block reaches its limit, or the store is full.
 
-The scenario's own duration does not count: its tasks go on. What is skipped where, and that the outcome is the same,
-stands with the players (`simfs.replay.batch.player`).
+The scenario's own duration does not count: its tasks go on. `simfs.replay.batch` says what is skipped, and why the
+outcome is the same.
 """
 
 from __future__ import annotations
@@ -32,21 +32,21 @@ MAX_NS = 1_000_000 * NS_PER_YEAR
 TURNS_PROJECTED = 24  # erases of each block on average before a projection, half of which give the pace
 
 Progress = Callable[[int, int], None]
-"""Is told the erases of the most worn block and its limit."""
+"""Called with the erases of the most worn block and its limit."""
 
 
 @dataclass(frozen=True, slots=True)
 class EndOfLife:
     """When a life ended, by which block, and which task wore it. Counts are since the run's start.
 
-    until         what was asked: "rated" cycles of a block, its true "limit", or a "full" store
-    end           what came: one of these, or "never" where no block ever gets there
-    exact         False where it is projected from the pace of a shorter run
-    at_ns         since the run's start: when the operation began that did it; None: never
+    until         which end was asked for: "rated" cycles of a block, its true "limit", or a "full" store
+    end           which end came: one of these, or "never" if no block ever gets there
+    exact         False if it is projected from the pace of a shorter run
+    at_ns         since the run's start: when the operation began that ended it; None: never
     clock         the device's clock then
     cycles        erases of the block then, since new; `limit_cycles` what it reached
     task          the task in whose operations that block was erased most
-    simulated_ns  device time that was carried out; `skipped_ns` what was known without
+    simulated_ns  device time that was carried out; `skipped_ns` the time that was not, because its counts were known
     """
 
     until: str
@@ -107,7 +107,7 @@ def end_of_life(
 
 
 class _SkippingPlayer(FastPlayer):
-    """Takes the periods that it finds at once."""
+    """A player that skips the periods that it finds."""
 
     def __init__(self, scenario: Scenario, device: Device, life: _Life) -> None:
         super().__init__(scenario, device)
@@ -154,8 +154,7 @@ class _Life:
         self._before = self.wear.copy(), deepcopy(self.device.tasks)
 
     def take_periods(self, finder: PeriodFinder, passed: Passed, end_ns: int) -> None:
-        """Let periods like the one since `note` pass, as many as end before a block is at its limit, or `end_ns`
-        comes."""
+        """Skip periods like the one since `note`: as many as end before a block is at its limit and before `end_ns`."""
         wear, tallies = self._before
         period_ns = passed.days * NS_PER_DAY
         worn = self.wear.periods_left(wear)
@@ -174,7 +173,7 @@ class _Life:
         self.observer.next_turn = 0
 
     def _turn(self) -> int:
-        """Now and then: tell the progress, note the pace, stop when it is known."""
+        """Called now and then: reports the progress, notes the pace, stops when it is known."""
         counts, erases = self.wear.counts, self.wear.erases
         if self._progress:
             self._progress(max(counts), min(self.wear.limits))
@@ -185,7 +184,7 @@ class _Life:
         return erases + len(counts)
 
     def told(self) -> EndOfLife:
-        """What came."""
+        """The end that came."""
         ended, limits = self.observer.ended, self.wear.limits
         if ended is None:
             return self._made("never", None, None, self.wear.counts)
@@ -196,9 +195,9 @@ class _Life:
         return replace(made, limit_cycles=limit, operation=ended.operation, name=ended.name)
 
     def projected(self) -> EndOfLife:
-        """What will come first if wear goes on as since half of the erases: where it is levelled, every block at the
-        pace of their mean, so that the most worn one stays as far ahead; else each at its own. Levelling takes none
-        that is open or waits for its erase: one that had no erase and does so now rests for good."""
+        """The end that comes first if wear goes on as it has since half of the erases. If it is levelled, every block
+        wears at the mean pace, so the most worn one stays as far ahead; otherwise each at its own. Levelling takes no
+        block that is open or waits for its erase: such a block without an erase so far rests for good."""
         counts, limits = self.wear.counts, self.wear.limits
         since_ns, before = self._half
         span_ns, store = self.device.now_ns - since_ns, the_log(self.device.store)

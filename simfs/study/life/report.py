@@ -1,4 +1,4 @@
-"""What a run to the end of a device's life comes to, beside what was expected."""
+"""The report on a run to the end of a device's life, with what the scenario expects of it."""
 
 from __future__ import annotations
 

@@ -13,11 +13,11 @@ from simfs.replay.device.observer import Observer
 
 
 class LifeEnded(Exception):
-    """What was waited for has happened."""
+    """The end of the life that was asked for has come."""
 
 
 class End(NamedTuple):
-    """What ended a life, in which operation; `at_ns` is device time."""
+    """How a life ended, and in which operation; `at_ns` is device time."""
 
     end: str  # "worn" or "full"
     block: int

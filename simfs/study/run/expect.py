@@ -16,10 +16,10 @@ NJ_PER_MJ = 10**6
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """One expectation.
+    """One expectation, and whether it is met.
 
-    `unit` is that of `measured` and `limit`: ns, bytes, mJ, percent, ratio, count; or "" for what is no quantity, where
-    `faults` tell what is not as expected.
+    `unit` is that of `measured` and `limit`: ns, bytes, mJ, percent, ratio, count. An expectation that is no quantity
+    has the unit "", and `faults` says what is not as expected.
     """
 
     name: str
@@ -35,7 +35,7 @@ class Verdict:
 
 
 class Limit(NamedTuple):
-    """How a quantity is measured; None is 'this run can't tell'."""
+    """How a quantity is measured. It is None if the run can't say."""
 
     unit: str
     measure: Callable[[Run, Figures], Number | None]
@@ -75,7 +75,7 @@ def judge(run: Run, figures: Figures) -> tuple[Verdict, ...]:
 
 
 def surprises(run: Run, verdicts: tuple[Verdict, ...]) -> list[str]:
-    """A line for each expectation that is not met, or met though the run says that it is not, on purpose (`unmet`)."""
+    """A line for each expectation that is not met, and for each that is met although `unmet` names it."""
     unmet = cast("list[str]", run.expect.get("unmet") or [])
     return [
         f"{verdict.name} is met, and unmet says that it is not" if verdict.met else f"{verdict.name} is not met"
@@ -112,7 +112,7 @@ def _sound(wanted: bool, run: Run, _: Figures) -> list[str]:
 
 
 def _as_wanted(wanted: bool, faults: list[str], otherwise: str) -> list[str]:
-    """`faults` when none are wanted; when some are, that there is none."""
+    """The faults if none are wanted; if some are wanted and there are none, a fault that says so."""
     if wanted:
         return faults
     return [] if faults else [otherwise]

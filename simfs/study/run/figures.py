@@ -1,5 +1,4 @@
-"""What the figures of a run are and what each counts. Everything kept is an integer (bytes, ns, nJ); floats stand at
-the properties only."""
+"""The figures of a run, and what each counts. All fields are integers (bytes, ns, nJ); only properties are floats."""
 
 from __future__ import annotations
 
@@ -30,7 +29,7 @@ class Subject:
 
 @dataclass(frozen=True, slots=True)
 class Room:
-    """Bytes of the store. Live: what files and names cost, headers included. Capacity: the most that live can be."""
+    """Bytes of the store. Live is what files and names cost, headers included; capacity is the most that it can be."""
 
     capacity_bytes: int
     live_bytes: int
@@ -151,7 +150,7 @@ class Stalls:
 
 @dataclass(frozen=True, slots=True)
 class Boots:
-    """Mounts: those in the run, and one of the flash as it stands at the end."""
+    """Mounts: those in the run, and one of the flash as it is at the end."""
 
     in_run: int
     at_end: Boot
@@ -160,7 +159,7 @@ class Boots:
 
 @dataclass(frozen=True, slots=True)
 class Energy:
-    """Energy that the medium takes, in nJ; the rest of the device is not in it."""
+    """Energy that the medium takes, in nJ, without the rest of the device."""
 
     program_erase_read_nj: int
     run_ns: int

@@ -1,8 +1,8 @@
 """How long the flash lasts at a run's pace.
 
-A block has to be erased before it can be filled again, so every filling of a block stands for one erase, also where
-the run ended before that erase came. As long as a store fills blank room it erases nothing, and a pace taken from
-erases alone would promise too long a life. Taken from fillings, the pace is too high by at most one erase a block.
+A block has to be erased before it can be filled again, so every filling of a block stands for one erase, even if the
+run ended before that erase. As long as a store fills blank room it erases nothing, and a pace taken from erases alone
+would promise too long a life. Taken from fillings, the pace is too high by at most one erase for each block.
 """
 
 from __future__ import annotations
@@ -15,11 +15,12 @@ from simfs.replay.device.clock import NS_PER_YEAR
 
 @dataclass(frozen=True, slots=True)
 class Life:
-    """Time left until the rated cycles, if the device goes on as in this run; None where the run can't tell.
+    """Time left until the rated cycles, if the device goes on as in this run; None if the run can't say.
 
-    `hottest_ns` is when the first block gets there, `even_ns` when all would if they shared the erases evenly,
-    `floor_ns` when they would if only the device's own bytes were ever programmed (write amplification 1) and wear were
-    even. `run_longer_ns` is how long a run would have to be to use every block once, None if it did or has no pace.
+    hottest_ns     until the first block gets there
+    even_ns        until all get there, if they shared the erases evenly
+    floor_ns       the same, if only the device's own bytes were ever programmed (write amplification 1)
+    run_longer_ns  how long a run would have to be to use every block once; None if it did, or has no pace
     """
 
     rated_cycles: int

@@ -73,10 +73,10 @@ def test_images_that_are_none(directory: Path, tmp_path: Path) -> None:
 def test_options_that_do_not_fit(scenario: Path, directory: Path, tmp_path: Path) -> None:
     image = tmp_path / "flash.bin"
     image.write_bytes(Store.format(NorFlash(16)).flash.image())
-    assert "for images; a scenario tells its chip itself" in one_line(scenario, directory, "--part", "generic")
+    assert "for images; a scenario has its own chip" in one_line(scenario, directory, "--part", "generic")
     assert "--part none: there is no such part" in one_line(image, directory, "--part", "none")
     both = one_line(image, directory, "--part", "generic", "--device", scenario)
-    assert "tells it already; leave out this or --device" in both
+    assert "gives it already; leave out this or --device" in both
     scenario.write_text(scenario.read_text().replace('"1 h"', '"1 x"'))
     assert f"{scenario}:11: task[0].every" in one_line(image, directory, "--device", scenario)
     assert "this is the scenario" in one_line(scenario, directory, "--save-image", scenario)

@@ -1,5 +1,5 @@
-"""Which order of file operations leaves a firmware with less than it had, in words. A cause is only named where cut
-states of the campaign show it, with the call that it was first seen in."""
+"""The orders of file operations that lose something of a firmware's files, in words. A cause is only named if cut
+states of the campaign show it, with the call in which it was first seen."""
 
 from __future__ import annotations
 
@@ -28,9 +28,9 @@ REMEDIES = {
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """An order of operations, and what it did: in `states` cut states, in `changes` of the `of_changes` changes of that
-    file, first with the power cut in call number `call` of the run (the first is 0), a `during`. `lost_worst` is the
-    most readings that it cost."""
+    """An order of operations and what it cost: seen in `states` cut states, in `changes` of the `of_changes` changes of
+    that file, first with the power cut in call number `call` of the run (counted from 0), of the kind `during`.
+    `lost_worst` is the most readings that it cost."""
 
     kind: str
     name: str
@@ -55,18 +55,18 @@ class _Note:
 
 
 class CauseLedger:
-    """Gathers what cuts found into causes."""
+    """Sums up the findings of cuts by their causes."""
 
     def __init__(self) -> None:
         self._notes: dict[tuple[str, str], _Note] = {}
         self._changes: Counter[str] = Counter()
 
     def change(self, pattern: str, change: Change) -> None:
-        """A change of a file of this name pattern is whole."""
+        """Count a change, now whole, of a file of this name pattern."""
         self._changes[pattern] += 1
 
     def note(self, pattern: str, change: Change, cut: Cut, finding: str, lost: int) -> None:
-        """A cut in a change found something, and so many readings lost."""
+        """Count what a cut in a change found, and the readings lost."""
         kind = _kind(change, cut, finding, lost)
         if not kind:
             return
@@ -78,7 +78,7 @@ class CauseLedger:
         note.lost_worst = max(note.lost_worst, lost)
 
     def causes(self) -> tuple[Cause, ...]:
-        """The worst kind first, and of a kind the most frequent."""
+        """The causes, the worst kind first, and within a kind the most frequent."""
         told = [
             Cause(
                 kind, name, _WORDS[kind](name, note), REMEDIES[kind], note.findings.total(), len(note.changes),
@@ -90,7 +90,7 @@ class CauseLedger:
 
 
 def _kind(change: Change, cut: Cut, finding: str, lost: int) -> str:
-    """The kind of cause behind a finding; "" where nothing is wrong that another order would have spared."""
+    """The kind of cause behind a finding; "" if no other order of operations would have avoided it."""
     if finding == "left over":
         return "left over"
     if finding == "missing":

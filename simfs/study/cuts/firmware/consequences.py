@@ -1,10 +1,10 @@
 """What a firmware finds when the power comes back: which files are empty, short or old, how many readings are gone, and
 which order of its operations causes that.
 
-A campaign tells how often the store came back as after which persistence event; everything here follows from that and
-from the calls. A *reading* is a line, in a file of lines, else what one write call brought. A reading counts as lost
-once the firmware has handed it to a write and the store does not have it after the cut, or when the store had it and a
-change that was not whole has taken it away. Frequencies are over cut states, not over time.
+A campaign counts how often the store came back as it was after which persistence event. Everything here follows from
+those counts and from the calls. A *reading* is a line, or in a file without lines what one write call brought. A
+reading counts as lost if the firmware has handed it to a write and the store does not have it after the cut, or if the
+store had it and an unfinished change has taken it away. Frequencies are over cut states, not over time.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ _DIGITS = re.compile(r"\d+")
 
 @dataclass(frozen=True, slots=True)
 class Losses:
-    """Readings lost over cut states: the most, and what half and 95 % of the states do not exceed."""
+    """Readings lost over cut states: the most, and the numbers that half and 95 % of the states do not exceed."""
 
     worst: int
     median: int
@@ -49,8 +49,8 @@ class FileFindings:
 
 @dataclass(frozen=True, slots=True)
 class Consequences:
-    """What the firmware finds after `states` cut states. In `damaged` more the store says that it is damaged, as it may
-    where the part spoils more than what was being programmed."""
+    """What the firmware finds after `states` cut states. In `damaged` more states the store says that it is damaged,
+    which it may if the part spoils more than what was being programmed."""
 
     states: int
     damaged: int
@@ -61,7 +61,7 @@ class Consequences:
 
 @dataclass(slots=True)
 class _Notes:
-    """What is known so far of the files of one name pattern."""
+    """The findings so far about the files of one name pattern."""
 
     names: set[str] = field(default_factory=set)
     changes: int = 0
@@ -96,7 +96,7 @@ def consequences(history: History, found: Iterable[Found]) -> Consequences:
 
 
 def _patterns(names: set[str]) -> dict[str, str]:
-    """The name under which each file is counted: names that differ in digits only are one."""
+    """The name under which each file is counted: names that differ only in digits count as one."""
     alike: defaultdict[str, list[str]] = defaultdict(list)
     for name in names:
         alike[_DIGITS.sub("#", name)].append(name)
@@ -120,7 +120,7 @@ def _changes(history: History, by_call: dict[int, Counter[int]]) -> Iterator[Cha
 
 
 def _judge(change: Change, notes: _Notes, pattern: str, ledger: CauseLedger) -> None:
-    """Say for each cut in the change what was found, what of it is lost and why."""
+    """For each cut in the change: what was found, what is lost and why."""
     notes.names.add(change.name)
     notes.changes += 1
     lines = _is_lines(change.after or change.before or b"")
@@ -161,7 +161,7 @@ def _has_all(change: Change, cut: Cut) -> bool:
 
 
 def readings_lost(change: Change, cut: Cut, lines: bool) -> int:
-    """How many readings the firmware had, or had handed to a write, that are not there."""
+    """How many readings are missing that the firmware had, or had handed to a write."""
     found, before, after = cut.found or b"", change.before, change.after or b""
     if change.how == SIDE_FILE or change.after is None:
         return 0
@@ -191,7 +191,7 @@ def _writes_lost(change: Change, cut: Cut) -> int:
 
 
 def _alike_bytes(one: bytes, other: bytes) -> int:
-    """How far two files agree."""
+    """How many bytes two files have in common from their start on."""
     pairs = enumerate(zip(one, other, strict=False))
     return next((at for at, (left, right) in pairs if left != right), min(len(one), len(other)))
 
@@ -217,7 +217,7 @@ def _losses(lost: Counter[int]) -> Losses:
 
 
 def _percentile(lost: Counter[int], per_mille: int) -> int:
-    """The smallest loss that so many of 1000 states do not exceed; 0 without states."""
+    """The smallest loss that so many of 1,000 states do not exceed; 0 without states."""
     seen, rank = 0, max(1, -(-lost.total() * per_mille // PER_MILLE))
     for readings in sorted(lost):
         seen += lost[readings]

@@ -1,8 +1,8 @@
-"""What a run means its files to be: each change of a file, from the call that begins it to the one that makes it whole.
+"""The changes that a run makes to its files, each from the call that begins it to the call that makes it whole.
 
-Between the two the flash holds something that the firmware never meant to keep. A change is whole at a flush or a close
-of the file; a file that is saved beside another and then renamed over it changes that other one from the creation of
-the first to the rename.
+In between, the flash holds something that the firmware never meant to keep. A change is whole at a flush or a close of
+the file. When a new file is saved and then renamed over an old one, that is one change of the old file, from the
+creation of the new one to the rename.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ SIDE_FILE, SAVED_BESIDE, RENAMED, RENAMED_EARLY = "side file", "saved beside", "
 
 
 class Written(NamedTuple):
-    """A write of a change: its call, and the bytes of the file that it covers."""
+    """A write that belongs to a change: its call, and the bytes of the file that it covers."""
 
     call: int
     at: int
@@ -31,7 +31,7 @@ class Written(NamedTuple):
 
 
 class Cut(NamedTuple):
-    """What states with one cut found of a file. `tally` is shared by all files of these states."""
+    """The state of one file after one cut. All files of the same states share `tally`."""
 
     found: bytes | None
     elsewhere: bytes | None  # what bears another name and is about to take this one
@@ -97,14 +97,15 @@ class Changes:
         }  # fmt: skip
 
     def begin(self, number: int, durable: Contents) -> None:
-        """The call is under way: the firmware already counts on what it does. `durable` is from before it."""
+        """The call begins, and the firmware counts on what it does from now on. `durable` is from before it."""
         call = self._calls[number]
         self._number, self._durable = number, durable
         if not call.error and call.kind in self._actions:
             self._actions[call.kind](call)
 
     def cut(self, durable: Contents, states: int) -> list[int]:
-        """So many states with a cut in this call found `durable`. Their tally: [states, readings lost in each]."""
+        """Note that so many states with a cut in this call found `durable`. Returns their tally: [states, readings lost
+        in each]."""
         tally = [states, 0]
         for name, change in self._open.items():
             file = self._files.get(self._key(name))
@@ -147,7 +148,7 @@ class Changes:
         return change
 
     def _whole(self, file: _File) -> None:
-        """Everything of a file is durable; a side file has still its rename before it."""
+        """Everything of a file is durable. A side file still has to be renamed."""
         file.whole = True
         if file.name is not None and not file.target:
             self._done.add(file.name)
@@ -228,7 +229,7 @@ class Changes:
             self._done.add(call.to)
 
     def _mounted(self, _call: FileCall) -> None:
-        """A boot in the run: what waited is gone, what is on the flash is what there is."""
+        """A boot in the run: what waited in RAM is gone."""
         self._handles.clear()
         self._files = {self._key(name): _File(name, len(data), [len(data)]) for name, data in self._durable.items()}
         self._done.update(self._open)

@@ -1,5 +1,5 @@
-"""What only the rest of a run tells of a call: whether the file that it creates is saved beside another one and then
-renamed over it, and whether another file at once takes the name that it removes."""
+"""What becomes of a file, which only the rest of the run shows: whether a file that a call creates is later renamed
+over another one, and whether another file at once takes a name that a call removes."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Remembers what a mount read of blocks: the flashes of a campaign differ in few of them."""
+"""Remembers what a mount read of each block, since the flashes of a campaign differ in few blocks."""
 
 from __future__ import annotations
 
@@ -27,14 +27,14 @@ class _Known:
 
 
 class KnownBlocks(Look):
-    """Looks again only at a block whose bytes are not, all of them, those of one of its last few states. Contents and
-    claims are those of the flash whose headers were asked for last."""
+    """Reads a block again only if its bytes differ from all of its last few states. Contents and claims are those of
+    the flash whose headers were asked for last."""
 
     def __init__(self, block_count: int) -> None:
         self._known: list[list[_Known]] = [[] for _ in range(block_count)]  # the latest first
 
     def headers(self, flash: NorFlash) -> list[Header]:
-        """Costs a comparison of all bytes of the flash; reads are counted of blocks that are not known."""
+        """Costs a comparison of all bytes of the flash. Reads are counted for blocks that are not known."""
         assert isinstance(flash, NotedFlash)
         size, holds = flash.geometry.block_bytes, flash.holds
         headers = []

@@ -1,7 +1,7 @@
 """Reads the files of many stores that differ little, each stretch of equal bytes once.
 
-What a span of a file reads as follows from the bytes of its frames and the salt of their block alone. So a span that
-stands where one stood before, on the same bytes, is not read again.
+The bytes of a span follow from the bytes of its frames and the salt of their block alone. So a span in the same place
+with the same bytes below it is not read again.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ Span = tuple[int, int, int, int, int]  # file, place, from, to, salt
 
 
 class _Known(NamedTuple):
-    """What was read once, and all that it follows from: cells from an address on, and the salt of their block."""
+    """What was read once, and what it follows from: cells from an address on, and the salt of their block."""
 
     data: bytes
     address: int
@@ -33,7 +33,7 @@ class _Known(NamedTuple):
 
 
 class Reading:
-    """Reads all files of a store; CorruptStore where one is damaged, as the store itself."""
+    """Reads all files of a store. CorruptStore if one is damaged, as the store itself raises it."""
 
     def __init__(self) -> None:
         self._spans: dict[Span, _Known] = {}
@@ -79,7 +79,7 @@ class Reading:
 
 
 class _Heard:
-    """A flash that is read through this, to know which of its bytes the answer follows from."""
+    """Reads a flash, and notes which of its bytes the answer follows from."""
 
     def __init__(self, flash: NorFlash) -> None:
         self._flash = flash

@@ -26,7 +26,7 @@ from simfs.study.cuts.notes.history import Contents
 from simfs.study.cuts.notes.noted_flash import NotedFlash
 
 Allowed = Sequence[tuple[int, Contents]]
-"""What may be found: the contents after k events, each with its k."""
+"""The contents that may be found: those after k events, each with its k."""
 
 TOLD = -1  # in place of k: the store said that it is damaged, where the profile allows no more
 LONG_WORK_ONE_IN = 8
@@ -39,13 +39,13 @@ class Broken(Exception):
 
 
 class _Told(Exception):
-    """What was lost was told, on a part where no store can do more."""
+    """The store lost something and reported it, on a part where no store can do more."""
 
 
 @dataclass(frozen=True, slots=True)
 class Rules:
-    """What is common to all states of a campaign. `keeps_all`: nothing acknowledged may be lost; else losses must be
-    told, which is all that a store can promise when a part spoils more than what was being programmed."""
+    """The rules for all states of a campaign. `keeps_all`: nothing acknowledged may be lost. Otherwise losses must be
+    reported, which is all that a store can promise if a part spoils more than what was being programmed."""
 
     datasheet: Datasheet
     config: StoreConfig
@@ -67,7 +67,7 @@ class Verdict:
 
 
 class Judge:
-    """Judges states of one campaign. It fills two flashes in turn, and knows what it has read before."""
+    """Judges the states of one campaign. It fills two flashes in turn, and remembers what it has read before."""
 
     def __init__(self, rules: Rules, block_count: int) -> None:
         self.rules = rules
@@ -76,7 +76,7 @@ class Judge:
         self._flashes = [NotedFlash.blank_one(rules.datasheet, block_count) for _ in range(2)]
 
     def verdict(self, chip: Chip, allowed: Allowed, cut: CutPoint) -> Verdict:
-        """Judge what `cut` has left, which is `chip`; it goes on from there."""
+        """Judge `chip` as the cut has left it. The chip changes on the way."""
         return _Judgement(self, chip, allowed, cut).verdict()
 
     def mount(self, flash: NotedFlash, read_only: bool = False) -> Store:
@@ -91,7 +91,7 @@ class Judge:
 
 
 class _Judgement:
-    """One state, judged step by step. `step` names the promise that is being tried."""
+    """One state, judged step by step. `step` names the promise that is being tested."""
 
     def __init__(self, judge: Judge, chip: Chip, allowed: Allowed, cut: CutPoint) -> None:
         self._judge, self._rules, self._read = judge, judge.rules, judge.read
@@ -102,7 +102,7 @@ class _Judgement:
         self.recovery: tuple[Change, ...] = ()
 
     def verdict(self) -> Verdict:
-        """Try every promise, up to the first that is broken."""
+        """Test every promise, up to the first that is broken."""
         violation = None
         try:
             for step in self._steps():
@@ -177,7 +177,7 @@ class _Judgement:
             raise _Told
 
     def _settle(self, flash: NotedFlash) -> None:
-        """What the flash did belongs to the chip from now on."""
+        """Take over into the chip what the flash has done."""
         self._chip.apply_all(flash.changes)
         flash.changes.clear()
 
@@ -209,8 +209,8 @@ class _Judgement:
         return self._judge.flash_of(self._chip)
 
     def _operate(self, store: Store, expected: Contents) -> Contents:
-        """Create, append, update in place, rename and remove, with files of its own: those that were there may yet
-        change for the worse. `expected` follows."""
+        """Create, append, update in place, rename and remove, with files of its own, since the files that were there
+        may still be found damaged. `expected` follows."""
         try:
             self._write(store, expected, *NAMES)
         except OSError as error:
@@ -252,7 +252,7 @@ class _Judgement:
         del expected[removed]
 
     def _excuse(self, error: OSError, store: Store) -> None:
-        """A store may refuse for want of room, when there is none."""
+        """Accept a refusal for want of room if there is none."""
         if error.errno != errno.ENOSPC:
             raise error
         usage = store.usage()
@@ -267,7 +267,7 @@ def _promise(holds: bool, what: str) -> None:
 
 
 def shown(contents: Contents, other: Contents) -> str:
-    """The files of `contents` that `other` does not have alike, in a few words."""
+    """The files of `contents` that differ in `other`, in a few words."""
     parts = [
         f"{name!r} ({len(data)} bytes{_first_difference(data, other.get(name))})"
         for name, data in sorted(contents.items())

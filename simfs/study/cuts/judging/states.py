@@ -1,4 +1,4 @@
-"""Which cuts there are in a run, and the flash as a cut leaves it, built from what was recorded."""
+"""The cuts that there are in a run, and the flash as each leaves it, built from the recording."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def every_byte(history: History, erases: bool = False) -> Iterator[CutPoint]:
 
 
 def every_bit(history: History) -> Iterator[CutPoint]:
-    """A cut after each bit of each program that is to be cleared, from the first byte's lowest on; no erases."""
+    """A cut after each bit that a program clears, from the lowest bit of its first byte on; no erases."""
     for number, operation in enumerate(history.operations):
         if operation.data is not None:
             bits = int.from_bytes(operation.data, "little")
@@ -56,7 +56,7 @@ def every_bit(history: History) -> Iterator[CutPoint]:
 
 
 def sampled(history: History, count: int, seed: int = 0) -> Iterator[CutPoint]:
-    """So many cuts, drawn anew from all that there are; a quarter of them in erases, where there are any."""
+    """So many cuts, drawn from all that there are; a quarter of them in erases, if there are any."""
     rng = Rng(seed, "cuts")
     kinds: list[list[int]] = [[], []]
     for number, operation in enumerate(history.operations):
@@ -84,8 +84,8 @@ def any_leaves(change: Change, geometry: Geometry, rng: Rng) -> str:
 
 @dataclass(slots=True)
 class Chip:
-    """What a campaign follows of a flash: its cells, the bits in them that are weak, how often each block was erased
-    since it was new, and where the part limits it the programs of each page since its erase."""
+    """The state of a flash during a campaign: its cells, which bits are weak, how often each block was erased since it
+    was new, and if the part limits them, the programs of each page since its erase."""
 
     geometry: Geometry
     cells: bytearray
@@ -106,7 +106,7 @@ class Chip:
         return Chip(self.geometry, bytearray(self.cells), list(self.weak), list(self.erased), list(self.page_programs))
 
     def apply(self, change: Change) -> None:
-        """The change takes place."""
+        """Make the change."""
         start, data = change
         if data is None:
             size = self.geometry.block_bytes
@@ -124,7 +124,7 @@ class Chip:
             self.weak = still_weak(self.weak, change, self.geometry)
 
     def cut(self, change: Change, cut: CutPoint, profile: Profile) -> None:
-        """The power goes in the change. A cut erase wears its block as well, and a cut program counts for its page."""
+        """Cut the power in the change. A cut erase wears its block as well, and a cut program counts for its page."""
         mask = weakened(change, self.cells, profile, self.geometry)
         start, left = left_by(change, self.cells, cut.leaves, cut.seed, profile, self.geometry)
         self.cells[start : start + len(left)] = left
@@ -139,6 +139,6 @@ class Chip:
             self.page_programs[address // self.geometry.page_bytes] += 1
 
     def apply_all(self, changes: Iterable[Change]) -> None:
-        """The changes take place, one after the other."""
+        """Make the changes, one after the other."""
         for change in changes:
             self.apply(change)

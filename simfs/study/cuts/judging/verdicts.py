@@ -1,4 +1,4 @@
-"""What a campaign finds, as data."""
+"""The findings of a campaign, as data."""
 
 from __future__ import annotations
 
