@@ -38,7 +38,7 @@ class Counts:
         )
 
     def busy_ns(self, datasheet: Datasheet) -> int:
-        """Program and erase at typical times and what they took beyond, ns. Reads stand apart."""
+        """Programs and erases at typical times, and what they took beyond, ns. Reads are not in it."""
         return self._program_ns(datasheet) + self._erase_ns(datasheet)
 
     def busy_max_ns(self, datasheet: Datasheet) -> int:
@@ -46,7 +46,7 @@ class Counts:
         return self.programs * datasheet.program_max_ns + self.erases * datasheet.erase_max_ns
 
     def read_ns(self, datasheet: Datasheet) -> int:
-        """Reads, with command and address of each, ns."""
+        """Reads with the command and address of each, ns."""
         return self.reads * datasheet.read_overhead_ns + self.read_bytes * datasheet.read_byte_ns
 
     def energy_nj(self, datasheet: Datasheet) -> int:

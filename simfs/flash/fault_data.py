@@ -1,4 +1,4 @@
-"""Faults as data: what is to go wrong, where and when. One seed does the same to the same bytes everywhere."""
+"""Faults as data: what is to go wrong, where and when. The same seed does the same to the same bytes everywhere."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ def _check_number(field: str, value: int | None) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """The power goes in operation number `at`, counted from 0 since the plan began. `of` says which are counted:
-    changes (programs and erases), one kind, or all. `leaves` is of PROGRAM_LEAVES or ERASE_LEAVES; of no use for a
-    read."""
+    """The power is cut in operation number `at`, counted from 0 since the plan began. `of` says which operations are
+    counted: changes (programs and erases), one kind, or all. `leaves` is one of PROGRAM_LEAVES or ERASE_LEAVES; for a
+    read it does not matter."""
 
     at: int
     leaves: str = "nothing"
@@ -38,8 +38,9 @@ class Cut:
 
 @dataclass(frozen=True, slots=True)
 class Error:
-    """The chip reports the failure of read, program or erase number `at`, counted from 0 since the plan began; with
-    `block` only those that touch this block are counted. Once, or `for_ever` from there on. `leaves` as of a Cut."""
+    """The chip reports that read, program or erase number `at` failed, counted from 0 since the plan began; with
+    `block` only those that touch this block are counted. Once, or `for_ever` from there on. `leaves` is as for a
+    Cut."""
 
     operation: str
     at: int = 0
@@ -84,13 +85,13 @@ class Rot:
 
 @dataclass(frozen=True, slots=True)
 class Faults:
-    """What goes wrong with a flash: `NorFlash(faults=Plan(Faults(...)))`. ValueError names what makes no sense.
+    """The faults of a flash: `NorFlash(faults=Plan(Faults(...)))`. ValueError names what makes no sense.
 
-    `profile` is of the cuts; an operation that fails spoils nothing beside its own bits. What `leaves` leaves open is
-    drawn from the seed and the address: the same bits of the same place fail again.
+    `profile` holds for cuts; an operation that fails spoils only its own bits. What `leaves` does not fix is drawn from
+    the seed and the address, so the same bits of the same place fail again.
 
-    `weak` says when the bits that interrupted changes left half done read anew: never (""), at each "power-on", or at
-    each "read" of them.
+    `weak` says when the bits that interrupted changes left half done may change their reading: never (""), at each
+    "power-on", or at each "read" of them.
     """
 
     seed: int = 0

@@ -1,4 +1,4 @@
-"""The seam through which faults reach a flash: a plan that is asked before each operation takes effect."""
+"""How faults reach a flash: it asks a plan before each operation takes effect."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from simfs.flash.geometry import Geometry
 
 
 class PowerCut(BaseException):
-    """The power is gone. Not an Exception, so that no handler of errors swallows it.
+    """The power is gone. It is no Exception, so that no error handler swallows it.
 
-    Once it was raised, every operation raises it again until `NorFlash.power_on()`.
+    After the first, every operation raises it again until `NorFlash.power_on()`.
     """
 
 
 class NoPower(PowerCut):
-    """An operation on a flash whose power is gone already: nothing happened."""
+    """An operation on a flash whose power was gone before: nothing happened."""
 
 
 class FlashError(OSError):
@@ -33,7 +33,7 @@ class FlashError(OSError):
 
 
 class FaultPlan(Protocol):
-    """Asked before each operation, after it has been counted and found legal, so never about a refused one.
+    """What a flash asks before each operation, after it has counted it and found it legal; never about a refused one.
 
     `cells` is the whole flash, writable: a plan may change any byte (a bit that rots, what a cut operation leaves
     behind) and may then raise PowerCut or FlashError. When it returns, the operation takes place. A flash without a
@@ -48,10 +48,10 @@ class FaultPlan(Protocol):
 
 
 class FaultHooks:
-    """A FaultPlan for those that derive from it: asked after operations and at power-on too. Does nothing itself."""
+    """A base class for fault plans that are also asked after operations and at power-on. It does nothing itself."""
 
     def attach(self, geometry: Geometry, datasheet: Datasheet) -> None:
-        """The plan goes with a flash, before its first operation."""
+        """Called with the flash that the plan is for, before its first operation."""
 
     def before_read(self, cells: memoryview, address: int, length: int) -> None: ...
 
@@ -67,4 +67,4 @@ class FaultHooks:
         return 0
 
     def power_on(self, cells: memoryview) -> None:
-        """The power is back: cells may read otherwise."""
+        """The power is back: cells may read differently."""

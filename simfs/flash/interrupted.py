@@ -1,7 +1,8 @@
-"""What an operation leaves in the cells when the power goes in the midst of it, or when it fails.
+"""What an operation leaves in the cells when the power is cut in the middle of it, or when it fails.
 
 A program clears its bits, in any order. An erase first programs its block to zeros and then lets the bits rise, so a
-block caught early holds more zeros than before. What else an interrupted program spoils is the part's profile.
+block that is cut early holds more zeros than before. The profile of the part says what else an interrupted program
+spoils.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ Cells = bytes | bytearray | memoryview
 
 
 class Profile(StrEnum):
-    """What an interrupted program may spoil. An interrupted erase spoils its block in each of them."""
+    """What an interrupted program may spoil. An interrupted erase spoils its block in every profile."""
 
     PROGRAM = "program-contained"  # only the bits that were being programmed
     PAGE = "page-contained"  # its whole page
@@ -25,7 +26,7 @@ class Profile(StrEnum):
 
 
 class Piece(NamedTuple):
-    """Bytes, and where they stand in the flash."""
+    """Bytes, and their address in the flash."""
 
     address: int
     data: bytes
@@ -78,10 +79,10 @@ def left_by(
     profile: Profile,
     geometry: Geometry,
 ) -> Piece:
-    """The bytes that an interrupted change leaves, and where; `cells` is the whole flash before it. What is not in the
-    piece has not changed.
+    """The bytes that an interrupted change leaves, and where; `cells` is the whole flash before it. Bytes outside the
+    piece have not changed.
 
-    `leaves` is one of PROGRAM_LEAVES or ERASE_LEAVES, else ValueError. The seed draws what it leaves open, and what
+    `leaves` is one of PROGRAM_LEAVES or ERASE_LEAVES, else ValueError. The seed draws what it does not fix, and what
     else the profile spoils. Cost: 5 to 20 microseconds; 80 for a share of the bits of 4 KiB.
     """
     start, end = spoiled(change, profile, geometry)
@@ -109,7 +110,7 @@ def weakened(change: Change, cells: Cells, profile: Profile, geometry: Geometry)
 
 
 def spoiled(change: Change, profile: Profile, geometry: Geometry) -> tuple[int, int]:
-    """From where to where an interrupted change may spoil the flash."""
+    """The range of the flash that an interrupted change may spoil."""
     if change.data is not None and profile is Profile.PROGRAM:
         return change.address, change.address + len(change.data)
     size = geometry.page_bytes if change.data is not None and profile is Profile.PAGE else geometry.block_bytes
@@ -180,7 +181,7 @@ def _nearly_blank(length: int, rng: Rng) -> bytes:
 
 
 def _disturbed(old: bytes, rng: Rng) -> bytes:
-    """Bytes beside an interrupted program, as a part spoils them that promises nothing about them: not at all, here and
+    """Bytes beside an interrupted program on a part that promises nothing about them: spoiled not at all, here and
     there, or thoroughly, in either direction."""
     how = rng.below(4)
     if how == 0:

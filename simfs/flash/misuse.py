@@ -1,4 +1,4 @@
-"""What a firmware must not ask of a flash: refused in strict mode, noted otherwise."""
+"""Programs that a firmware must not ask of a flash: refused in strict mode, noted otherwise."""
 
 from __future__ import annotations
 
@@ -34,12 +34,12 @@ Landing = tuple[list[tuple[int, bytes]], list[Event]]
 
 
 def anded(old: bytes | bytearray | memoryview, new: bytes) -> bytes:
-    """old AND new, of equal length: what a program makes of cells."""
+    """The cells after a program: old AND new, of equal length."""
     return (int.from_bytes(old, "little") & int.from_bytes(new, "little")).to_bytes(len(new), "little")
 
 
 def wrapped(address: int, data: bytes, page_bytes: int) -> list[tuple[int, bytes]]:
-    """Where the bytes land: past the page end they go on at its start, and the last page's worth stays."""
+    """Where the bytes go: past the page end they continue at its start, and the last page's worth of them stays."""
     kept = data[-page_bytes:]
     first = address - address % page_bytes
     start = (address + len(data) - len(kept)) % page_bytes

@@ -17,8 +17,8 @@ _WORN_OUT = Error("erase", leaves="rising most")  # how a worn block fails
 
 
 class Plan(FaultHooks):
-    """Faults on their way: `NorFlash(faults=Plan(Faults(...)))`. It may go with several flashes of one kind, one after
-    the other, and goes on where it was."""
+    """Faults under way: `NorFlash(faults=Plan(Faults(...)))`. Several flashes of one kind may use it, one after the
+    other; it goes on where it was."""
 
     def __init__(self, faults: Faults) -> None:
         self.faults = faults
@@ -89,7 +89,7 @@ class Plan(FaultHooks):
         self._rot_at("power-on", cells)
 
     def _begin(self, cells: memoryview, kinds: tuple[str, ...], address: int, length: int) -> Cut | Error | None:
-        """Count the operation, let bits flip that are due, and find what is to go wrong with it."""
+        """Count the operation, flip the bits that are due, and find the fault that it is to have."""
         counts, cut = self._counts, None
         while self._flips and self._flips[-1].at <= counts["operation"]:
             flip = self._flips.pop()
@@ -119,13 +119,13 @@ class Plan(FaultHooks):
 
 
 class Tally:
-    """How many operations an Error has counted."""
+    """Counts the operations that an Error is about."""
 
     def __init__(self) -> None:
         self._count = 0
 
     def due(self, error: Error, operation: str, blocks: range) -> bool:
-        """Count an operation on these blocks, if the error is about such; whether it fails."""
+        """Count an operation on these blocks if the error is about them. Returns whether it fails."""
         if operation != error.operation or not (error.block is None or error.block in blocks):
             return False
         self._count += 1

@@ -20,7 +20,7 @@ def mix64(z: int) -> int:
 
 
 def stream_key(seed: int, *stream: str | int) -> int:
-    """64 bits that name a stream. Type and length stand before each part, so that ("ab", "c") is not ("a", "bc")."""
+    """64 bits that name a stream. Each part is hashed with its type and length, so ("ab", "c") is not ("a", "bc")."""
     from hashlib import blake2b  # here, since it takes a tenth of the time that importing simfs takes
 
     digest = blake2b(digest_size=8)

@@ -1,4 +1,4 @@
-"""Bits that flip by chance, one in so many."""
+"""Bits that flip at random, each with the same small chance."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ _EXACT = Context(prec=60)  # 1 less the smallest chance is still exact
 
 
 class Rotting:
-    """Goes over bits and flips each with the same chance, without looking at those between: the gap to the next one is
+    """Flips each bit with the same chance, without looking at the bits in between: the gap to the next flip is
     geometric, floor(E / -ln(1 - chance)) with E exponential. Cost: a microsecond, and 30 for each bit that flips."""
 
     def __init__(self, rot: Rot, rng: Rng) -> None:
@@ -23,7 +23,7 @@ class Rotting:
         self._gap_bits = self._draw()
 
     def pass_over(self, cells: memoryview) -> None:
-        """Each bit of these cells had its chance."""
+        """Give each bit of these cells its chance to flip."""
         bits, at = 8 * len(cells), self._gap_bits
         while at < bits:
             cells[at >> 3] ^= 1 << (at & 7)

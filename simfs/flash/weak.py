@@ -1,4 +1,5 @@
-"""Weak bits: what an interrupted change leaves half done may read as 0 or as 1, until a complete one makes it sound.
+"""Weak bits: bits that an interrupted change left half done may read as 0 or as 1, until a complete change makes them
+sound.
 
 They are kept as pieces: the mask of each interrupted change, from `interrupted.weakened`.
 """
@@ -15,7 +16,8 @@ from simfs.flash.trace import Change
 
 
 def still_weak(weak: Iterable[Piece], change: Change, geometry: Geometry) -> list[Piece]:
-    """What is still weak after a complete change: a program makes the bits that it clears sound, an erase its block."""
+    """The bits still weak after a complete change: a program makes the bits that it clears sound, an erase its
+    block."""
     kept = bytes(geometry.block_bytes) if change.data is None else change.data
     return [left for piece in weak for left in _less(piece, change.address, kept)]
 
@@ -35,8 +37,8 @@ def _less(piece: Piece, address: int, kept: bytes) -> Iterator[Piece]:
 
 
 def read_anew(weak: Iterable[Piece], cells: bytearray | memoryview, rng: Rng) -> None:
-    """Let the weak bits read otherwise: of each piece none, few, half, most or all as 1. Cost: a few microseconds for
-    the piece of a program, some 50 for that of a block of 4 KiB."""
+    """Make the weak bits read differently: of each piece none, few, half, most or all as 1. Cost: a few microseconds
+    for the piece of a program, about 50 for that of a block of 4 KiB."""
     for address, mask in weak:
         how = ("", "few", "half", "most", "all")[rng.below(5)]
         weak_bits, length = int.from_bytes(mask, "little"), len(mask)

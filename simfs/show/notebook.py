@@ -33,8 +33,8 @@ _CELL = "text-align:left;padding:1px 12px 1px 0;vertical-align:top"
 
 
 def as_html(shown: object) -> str | None:
-    """The HTML that a notebook shows of a store or a run, None for anything else. A store is shown from RAM; the figures
-    of a run read its flash."""
+    """The HTML that a notebook shows of a store or a run, None for anything else. A store is shown from RAM; the
+    figures of a run read its flash."""
     if isinstance(shown, Run):
         return f"<div>{_run_table(shown)}{_block_map_of(shown.store)}</div>"
     if isinstance(shown, Store):

@@ -30,7 +30,7 @@ TASK = "test"
 
 @dataclass(frozen=True, slots=True)
 class Setup:
-    """The chip and the store of a test: from its marker, else the command line."""
+    """The chip and the store of a test: from its marker, or else from the command line."""
 
     part: str
     block_count: int
@@ -49,12 +49,12 @@ class Setup:
 
 
 def refusal(what: str) -> BaseException:
-    """What fails a test with this line and no traceback."""
+    """An exception that fails a test with this line and no traceback."""
     return pytest.fail.Exception(what, pytrace=False)
 
 
 def setup_of(node: pytest.Item) -> Setup:
-    """What a test asks for. What makes no sense fails it with one line."""
+    """The chip and the store that a test asks for. If that makes no sense, the test fails with one line."""
     settings: dict[str, Any] = {}
     for marker in reversed(list(node.iter_markers("simfs"))):  # the nearest has the last word
         settings |= marker.kwargs
@@ -100,9 +100,9 @@ class Bench:
         self.device.wait_until(self.device.now_ns + parse_duration(duration))
 
     def expect(self, **limits: object) -> None:
-        """Hold what was done so far against limits with the names and values of a scenario's [expect]:
-        `write_stall_max="50 ms"`, `erases_max=3`, `write_amplification_max=2.5`. An AssertionError has the whole
-        report. ValueError for a limit that there is not."""
+        """Compare the work so far with limits, which have the names and values of a scenario's [expect]:
+        `write_stall_max="50 ms"`, `erases_max=3`, `write_amplification_max=2.5`. The AssertionError has the whole
+        report. ValueError for an unknown limit."""
         __tracebackhide__ = True
         try:
             expect = check_expectations(limits, self._source)

@@ -33,9 +33,9 @@ KEYS = ("work", "before", "every", "sample", "seed", "profile")
 
 @dataclass(frozen=True, slots=True)
 class AfterCut:
-    """What a device finds after a power cut: `store` is mounted, and works. `cut` names the cut, `during` the call that
-    it came in. `acknowledged` is what the store had promised before that call, `possible` all that may be found: it,
-    and what the call goes through."""
+    """The store that a device finds after a power cut: `store` is mounted, and works. `cut` names the cut, `during` the
+    call in which it came. `acknowledged` holds what the store had promised before that call; `possible` all states that
+    may be found, which are that one and those that the call goes through."""
 
     store: Store
     cut: str
@@ -45,7 +45,7 @@ class AfterCut:
 
 
 class Recorded:
-    """Some work that was recorded, and the chip as it is before a cut in it: cheap where cuts come in their order."""
+    """Recorded work, and the chip as it is before a cut in it. Cheap if the cuts come in their order."""
 
     def __init__(self, history: History, profile: Profile) -> None:
         self.history, self._profile = history, profile
@@ -54,8 +54,8 @@ class Recorded:
         self._judge = Judge(Rules(history.datasheet, history.config, profile), history.block_count)
 
     def after(self, cut: CutPoint) -> AfterCut:
-        """The store after the cut. The test fails when the store itself broke a promise, or says that it is damaged, as
-        it may where the profile spoils more than what was being programmed."""
+        """The store after the cut. The test fails if the store itself broke a promise, or if it says that it is
+        damaged, which it may if the profile spoils more than what was being programmed."""
         history, operation = self.history, self.history.operations[cut.operation]
         chip = self._chip_before(cut.operation).copy()
         chip.cut(operation.change, cut, self._profile)

@@ -1,4 +1,4 @@
-"""What a test may ask for with its markers, and what the command line says of all tests that ask for nothing."""
+"""The markers with which a test asks for a chip and a store, and the options for tests that ask for nothing."""
 
 from __future__ import annotations
 

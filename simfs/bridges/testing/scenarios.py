@@ -1,4 +1,4 @@
-"""Scenarios as tests: each passes when its expectations are met, but for those that it names as unmet on purpose."""
+"""Scenarios as tests: each passes when its expectations are met, except those that it names as unmet on purpose."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import pytest
 
 
 class Unexpected(Exception):
-    """What is not as the scenario says, and the report of the run."""
+    """The expectations that are not as the scenario says, and the report of the run."""
 
 
 class ScenarioFile(pytest.File):

@@ -1,4 +1,4 @@
-"""What no table of a scenario can know alone: faults between tables."""
+"""Faults that no table of a scenario shows alone: contradictions between tables."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ Found = Iterator[tuple[Path, str]]
 
 
 def cross_faults(sections: Mapping[str, Any]) -> Found:
-    """Path and fault of all that is wrong between `sections`, which hold the tables without faults."""
+    """Path and fault of everything that is wrong between `sections`, the tables that have no fault of their own."""
     tasks: list[tuple[int, Task]] = sections.get("task", [])
     if "chip" in sections and "store" in sections:
         yield from _region_faults(sections["chip"], sections["store"])

@@ -30,7 +30,7 @@ class Table(BaseModel):
 
     @classmethod
     def left_out(cls, key: str) -> object:
-        """The value that holds where the scenario leaves `key` out; None where there is none then."""
+        """The value that holds if the scenario leaves `key` out; None if there is none then."""
         return cls.model_fields[key].default
 
 

@@ -1,4 +1,4 @@
-"""Faults of a scenario: what pydantic finds, said in the scenario's own terms, with what would be right."""
+"""Faults of a scenario: what pydantic finds, in the scenario's own words, with what would be right."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def model_faults(error: ValidationError, model: type[BaseModel], table: Mapping[
 
 
 def _real_path(table: Any, location: tuple[str | int, ...]) -> Path:
-    """pydantic's location less what is not in the file: the tags of operations and of alternatives."""
+    """pydantic's location without the parts that are not in the file: the tags of operations and of alternatives."""
     path: list[str | int] = []
     node: Any = table
     for position, step in enumerate(location):
@@ -92,7 +92,7 @@ def _what(error: dict[str, Any], path: Path, schema: dict[str, Any], table: Any)
 
 
 def _schema_at(schema: dict[str, Any], path: Path, table: Any) -> tuple[dict[str, Any], dict[str, Any]]:
-    """The schema around a path and at it; empty where there is none."""
+    """The schema around a path and at it; empty if there is none."""
     around: dict[str, Any] = {}
     node: dict[str, Any] = schema
     value: Any = table

@@ -27,7 +27,7 @@ _LINE_IN_MESSAGE = re.compile(r" \(at line (\d+), column \d+\)")
 
 
 class Findings(NamedTuple):
-    """What is wrong with a scenario's table, each with its path: in the table of one kind, or only between them."""
+    """The faults of a scenario, each with its path: those within one of its tables, and those between tables."""
 
     within: list[Found]
     between: list[Found]
@@ -39,15 +39,15 @@ def load_scenario(path: str | Path) -> Scenario:
 
 
 def load_table(path: str | Path) -> dict[str, Any]:
-    """The table in a TOML file that holds a sound scenario, to be changed and given to `scenario_of`. Fails as
-    `load_scenario` does."""
+    """The table of a sound scenario's TOML file, to be changed and given to `scenario_of`. Fails as `load_scenario`
+    does."""
     raw = _bytes_of(path)
     parse_scenario(raw, str(path))
     return tomllib.loads(_text_of(raw, str(path)))
 
 
 def parse_scenario(raw: bytes, source: str) -> Scenario:
-    """The scenario that the bytes of a TOML file spell; `source` names them in faults."""
+    """The scenario in the bytes of a TOML file; `source` is the file's name in faults."""
     text = _text_of(raw, source)
     try:
         table = tomllib.loads(text)
@@ -80,7 +80,7 @@ def scenario_of(table: dict[str, Any]) -> Scenario | Findings:
 
 
 def check_expectations(table: Mapping[str, object], source: str) -> dict[str, object]:
-    """An [expect] table from elsewhere (a script), validated. `BadScenario` has every fault."""
+    """A script's expectations, checked as an [expect] table is. `BadScenario` has every fault."""
     try:
         return Expect.model_validate(table).table()
     except ValidationError as error:
@@ -122,7 +122,7 @@ def _sections(scenario: Scenario) -> dict[str, Any]:
 
 
 def _sound_sections(table: dict[str, Any], faulty: list[KeyPath]) -> dict[str, Any]:
-    """The tables without faults, so that what can be checked between them still is."""
+    """The tables without faults, so that they can still be checked against each other."""
     sections: dict[str, Any] = {}
     for name, field in Scenario.model_fields.items():
         if name not in table or (name,) in faulty:

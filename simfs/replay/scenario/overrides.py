@@ -34,9 +34,9 @@ def parse_path(text: str) -> Path:
 
 
 def parse_values(text: str) -> list[tuple[str, Any]]:
-    """The values of a list such as `512KiB,1MiB`, each as it is spelled and as TOML means it; what is no TOML is text.
+    """The values of a list such as `512KiB,1MiB`, each as it is written and as TOML reads it; what is no TOML is text.
 
-    A value with a comma in it stands in quotes or brackets. `ValueError` where one is empty.
+    A value with a comma of its own goes in quotes or brackets. `ValueError` if one is empty.
     """
     parts = [""]
     for sign in _PART.findall(text):
@@ -51,7 +51,7 @@ def parse_values(text: str) -> list[tuple[str, Any]]:
 
 
 def resolved(table: dict[str, Any], path: Path) -> Path:
-    """The path with the numbers of the tables that it calls by name. `ValueError` where there is no such table."""
+    """The path with numbers in place of the names of tasks. `ValueError` if there is no such table."""
     node: Any = table
     found: list[str | int] = []
     for step in path:

@@ -72,8 +72,8 @@ class Pattern:
 
     @property
     def open_ends(self) -> int:
-        """How many of its fields have no fixed length, and digits right behind them. To match a name with `expression`
-        may take the name's length to the power of this."""
+        """How many of its fields have no fixed length and are followed by digits. The time to match a name with
+        `expression` may grow as the name's length to the power of this."""
         following = (*self.pieces[1:], "")
         return sum(
             isinstance(piece, Field)
@@ -113,7 +113,7 @@ def _time_text(second_of_day: int) -> str:
 
 
 class Moment:
-    """What the fields of the clock and the counters say now. Everything is worked out when it is asked for."""
+    """The texts of the clock's fields and of the counters now. Everything is worked out when it is asked for."""
 
     __slots__ = ("_date", "_date_text", "_day", "boot", "counter", "now_ns")
 

@@ -1,7 +1,7 @@
-"""Where the keys of a TOML text stand. `tomllib` gives line numbers for errors of syntax only.
+"""The lines on which the keys of a TOML text stand. `tomllib` gives line numbers only for errors of syntax.
 
-This is no second parser: it may assume that `tomllib` has read the text, looks at nothing but structure, and the tests
-hold every path it finds to what `tomllib` found.
+This is no second parser: `tomllib` has read the text before, and this looks only at its structure. The tests compare
+every path it finds with what `tomllib` found.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ def key_lines(text: str) -> dict[Path, int]:
 
 
 def line_of(lines: dict[Path, int], path: Path) -> int:
-    """The line of `path`, or of the nearest thing around it that the text holds."""
+    """The line of `path`, or of the nearest thing around it that is in the text."""
     while path and path not in lines:
         path = path[:-1]
     return lines.get(path, 1)
