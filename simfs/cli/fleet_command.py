@@ -88,10 +88,14 @@ _OWN = ("devices", "seed", "stores", "hurried_cycles", "workers", "carry_on", "e
 
 
 def _report(file: str, own: dict[str, Any], options: dict[str, Any]) -> FleetReport:
+    from simfs.files.store import NoLog
     from simfs.study.fleet.report import fleet_report
 
     run = replay_source(file, options)
-    sheet = run.flash.datasheet
+    try:
+        sheet = run.flash.datasheet
+    except NoLog as error:
+        raise Refused(f"{file}: {error}") from None
     law_name, law = law_of(own, sheet)
     try:
         pace, losses = _worn(file, run, law, own)

@@ -49,9 +49,10 @@ def build(directory: str, target: str, device: str | None, part: str | None, siz
     """
     from simfs.bridges.images.build import BadDirectory, build_image
     from simfs.bridges.images.text import built
+    from simfs.files.store import the_log
     from simfs.show.save import write_whole
 
-    fresh = described_store(device, part, size)
+    fresh = the_log(described_store(device, part, size))
     inside = os.path.realpath(directory) + os.sep
     if os.path.realpath(target).startswith(inside):
         raise Refused(f"{target}: it would lie in the directory that it is made of; name another place")

@@ -12,7 +12,7 @@ import click
 from simfs.cli.exits import Progress, Refused, progress_bar
 
 if TYPE_CHECKING:
-    from simfs.files import Store
+    from simfs.files.contract import AnyStore
     from simfs.replay.device.device import Run
     from simfs.replay.device.observer import Observer
 
@@ -54,6 +54,7 @@ def replay_source(
     file: str, options: dict[str, Any], observers: Sequence[Observer] = (), *, plain: bool = False
 ) -> Run:
     """Replay a scenario, a script or a recording; `options` are those of recordings, `plain` is for scenarios."""
+    from simfs.files.store import NoLog
     from simfs.replay.play import replay
     from simfs.replay.scenario.input_faults import BadScenario
 
@@ -67,6 +68,8 @@ def replay_source(
             return replay(file, progress, observers=observers, plain=plain)
     except BadScenario as error:
         raise Refused(*error.faults) from None
+    except NoLog as error:  # who observes the run needs one
+        raise Refused(f"{file}: {error}") from None
     except OSError as error:  # the file went away, or the flash holds no store any more
         raise Refused(f"{file}: {error.strerror or error}") from None
 
@@ -102,12 +105,12 @@ def _replay_recording(
         raise Refused(error) from None
 
 
-def described_store(device: str | None, part: str | None, size: str | None) -> Store:
+def described_store(device: str | None, part: str | None, size: str | None) -> AnyStore:
     """A new store: as a scenario describes it, or at the beginning of a part, by default of the generic one."""
     return _store_like(device, part, size) if device else _store_on(part or PART_OF_RECORDINGS, size)
 
 
-def _store_like(device: str, part: str | None, size: str | None) -> Store:
+def _store_like(device: str, part: str | None, size: str | None) -> AnyStore:
     """A store on the flash that a scenario describes."""
     from simfs.replay.play import make_store
     from simfs.replay.scenario.load import load_scenario
@@ -118,7 +121,7 @@ def _store_like(device: str, part: str | None, size: str | None) -> Store:
     return make_store(load_scenario(device))
 
 
-def _store_on(part: str, size: str | None) -> Store:
+def _store_on(part: str, size: str | None) -> AnyStore:
     """A store with the default settings at the beginning of a part, or on all of it."""
     from simfs.files import Store
     from simfs.flash import NorFlash

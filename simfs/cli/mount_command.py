@@ -14,7 +14,7 @@ from simfs.cli.inputs import PART_OF_RECORDINGS, check_source
 from simfs.cli.outputs import check_target, report_of, save_image
 
 if TYPE_CHECKING:
-    from simfs.files import Store
+    from simfs.files.contract import AnyStore
     from simfs.flash.datasheet import Datasheet
     from simfs.replay.scenario.tables import Scenario
 
@@ -111,7 +111,7 @@ def _scenario(file: str) -> Scenario:
         raise Refused(*error.faults) from None
 
 
-def _new_store(scenario: Scenario, part: str | None, device: str | None) -> Store:
+def _new_store(scenario: Scenario, part: str | None, device: str | None) -> AnyStore:
     from simfs.flash import NorFlash
     from simfs.replay.play import make_store
 
@@ -120,7 +120,7 @@ def _new_store(scenario: Scenario, part: str | None, device: str | None) -> Stor
     return make_store(scenario, NorFlash)
 
 
-def _store_in(file: str, part: str | None, device: str | None, read_only: bool) -> Store:
+def _store_in(file: str, part: str | None, device: str | None, read_only: bool) -> AnyStore:
     from simfs.files import Store
     from simfs.flash import NorFlash
 

@@ -38,10 +38,13 @@ def check_target(image: str) -> None:
 
 def save_image(done: Run, image: str) -> str:
     """Save the flash. Returns what went wrong, or nothing."""
+    from simfs.files.store import NoLog
     from simfs.show.save import write_whole
 
     try:
         write_whole(image, done.flash.image())
     except OSError as error:
         return f"--save-image {image}: {error.strerror}; no image was written"
+    except NoLog as error:
+        return f"--save-image {image}: {error}; no image was written"
     return ""

@@ -7,9 +7,11 @@ it gives None.
 
 from __future__ import annotations
 
+import errno
 import io
 from collections.abc import Mapping
-from typing import NamedTuple, Protocol
+from types import MappingProxyType
+from typing import NamedTuple, Protocol, runtime_checkable
 
 from simfs.files.names import Name
 
@@ -35,8 +37,16 @@ class Spent(NamedTuple):
     read_ns: int
 
 
+NO_COST = Spent(0, 0, 0, 0, 0, 0, 0, 0)
+
 SpentNow = tuple[int, int, int, int, int, int, int, int]
 """The values of a `Spent`, which costs several times as much to make."""
+
+
+CANNOT: Mapping[str, int] = MappingProxyType(
+    {"link": errno.EPERM, "symlink": errno.EPERM, "fallocate": errno.EOPNOTSUPP}
+)
+"""What a store can't do that has one name for a file and keeps no room for bytes that are not written yet."""
 
 
 class Medium(Protocol):
@@ -158,13 +168,13 @@ class Settings(dict[str, object]):
         self.nearer, self.erase_hint = nearer, erase_hint
 
 
-class FileStat(Protocol):
+class Stat(NamedTuple):
     """What a store knows of a file."""
 
-    @property
-    def size_bytes(self) -> int: ...
+    size_bytes: int
 
 
+@runtime_checkable
 class AnyStore(Protocol):
     """Files by name, flat: a name is the full path. Errors are the `OSError` that POSIX names.
 
@@ -174,7 +184,7 @@ class AnyStore(Protocol):
     dropped         it was let go; its files are closed
     prefix          goes before names that have no leading slash
     uses_idle_time  `idle` may have something to do
-    cannot          calls of a host that it refuses, with their errno: "link", "symlink", "fallocate"
+    cannot          calls of a host that it refuses, with their errno, as in `CANNOT`
     """
 
     prefix: str
@@ -210,7 +220,7 @@ class AnyStore(Protocol):
     def exists(self, name: Name) -> bool:
         """Whether a file bears this name."""
 
-    def stat(self, name: Name) -> FileStat:
+    def stat(self, name: Name) -> Stat:
         """ENOENT."""
 
     def remove(self, name: Name) -> None:

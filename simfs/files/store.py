@@ -6,10 +6,9 @@ import errno
 import os
 from contextlib import AbstractContextManager
 from functools import lru_cache
-from types import MappingProxyType
-from typing import TYPE_CHECKING, NamedTuple, cast
+from typing import TYPE_CHECKING, cast
 
-from simfs.files.contract import AnyStore, Settings, Spent
+from simfs.files.contract import CANNOT, AnyStore, Settings, Spent, Stat
 from simfs.files.flash_medium import FlashMedium
 from simfs.files.handle import StoreFile
 from simfs.files.heard import NOT_TOLD, CallListener, Calls, HeardFile
@@ -33,14 +32,6 @@ from simfs.store.volume import Volume
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-CANNOT = MappingProxyType({"link": errno.EPERM, "symlink": errno.EPERM, "fallocate": errno.EOPNOTSUPP})
-
-
-class Stat(NamedTuple):
-    """What the store knows of a file."""
-
-    size_bytes: int
-
 
 class Store(Shown):
     """Files in a flash, flat: a name is the full path. Made by `Store.format` or `Store.mount`.
@@ -51,7 +42,7 @@ class Store(Shown):
     An `AnyStore` (`simfs.files.contract`): `log_of` gives it back to those who study flash or our log.
     """
 
-    cannot = CANNOT  # a log can't keep room for bytes that are not written yet
+    cannot = CANNOT
 
     def __init__(self, volume: Volume) -> None:
         self._volume = volume
@@ -286,6 +277,10 @@ class Store(Shown):
         self._volume.state.meters.names_cut += 1
 
 
+class NoLog(ValueError):
+    """What only a log on flash has was asked of another kind of store."""
+
+
 def log_of(store: AnyStore) -> Store | None:
     """The store as a log on flash, for what only such a one has (its flash, its blocks, their wear, its doubts, its
     settings); None for any other kind."""
@@ -293,7 +288,7 @@ def log_of(store: AnyStore) -> Store | None:
 
 
 def the_log(store: AnyStore) -> Store:
-    """The same, where nothing else will do. ValueError says so."""
+    """The same, where nothing else will do; else NoLog."""
     if isinstance(store, Store):
         return store
-    raise ValueError(f"this needs a store on flash, and this one is on {store.medium.kind}")
+    raise NoLog(f"this needs a store on flash, and this one is on {store.medium.kind}")

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from simfs.files import Store
+from simfs.files.contract import AnyStore
+from simfs.files.store import Store
 from simfs.flash import NorFlash
 from simfs.flash.late import LateFlash
 from simfs.replay.batch.player import FastPlayer
@@ -32,8 +33,8 @@ def replay(
     return play(load_scenario(path), str(path), progress, observers=observers, plain=plain)
 
 
-def make_store(scenario: Scenario, flash_type: type[NorFlash] = LateFlash) -> Store:
-    """A freshly formatted store on the flash that the scenario describes."""
+def make_store(scenario: Scenario, flash_type: type[NorFlash] = LateFlash) -> AnyStore:
+    """A new, empty store as the scenario describes it; `flash_type` is for one that is on flash."""
     sheet = scenario.chip.datasheet()
     flash = flash_type(region_blocks(scenario.chip, scenario.store), datasheet=sheet)
     return Store.format(flash, scenario.store.config())

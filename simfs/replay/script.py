@@ -25,7 +25,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-from simfs.files import Store
+from simfs.files.contract import AnyStore
 from simfs.flash import PowerCut
 from simfs.replay.device.clock import parse_moment
 from simfs.replay.device.device import Device, Run
@@ -46,7 +46,7 @@ def run_script(path: str | Path, observers: Iterable[Observer] = ()) -> Run:
     expect = check_expectations(script.get("expect", {}), source)
     start_ns = _guarded(source, lambda: parse_moment(script.get("start", "0001-01-01")))
     store = _guarded(source, script["store"])
-    if not isinstance(store, Store):
+    if not isinstance(store, AnyStore):
         raise BadScenario([Fault(source, 1, "store", f"it gave {store!r:.60}; return Store.format(flash, config)")])
     device = Device(store, start_ns=start_ns, observers=observers)
     _guarded(source, lambda: script["run"](device))

@@ -41,10 +41,10 @@ def sections(figures: Figures) -> Iterator[tuple[str, list[Line]]]:
     """Every section of the report with its lines, in order; without what does not apply to the store or its medium."""
     settings = figures.subject.settings
     found = {
-        "Room": [*_room(figures.room)],
+        "Room": [*_room(figures.room, cleans=figures.wear is not None)],
         "Writing": [*_writing(figures.amplification, figures.flash_work, settings, erases=figures.wear is not None)],
         "Wear": [*(_wear(figures.wear) if figures.wear else ()), *(_life(figures.life) if figures.life else ())],
-        "Waiting": [*_waiting(figures.stalls, settings.erase_hint)] if figures.stalls else [],
+        "Waiting": [*_waiting(figures.stalls, settings)] if figures.stalls else [],
         "Device": [*_device(figures)],
         "Trouble": [*_trouble(figures.trouble)],
     }
@@ -63,8 +63,9 @@ def _when(at_ns: int) -> str:
     return f"{units.time(at_ns)} into the run" if at_ns else "at the start"
 
 
-def _room(room: Room) -> Iterator[Line]:
+def _room(room: Room, *, cleans: bool) -> Iterator[Line]:
     capacity = units.size(room.capacity_bytes)
+    full = "Nearly full: cleaning costs more with every percent" if cleans else "Nearly full"
     yield (
         "in use at the end",
         units.size(room.live_bytes),
@@ -75,7 +76,7 @@ def _room(room: Room) -> Iterator[Line]:
         "most in use",
         units.size(room.live_max_bytes),
         f"{units.percent(room.live_max_percent)}, reached {_when(room.live_max_at_ns)}",
-        "Nearly full: cleaning costs more with every percent. Keep fewer files, or give the store more blocks.",
+        f"{full}. Keep fewer files, or give the store more {'blocks' if cleans else 'room'}.",
     )
 
 
@@ -159,12 +160,12 @@ def _too_short(life: Life) -> str:
     return note if life.run_longer_ns is None else f"{note} Run for {units.time(2 * life.run_longer_ns)} or more."
 
 
-def _waiting(stalls: Stalls, erase_hint: str) -> Iterator[Line]:
+def _waiting(stalls: Stalls, settings: Settings) -> Iterator[Line]:
     longest, worst = stalls.longest, stalls.longest_at_max
     if longest is None or worst is None:
         yield "longest write", "-", "nothing was written"
         return
-    hint = f". {erase_hint}" if longest.erases and erase_hint else ""
+    hint = f". {settings.erase_hint}" if longest.erases and settings.erase_hint else ""
     yield (
         "longest write",
         units.time(longest.busy_ns),
@@ -186,7 +187,7 @@ def _waiting(stalls: Stalls, erase_hint: str) -> Iterator[Line]:
     yield (
         "reads held up",
         f"{stalls.held_reads:,}",
-        f"came due while the flash was busy{behind if stalls.held_reads else ''}",
+        f"came due while the {settings.medium} was busy{behind if stalls.held_reads else ''}",
     )
 
 
@@ -199,20 +200,20 @@ def _cause(stall: Stall) -> str:
 
 def _device(figures: Figures) -> Iterator[Line]:
     if figures.boots:
-        yield _boot(figures.boots)
+        yield _boot(figures.boots, figures.subject.settings.medium)
     if figures.ram_bytes:
         yield _ram(figures)
     if figures.energy:
-        yield from _energy(figures.energy)
+        yield from _energy(figures.energy, figures.subject.settings.medium)
 
 
-def _boot(boots: Boots) -> Line:
+def _boot(boots: Boots, medium: str) -> Line:
     last = boots.at_end
     slowest = f"; slowest in the run {units.time(boots.slowest.time_ns)}" if boots.in_run else ""
     return (
         "mount at boot",
         units.time(last.time_ns),
-        f"{units.counted(last.reads, 'flash read')}, {units.size(last.read_bytes)}, as it is at the end{slowest}",
+        f"{units.counted(last.reads, f'{medium} read')}, {units.size(last.read_bytes)}, as it is at the end{slowest}",
     )
 
 
@@ -221,7 +222,7 @@ def _ram(figures: Figures) -> Line:
     return "RAM for the store", units.size(figures.ram_total_bytes), f"on the device: {parts}"
 
 
-def _energy(energy: Energy) -> Iterator[Line]:
+def _energy(energy: Energy, medium: str) -> Iterator[Line]:
     active = energy.active_per_day_nj
     if active is not None:
         charge, volts = units.charge(active, energy.supply_mv), energy.supply_mv / 1000
@@ -232,7 +233,7 @@ def _energy(energy: Energy) -> Iterator[Line]:
     yield (
         "standby a day",
         units.energy(energy.standby_per_day_nj),
-        f"on top of it, the flash at rest; {standby}",
+        f"on top of it, the {medium} at rest; {standby}",
     )
 
 

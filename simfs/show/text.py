@@ -6,6 +6,7 @@ A figure that needs attention starts with '!' and ends with what to do about it.
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Callable
 from typing import Any
 
 from tabulate import tabulate
@@ -13,7 +14,7 @@ from tabulate import tabulate
 from simfs.show import WHOSE, rows, units
 from simfs.show.heat import heat_map
 from simfs.study.run.expect import Verdict
-from simfs.study.run.figures import Figures, Subject
+from simfs.study.run.figures import Figures, Subject, TaskShare
 
 COLUMNS = 100
 TASKS_SHOWN = 6
@@ -63,15 +64,19 @@ def _wrapped(text: str, width: int) -> str:
 def _tasks(figures: Figures) -> str:
     shares = sorted(figures.tasks, key=lambda share: -share.busy_ns)
     busy_ns = max(1, sum(share.busy_ns for share in shares))
-    table = [
-        (
-            units.plain(share.name, NAME_WIDTH), f"{share.operations:,}", f"{share.refused:,}",
-            units.size(share.host_bytes), units.size(share.read_bytes), f"{share.programs:,}", f"{share.erases:,}",
-            units.percent(100 * share.busy_ns / busy_ns),
-        )
-        for share in shares[:TASKS_SHOWN]
-    ]  # fmt: skip
-    headers = ("task", "operations", "refused", "wrote", "flash read", "programs", "erases", "flash time")
+    medium = figures.subject.settings.medium
+    columns: list[tuple[str, Callable[[TaskShare], str], bool]] = [  # whether it applies
+        ("task", lambda share: units.plain(share.name, NAME_WIDTH), True),
+        ("operations", lambda share: f"{share.operations:,}", True),
+        ("refused", lambda share: f"{share.refused:,}", True),
+        ("wrote", lambda share: units.size(share.host_bytes), True),
+        (f"{medium} read", lambda share: units.size(share.read_bytes), True),
+        ("programs", lambda share: f"{share.programs:,}", True),
+        ("erases", lambda share: f"{share.erases:,}", figures.wear is not None),
+        (f"{medium} time", lambda share: units.percent(100 * share.busy_ns / busy_ns), figures.stalls is not None),
+    ]
+    headers = [header for header, _, applies in columns if applies]
+    table = [[cell(share) for _, cell, applies in columns if applies] for share in shares[:TASKS_SHOWN]]
     text = tabulate(
         table, headers, tablefmt="simple", disable_numparse=True, colalign=("left", *["right"] * (len(headers) - 1))
     )

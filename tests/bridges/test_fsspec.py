@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from simfs import NorFlash, Store, StoreConfig
+from simfs.files.model import Model
 
 fsspec = pytest.importorskip("fsspec", reason="needs fsspec: pip install 'simfs[fsspec]'")
 
@@ -23,9 +24,10 @@ TABLE = "time,level\n06:00,2.41\n06:06,2.44\n"
 class Fixtures(abstract.AbstractFixtures):  # type: ignore[misc]
     """What fsspec's suites work on: a new store each time, with names long enough for theirs."""
 
-    @pytest.fixture
-    def fs(self) -> Any:
-        store = Store.format(NorFlash(64), StoreConfig(name_bytes=128))
+    @pytest.fixture(params=["log", "memory"])
+    def fs(self, request: pytest.FixtureRequest) -> Any:
+        config = StoreConfig(name_bytes=128)
+        store = Store.format(NorFlash(64), config) if request.param == "log" else Model(config)
         yield fsspec.filesystem("simfs", store=store)
         assert store.check() == []
         assert store.files_open == 0

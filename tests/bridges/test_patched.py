@@ -21,13 +21,16 @@ import pytest
 
 from simfs import NorFlash, Store, StoreConfig
 from simfs.bridges.patched import UNSUPPORTED, patched
+from simfs.files.contract import AnyStore
+from simfs.files.model import Model
 
 PLACE = "/sd-card"
 
 
-@pytest.fixture
-def store() -> Store:
-    return Store.format(NorFlash(64), StoreConfig(name_bytes=64))
+@pytest.fixture(params=["log", "memory"])
+def store(request: pytest.FixtureRequest) -> AnyStore:
+    config = StoreConfig(name_bytes=64)
+    return Store.format(NorFlash(64), config) if request.param == "log" else Model(config)
 
 
 def told(action: Callable[[], Any]) -> Any:
@@ -112,7 +115,7 @@ def streams(place: str) -> list[Any]:
     with open(f"{place}/table.csv", newline="", encoding="utf-8") as table:
         found.append(list(csv.reader(table)))
     with io.open(f"{place}/raw", "wb", buffering=0) as raw:  # noqa: UP020
-        found += [type(raw).__name__ in ("FileIO", "StoreFile"), raw.write(b"abcdef")]
+        found += [type(raw).__name__ in ("FileIO", "StoreFile", "ModelFile"), raw.write(b"abcdef")]
     with open(Path(place, "raw"), "rb+") as both:
         both.seek(2)
         both.write(b"X")
@@ -149,7 +152,9 @@ def folders(place: str) -> list[Any]:
 
 @pytest.mark.filterwarnings("ignore::ResourceWarning")
 @pytest.mark.parametrize("logic", [names, refusals, streams])
-def test_the_same_on_the_host_and_on_the_store(logic: Callable[[str], list[Any]], store: Store, tmp_path: Path) -> None:
+def test_the_same_on_the_host_and_on_the_store(
+    logic: Callable[[str], list[Any]], store: AnyStore, tmp_path: Path
+) -> None:
     expected = logic(str(tmp_path))
     with patched(store, PLACE):
         found = logic(PLACE)
@@ -159,7 +164,7 @@ def test_the_same_on_the_host_and_on_the_store(logic: Callable[[str], list[Any]]
     assert store.check() == []
 
 
-def test_directories_are_notes_that_behave(store: Store, tmp_path: Path) -> None:
+def test_directories_are_notes_that_behave(store: AnyStore, tmp_path: Path) -> None:
     with patched(store, str(tmp_path / "sd")):
         (tmp_path / "sd" / "kept").write_text("x")
         os.makedirs(tmp_path / "sd" / "empty")
@@ -174,7 +179,7 @@ def test_directories_are_notes_that_behave(store: Store, tmp_path: Path) -> None
     assert found == folders(str(tmp_path / "host"))
 
 
-def test_other_paths_stay_on_the_host(store: Store, tmp_path: Path) -> None:
+def test_other_paths_stay_on_the_host(store: AnyStore, tmp_path: Path) -> None:
     sibling = tmp_path / "sd-card-2"
     (tmp_path / "sd-card").mkdir()
     with patched(store, tmp_path / "sd-card"):
@@ -190,7 +195,7 @@ def test_other_paths_stay_on_the_host(store: Store, tmp_path: Path) -> None:
     assert store.names() == []
 
 
-def test_descriptors_are_the_host_s(store: Store, tmp_path: Path) -> None:
+def test_descriptors_are_the_host_s(store: AnyStore, tmp_path: Path) -> None:
     with patched(store, PLACE):
         number = os.open(tmp_path / "a", os.O_CREAT | os.O_RDWR)
         with open(number, "w+") as host:
@@ -201,7 +206,7 @@ def test_descriptors_are_the_host_s(store: Store, tmp_path: Path) -> None:
     assert store.names() == []
 
 
-def test_errors_name_the_path_as_it_was_given(store: Store) -> None:
+def test_errors_name_the_path_as_it_was_given(store: AnyStore) -> None:
     with patched(store, PLACE):
         with pytest.raises(FileNotFoundError) as refused:
             open(f"{PLACE}/none/../none")
@@ -212,7 +217,7 @@ def test_errors_name_the_path_as_it_was_given(store: Store) -> None:
 
 
 @pytest.mark.parametrize("function", [name for name in UNSUPPORTED if hasattr(os, name)])
-def test_what_a_store_has_not_is_refused(function: str, store: Store) -> None:
+def test_what_a_store_has_not_is_refused(function: str, store: AnyStore) -> None:
     two: dict[str, tuple[Any, ...]] = {
         "link": (f"{PLACE}/b",),
         "symlink": (f"{PLACE}/b",),
@@ -230,7 +235,7 @@ def fail_patched(patched: bool) -> None:
     raise ZeroDivisionError
 
 
-def test_everything_is_as_before_at_the_end_even_after_errors(store: Store) -> None:
+def test_everything_is_as_before_at_the_end_even_after_errors(store: AnyStore) -> None:
     def now() -> list[Any]:
         owners = [(builtins, "open"), (io, "open"), (pathlib.Path, "touch")]
         return [getattr(owner, name) for owner, name in owners] + [value for _, value in sorted(vars(os).items())]
@@ -247,7 +252,7 @@ def test_everything_is_as_before_at_the_end_even_after_errors(store: Store) -> N
     assert store.stat("/a").size_bytes == 13
 
 
-def test_a_prefix_that_takes_everything_is_refused(store: Store) -> None:
+def test_a_prefix_that_takes_everything_is_refused(store: AnyStore) -> None:
     for prefix in ("/", "//", "/a/.."):
         with pytest.raises(ValueError, match="would take every path"), patched(store, prefix):
             pass

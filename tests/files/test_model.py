@@ -113,4 +113,4 @@ def test_cut_names_collide() -> None:
     model.open("12345", "w").close()
     model.open("12346", "a").close()
     assert model.names() == ["1234"]
-    assert model.names_cut == 2
+    assert model.meters.names_cut == 2

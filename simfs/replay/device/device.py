@@ -123,7 +123,7 @@ class Device:
 
     @property
     def flash(self) -> NorFlash:
-        """The flash of a store that is on one; else ValueError."""
+        """The flash of a store that is on one; else NoLog."""
         return the_log(self.store).flash
 
     def begins_block(self, task: str) -> bool:
@@ -276,7 +276,7 @@ class Device:
                 took = (busy_ns, busy_max_ns, programs, erases, cleanings, moved_bytes)
                 self.writes.keep(Stall(at_ns, tally.name, operation, name, *took))
         self.now_ns = began_ns + busy_ns + read_ns
-        if busy_ns:
+        if programs or erases:
             self.busy_with = tally.name, operation
             self._note_room()
 

@@ -251,5 +251,5 @@ class Run(Shown):
 
     @property
     def flash(self) -> NorFlash:
-        """The flash of a store that is on one; else ValueError."""
+        """The flash of a store that is on one; else NoLog."""
         return the_log(self.store).flash

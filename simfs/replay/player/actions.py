@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
 
-from simfs.flash import Rng
+from simfs.flash.rng import Rng
 from simfs.replay.device.task_files import DeviceTask
 from simfs.replay.player.contents import Contents, Fillers, Texts
 from simfs.replay.player.gathering import Gathering

@@ -12,7 +12,7 @@ from functools import partial
 from hashlib import blake2b
 from typing import NamedTuple, Protocol
 
-from simfs.flash import Rng
+from simfs.flash.rng import Rng
 from simfs.replay.device.clock import moment as moment_of
 from simfs.replay.scenario.patterns import COUNT_FIELDS, Moment, Pattern, filled
 

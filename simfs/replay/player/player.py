@@ -6,7 +6,7 @@ from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from heapq import heappop, heappush
 from itertools import count
 
-from simfs.flash import Rng
+from simfs.flash.rng import Rng
 from simfs.replay.device.clock import NS_PER_DAY
 from simfs.replay.device.device import Device
 from simfs.replay.device.task_files import DeviceTask

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from simfs.flash import Rng
+from simfs.flash.rng import Rng
 from simfs.replay.scenario.tables import Value, Walk
 
 FRACTION_BITS = 30

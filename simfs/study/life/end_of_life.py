@@ -99,7 +99,7 @@ def end_of_life(
         raise ValueError(f"limits are for until='limit', one for each of {block_count} blocks")
     rated = scenario.chip.datasheet().rated_cycles
     limits = tuple(limits) if limits is not None else (rated,) * block_count
-    store = make_store(scenario, NorFlash if plain else LateFlash)
+    store = the_log(make_store(scenario, NorFlash if plain else LateFlash))
     life = _Life(scenario, store, until, limits, progress)
     life.erases_max = TURNS_PROJECTED * block_count if project else 0
     life.go_on(MAX_NS if max_ns is None else max_ns, plain)

@@ -13,6 +13,8 @@ import pytest
 from simfs import NorFlash, Store, StoreConfig
 from simfs.bridges.mount.operations import Operations
 from simfs.bridges.mount.store import CannotShow, MountedStore
+from simfs.files.contract import AnyStore
+from simfs.files.model import Model
 
 NEW = os.O_RDWR | os.O_CREAT
 
@@ -21,14 +23,19 @@ def store_of(blocks: int = 32, **settings: object) -> Store:
     return Store.format(NorFlash(blocks), StoreConfig(**settings))  # type: ignore[arg-type]
 
 
-def mount_of(store: Store) -> Operations:
+def mount_of(store: AnyStore) -> Operations:
     """A mount whose clock moves on by a second at each look."""
     seconds = count(1_900_000_000)
     return Operations(MountedStore(store, (1000, 1000), lambda: next(seconds) * 10**9))
 
 
+@pytest.fixture(params=["log", "memory"])
+def calls(request: pytest.FixtureRequest) -> Operations:
+    return mount_of(store_of() if request.param == "log" else Model())
+
+
 @pytest.fixture
-def calls() -> Operations:
+def calls_on_flash() -> Operations:
     return mount_of(store_of())
 
 
@@ -215,7 +222,8 @@ def test_a_removed_file_keeps_its_bytes_while_it_is_open(calls: Operations) -> N
     assert calls.mounted.store.files_open == 0
 
 
-def test_renaming_onto_an_open_file_is_one_step_on_the_flash(calls: Operations) -> None:
+def test_renaming_onto_an_open_file_is_one_step_on_the_flash(calls_on_flash: Operations) -> None:
+    calls = calls_on_flash
     put(calls, "/old", b"old")
     put(calls, "/new", b"new")
     handle = calls.open("/old", os.O_RDONLY)
@@ -308,7 +316,8 @@ def test_fallocate_is_refused_and_noted(calls: Operations) -> None:
     assert [(refusal.operation, refusal.name, refusal.count) for refusal in run.refusals] == [("fallocate", "/f", 1)]
 
 
-def test_fsync_puts_what_waits_on_the_flash(calls: Operations) -> None:
+def test_fsync_puts_what_waits_on_the_flash(calls_on_flash: Operations) -> None:
+    calls = calls_on_flash
     handle = calls.create("/f", 0o644, NEW)
     calls.write(None, b"abc", 0, handle)
     assert Store.mount(NorFlash.from_image(calls.mounted.store.flash.image()), True).stat("/f").size_bytes == 0

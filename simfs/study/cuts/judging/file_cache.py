@@ -42,7 +42,7 @@ class Reading:
     def contents(self, store: Store) -> Contents:
         """Every file by its name; nothing may wait in a buffer. Costs a comparison of the bytes of each span that was
         read before, and for others what reading costs."""
-        state = store._volume.state
+        state = store.volume.state
         return {NameRule.decode(node.name): self._file(state, node) for node in state.files.values()}
 
     def _file(self, state: StoreState, node: FileNode) -> bytes:

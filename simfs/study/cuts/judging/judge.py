@@ -184,7 +184,7 @@ class _Judgement:
     def _check(self, store: Store, second: Store) -> None:
         """As `Store.check` does, which mounts a second time too, and reads every byte again. Of the second mount every
         byte has been read."""
-        state, found = store._volume.state, second._volume.state
+        state, found = store.volume.state, second.volume.state
         problems = check.invariants(state) + check.differences(state, found)
         _promise(not problems, "; ".join(problems))
 
@@ -257,7 +257,7 @@ class _Judgement:
             raise error
         usage = store.usage()
         left = usage.capacity_bytes - usage.live_bytes
-        frame = 2 * (self._rules.config.name_bytes + store._volume.state.layout.full_cost)
+        frame = 2 * (self._rules.config.name_bytes + store.volume.state.layout.full_cost)
         _promise(left < 4 * frame, f"{error} with {left} bytes of room")
 
 
