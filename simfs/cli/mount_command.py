@@ -112,12 +112,11 @@ def _scenario(file: str) -> Scenario:
 
 
 def _new_store(scenario: Scenario, part: str | None, device: str | None) -> AnyStore:
-    from simfs.flash import NorFlash
     from simfs.replay.play import make_store
 
     if part or device:
         raise Refused(f"--{'part' if part else 'device'}: it is for images; a scenario has its own chip")
-    return make_store(scenario, NorFlash)
+    return make_store(scenario)
 
 
 def _store_in(file: str, part: str | None, device: str | None, read_only: bool) -> AnyStore:

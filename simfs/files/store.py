@@ -16,10 +16,9 @@ from simfs.files.log_settings import settings_of
 from simfs.files.modes import MODES, parse_mode
 from simfs.files.names import Name, NameRule
 from simfs.flash import NorFlash
-from simfs.flash.late import LateFlash
 from simfs.shown import Shown
 from simfs.store.attribution import Attribution
-from simfs.store.batch.appends import Stretch, is_idle, stretch_of
+from simfs.store.batch.appends import Stretch, stretch_of
 from simfs.store.check import check
 from simfs.store.format.config import StoreConfig
 from simfs.store.log.state import Doubt
@@ -116,13 +115,13 @@ class Store(Shown):
 
     def stretch(self, name: Name) -> Stretch | None:
         """Where many opens for append, each with one write and a close, can be done at once; None where not."""
-        volume, config = self._volume, self.config
-        if self.files_open >= self._open_files_max or config.overlong == "cut":  # cut names are counted one by one
+        if self.files_open >= self._open_files_max:
             return None
+        meters = self.meters
+        cut_before = meters.names_cut
         node = self._lookup(self._encode(name, self.prefix))
-        if node is None or (config.idle_cleaning and not is_idle(volume)):
-            return None
-        return stretch_of(volume, node)
+        names_cut, meters.names_cut = meters.names_cut - cut_before, cut_before  # this look was no open
+        return stretch_of(self._volume, node, names_cut)
 
     def stat(self, name: Name) -> Stat:
         """ENOENT. RAM only."""
@@ -198,7 +197,7 @@ class Store(Shown):
 
     def cost_of_boot(self) -> Spent:
         """What a mount would cost: a read-only one, of a copy of the flash."""
-        medium = FlashMedium(LateFlash.copy_of(self.flash))
+        medium = FlashMedium(self.flash.copy())
         before = medium.mark()
         Volume.mount(medium.flash, read_only=True)
         return Spent(*medium.since(before))

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from simfs.flash.geometry import Geometry
+
 EVENTS_KEPT = 1000
 
 MISUSE = {
@@ -33,6 +35,21 @@ Landing = tuple[list[tuple[int, bytes]], list[Event]]
 """The bytes of a program by address, and what is wrong with them there but for the number of programs."""
 
 
+def check_place(address: int, length: int, geometry: Geometry) -> None:
+    """ValueError where no program can be: out of range, or not in whole program units."""
+    unit, size = geometry.program_unit_bytes, geometry.size_bytes
+    if not 0 <= address < size:
+        raise ValueError(f"address must be from 0 to {size - 1}, not {address}")
+    if address % unit or length % unit:
+        raise ValueError(f"address and length must be multiples of {unit}, not {length} bytes from {address}")
+
+
+def refused(misuse: list[Event], address: int, length: int) -> ProgramError:
+    """What strict mode raises."""
+    what = "; ".join(f"{MISUSE[kind]} at {at}" for kind, at in misuse)
+    return ProgramError(f"program of {length} bytes at {address}: {what}")
+
+
 def anded(old: bytes | bytearray | memoryview, new: bytes) -> bytes:
     """The cells after a program: old AND new, of equal length."""
     return (int.from_bytes(old, "little") & int.from_bytes(new, "little")).to_bytes(len(new), "little")
@@ -47,8 +64,9 @@ def wrapped(address: int, data: bytes, page_bytes: int) -> list[tuple[int, bytes
     return [piece for piece in pieces if piece[1]]
 
 
-def landing(address: int, data: bytes, cells: bytearray, page_bytes: int, unit: int) -> Landing:
+def landing(address: int, data: bytes, cells: bytearray, geometry: Geometry) -> Landing:
     """Where the bytes of a program land."""
+    page_bytes, unit = geometry.page_bytes, geometry.program_unit_bytes
     past_end = address % page_bytes + len(data) > page_bytes
     pieces = wrapped(address, data, page_bytes) if past_end else [(address, data)]
     misuse = [Event("page-end", address)] if past_end else []

@@ -9,7 +9,8 @@ from simfs.flash.counts import Counts
 from simfs.flash.datasheet import Datasheet
 from simfs.flash.faults import FaultHooks, FaultPlan, FlashError, NoPower, PowerCut
 from simfs.flash.geometry import LONGEST_QUICK_PAGE, Geometry, blank_block, blanks
-from simfs.flash.misuse import EVENTS_KEPT, MISUSE, Event, Landing, ProgramError, anded, landing
+from simfs.flash.late import LateBytes, Make
+from simfs.flash.misuse import EVENTS_KEPT, Event, Landing, anded, check_place, landing, refused
 from simfs.flash.parts import GENERIC, PARTS, sheet_of
 from simfs.flash.trace import OnErase, OnProgram
 
@@ -33,45 +34,28 @@ class NorFlash:
     """
 
     __slots__ = (
-        "_cells", "_data", "_erase_counts", "_erased", "_faults", "_ff", "_hooks", "_on_erase", "_on_program",
-        "_page_bytes", "_page_programs", "_powered", "_program_end", "_read_end", "_starts_with", "datasheet",
-        "erase_extra_ns", "erases", "event_counts", "events", "geometry", "program_bytes", "program_extra_ns",
-        "programs", "read_bytes", "reads", "seed", "strict",
+        "_cells", "_data", "_erase_counts", "_erased", "_faults", "_ff", "_hooks", "_late", "_on_erase",
+        "_on_program", "_page_bytes", "_page_programs", "_powered", "_program_end", "_read_end", "_starts_with",
+        "datasheet", "erase_extra_ns", "erases", "event_counts", "events", "geometry", "program_bytes",
+        "program_extra_ns", "programs", "read_bytes", "reads", "seed", "strict",
     )  # fmt: skip
 
     def __init__(
-        self,
-        block_count: int = 64,
-        block_bytes: int | None = None,
-        page_bytes: int | None = None,
-        seed: int = 0,
-        strict: bool = True,
-        faults: FaultPlan | None = None,
-        *,
-        program_unit_bytes: int | None = None,
-        page_programs_max: int | None = None,
-        datasheet: Datasheet | None = None,
-    ) -> None:
+        self, block_count: int = 64, block_bytes: int | None = None, page_bytes: int | None = None, seed: int = 0,
+        strict: bool = True, faults: FaultPlan | None = None, *, program_unit_bytes: int | None = None,
+        page_programs_max: int | None = None, datasheet: Datasheet | None = None,
+    ) -> None:  # fmt: skip
         datasheet = sheet_of(
-            block_count,
-            datasheet,
-            block_bytes=block_bytes,
-            page_bytes=page_bytes,
-            program_unit_bytes=program_unit_bytes,
-            page_programs_max=page_programs_max,
-        )
+            block_count, datasheet, block_bytes=block_bytes, page_bytes=page_bytes,
+            program_unit_bytes=program_unit_bytes, page_programs_max=page_programs_max,
+        )  # fmt: skip
         geometry = datasheet.geometry(block_count)
         self._make(geometry, datasheet, bytearray(b"\xff") * geometry.size_bytes, seed, strict, faults)
 
     def _make(
-        self,
-        geometry: Geometry,
-        datasheet: Datasheet,
-        data: bytearray,
-        seed: int,
-        strict: bool,
+        self, geometry: Geometry, datasheet: Datasheet, data: bytearray, seed: int, strict: bool,
         faults: FaultPlan | None,
-    ) -> None:
+    ) -> None:  # fmt: skip
         self.geometry, self.datasheet = geometry, datasheet
         self.seed, self.strict, self._faults = seed, strict, faults
         self.events: list[Event] = []  # the first EVENTS_KEPT; event_counts has them all
@@ -88,6 +72,7 @@ class NorFlash:
         self._ff = blanks(min(geometry.page_bytes, LONGEST_QUICK_PAGE))
         self._erased = blank_block(geometry.block_bytes)
         self._data, self._cells, self._starts_with = data, memoryview(data), data.startswith
+        self._late = LateBytes(geometry.block_bytes)
         self._erase_counts = [0] * geometry.block_count
         pages = geometry.size_bytes // geometry.page_bytes if geometry.page_programs_max else 0
         self._page_programs = [0] * pages
@@ -99,13 +84,9 @@ class NorFlash:
 
     @classmethod
     def part(
-        cls,
-        name: str,
-        block_count: int | None = None,
-        seed: int = 0,
-        strict: bool = True,
+        cls, name: str, block_count: int | None = None, seed: int = 0, strict: bool = True,
         faults: FaultPlan | None = None,
-    ) -> NorFlash:
+    ) -> NorFlash:  # fmt: skip
         """A part of the catalogue, or a window of its first `block_count` blocks. Unknown name: ValueError."""
         if name not in PARTS:
             raise ValueError(f"no part named {name!r}; known are {', '.join(PARTS)}")
@@ -115,16 +96,9 @@ class NorFlash:
 
     @classmethod
     def from_image(
-        cls,
-        image: Bytes,
-        block_bytes: int | None = None,
-        page_bytes: int | None = None,
-        datasheet: Datasheet | None = None,
-        *,
-        seed: int = 0,
-        strict: bool = True,
-        faults: FaultPlan | None = None,
-    ) -> Self:
+        cls, image: Bytes, block_bytes: int | None = None, page_bytes: int | None = None,
+        datasheet: Datasheet | None = None, *, seed: int = 0, strict: bool = True, faults: FaultPlan | None = None,
+    ) -> Self:  # fmt: skip
         """A flash that holds `image`, with all counters at zero. ValueError unless it is whole blocks, at least one."""
         size = block_bytes or (datasheet or GENERIC).block_bytes
         if not image or len(image) % size:
@@ -144,6 +118,8 @@ class NorFlash:
     def read(self, address: int, length: int) -> bytes:
         """The bytes of `length` cells from `address` on."""
         end = address + length
+        if self._late:
+            self._late.settle(self._cells, address, end)
         if 0 <= address < end <= self._read_end:
             self.reads += 1
             self.read_bytes += length
@@ -153,6 +129,8 @@ class NorFlash:
 
     def blank(self, address: int, length: int) -> bool:
         """Whether `length` bytes from `address` are all FFh; counted as a read of them."""
+        if self._late:
+            self._late.settle(self._cells, address, address + length)
         if 0 <= address < address + length <= self._read_end and length < len(self._ff):
             self.reads += 1
             self.read_bytes += length
@@ -163,6 +141,8 @@ class NorFlash:
     def program(self, address: int, data: Bytes) -> None:
         """One page program: AND `data` into the cells from `address` on, within its page."""
         length = len(data)
+        if self._late:
+            self._late.settle(self._cells, address, address + length)
         if (
             0 < length <= self._page_bytes - address % self._page_bytes
             and 0 <= address < self._program_end
@@ -188,11 +168,39 @@ class NorFlash:
         if self._faults is not None:
             self._ask(self._faults.before_erase, address, size)
         self._cells[address : address + size] = self._erased
+        self._late.pop(block, None)
         if self._page_programs:
             pages = size // self._page_bytes
             self._page_programs[block * pages : (block + 1) * pages] = [0] * pages
         if self._hooks is not None:
             self.erase_extra_ns += self._ask(self._hooks.after_erase, address, size)
+
+    @property
+    def takes_late(self) -> bool:
+        """Whether `program_late` may be called: not where each program is told to a fault plan or a listener, nor where
+        the part limits the programs of a page."""
+        return self._faults is None and not self._on_program and not self._page_programs
+
+    def program_late(self, address: int, end: int, programs: int, program_bytes: int, make: Make) -> None:
+        """So many programs of blank cells from `address` to `end`, all in one block; `make` gives the bytes when
+        somebody reads them. Nothing is checked: the caller knows that the cells are blank."""
+        self.programs += programs
+        self.program_bytes += program_bytes
+        self._late.add(address, end, make)
+
+    def put(self, address: int, data: bytes) -> None:
+        """Put other bytes in the place of some. Not an operation of the chip: for whoever carries a state over."""
+        self._late.settle(self._cells, address, address + len(data))
+        self._cells[address : address + len(data)] = data
+
+    def copy(self) -> NorFlash:
+        """A flash with the same cells and its counters at zero, without a fault plan."""
+        sizes = self.geometry.block_bytes, self.geometry.page_bytes
+        copy = NorFlash.from_image(self._data, *sizes, self.datasheet)
+        for late in self._late.values():
+            for piece in late:
+                copy._late.add(*piece)
+        return copy
 
     @property
     def powered(self) -> bool:
@@ -207,6 +215,7 @@ class NorFlash:
 
     def image(self) -> bytes:
         """All cells; not counted as a read."""
+        self._late.settle(self._cells, 0, self.geometry.size_bytes)
         return bytes(self._data)
 
     @property
@@ -259,22 +268,22 @@ class NorFlash:
 
     def _program_carefully(self, address: int, data: bytes) -> None:
         """A program that is not plainly harmless: check it, then do what the part does."""
-        unit = self.geometry.program_unit_bytes
-        if not 0 <= address < self.geometry.size_bytes:
-            raise ValueError(f"address must be from 0 to {self.geometry.size_bytes - 1}, not {address}")
-        if address % unit or len(data) % unit:
-            raise ValueError(f"address and length must be multiples of {unit}, not {len(data)} bytes from {address}")
+        check_place(address, len(data), self.geometry)
         self._need_power()
         if not data:
             return  # without data the chip does nothing
         page, at = divmod(address, self._page_bytes)
+        self._late.settle(self._cells, address - at, address - at + self._page_bytes)
         blank = at + len(data) < len(self._ff) and self._starts_with(self._ff[len(data)], address)
         as_given: Landing = ([(address, data)], [])
-        pieces, misuse = as_given if blank else landing(address, data, self._data, self._page_bytes, unit)
+        pieces, misuse = as_given if blank else landing(address, data, self._data, self.geometry)
         if self._page_programs and self._page_programs[page] >= self.geometry.page_programs_max:
             misuse.append(Event("page-programs", address))
-        if misuse:
-            self._refuse_or_note(misuse, address, len(data))
+        if misuse and self.strict:
+            raise refused(misuse, address, len(data))
+        for event in misuse:
+            self.event_counts[event.kind] = self.event_counts.get(event.kind, 0) + 1
+        self.events += misuse[: EVENTS_KEPT - len(self.events)]
         self.programs += 1
         for tell in self._on_program:
             tell(address, data)
@@ -288,11 +297,3 @@ class NorFlash:
             old[:] = piece if blank and self._faults is None else anded(old, piece)
             if self._hooks is not None:
                 self._ask(self._hooks.after_program, start, piece)
-
-    def _refuse_or_note(self, misuse: list[Event], address: int, length: int) -> None:
-        if self.strict:
-            what = "; ".join(f"{MISUSE[kind]} at {at}" for kind, at in misuse)
-            raise ProgramError(f"program of {length} bytes at {address}: {what}")
-        for event in misuse:
-            self.event_counts[event.kind] = self.event_counts.get(event.kind, 0) + 1
-        self.events += misuse[: EVENTS_KEPT - len(self.events)]

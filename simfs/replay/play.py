@@ -8,7 +8,6 @@ from pathlib import Path
 from simfs.files.contract import AnyStore
 from simfs.files.store import Store
 from simfs.flash import NorFlash
-from simfs.flash.late import LateFlash
 from simfs.replay.batch.player import FastPlayer
 from simfs.replay.device.device import Device, Run
 from simfs.replay.device.name_check import name_faults
@@ -33,10 +32,10 @@ def replay(
     return play(load_scenario(path), str(path), progress, observers=observers, plain=plain)
 
 
-def make_store(scenario: Scenario, flash_type: type[NorFlash] = LateFlash) -> AnyStore:
-    """A new, empty store as the scenario describes it; `flash_type` is for one that is on flash."""
+def make_store(scenario: Scenario) -> AnyStore:
+    """A new, empty store as the scenario describes it."""
     sheet = scenario.chip.datasheet()
-    flash = flash_type(region_blocks(scenario.chip, scenario.store), datasheet=sheet)
+    flash = NorFlash(region_blocks(scenario.chip, scenario.store), datasheet=sheet)
     return Store.format(flash, scenario.store.config())
 
 
@@ -51,11 +50,10 @@ def play(
     """Play a scenario to its end; `source` names it in the report.
 
     `observers` are told of all that happens. `plain` does one operation after the other, and so does a run that is
-    observed; else those that are alike are done
-    together, which gives the same flash and the same notes sooner.
+    observed; else those that are alike are done together, which gives the same flash and the same notes sooner.
     """
     one_by_one = plain or bool(observers)
-    store = make_store(scenario, NorFlash if one_by_one else LateFlash)
+    store = make_store(scenario)
     device = Device(store, start_ns=scenario.run.start, observers=observers)
     (Player if one_by_one else FastPlayer)(scenario, device).play(progress)
     return device.finish(

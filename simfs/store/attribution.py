@@ -41,7 +41,6 @@ class Attribution:
         """The store as it was mounted, with the blocks as the mount found them."""
         self._volume: Volume | None = volume
         self._heads, self._cleaner = volume.state.log.heads, volume.cleaner
-        volume.state.segments.turns = None  # so that what is told of a block change comes one after the other
         volume.state.blocks.on_change = self._on_change
         for block, after in enumerate(volume.state.blocks.state):
             if self._states[block] != after:

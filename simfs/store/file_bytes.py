@@ -91,11 +91,9 @@ class FileBytes:
             self.append_hole(node, node.size, offset, data)
         else:
             log = self._log
-            run = log.extend(node.number, offset, data)
-            if run is None:
-                if not log.plainly_fits(length):
-                    self._room.make_room(DATA, node.number, offset, length, length)
-                run = log.append(0, DATA, node.number, offset, length, data)
+            if not log.plainly_fits(length):
+                self._room.make_room(DATA, node.number, offset, length, length)
+            run = log.write(0, node.number, offset, data)
             self._index.put(node, offset, length, run.address)
         self._meters.payload_bytes_programmed += length
 

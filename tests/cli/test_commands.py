@@ -1,6 +1,5 @@
 """The commands, through click's runner and as a program of their own."""
 
-
 import json
 import os
 import pty

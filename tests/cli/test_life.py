@@ -1,6 +1,5 @@
 """`simfs life`: what it prints, its JSON, its exit codes, and what it refuses."""
 
-
 import json
 from dataclasses import replace
 from pathlib import Path

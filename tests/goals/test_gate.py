@@ -36,29 +36,35 @@ ONCE_BROKEN = {
     "a frame that a void one had declared void": (17, "idle; 467:bytes=30"),
     "the first frame of a block, rotten": (6, "idle; 233:bytes=1; flip 6299 5 read-only"),
     "a block that alone tells how far the one before counts": (
-        5, "ring, eight programs a page; program-contained; 20:bits=half/4:bytes=2/1:nothing",
+        5,
+        "ring, eight programs a page; program-contained; 20:bits=half/4:bytes=2/1:nothing",
     ),
     "a block in doubt that was being followed": (5, "idle; program-contained; 250:bits=half/5:nothing"),
     "two blocks in doubt, of two heads": (9, "pages, two heads; seed 5; 3100 operations"),
     "a recovery whose frame was cut without a trace in its second page": (
-        5, "idle; program-contained; 258:bits=half@1/2:bits=122/4:nothing",
+        5,
+        "idle; program-contained; 258:bits=half@1/2:bits=122/4:nothing",
     ),
     "a block whose opening failed, though all of it was programmed": (11, "full; program 402 once"),
     "a close behind a write that was refused halfway": (11, "names, folded; program 469 block"),
     "the same behind an error of reading": (11, "gaps; read 484 once"),
     "a head's MARK that a recovery found, and a later one did not": (
-        5, "idle; program-contained; 743:bits=half@1/1:bits=half/1:bits=most/5:all/3:nothing/3:all",
+        5,
+        "idle; program-contained; 743:bits=half@1/1:bits=half/1:bits=most/5:all/3:nothing/3:all",
     ),
     "three recoveries that each lose a block": (
-        5, "readings, pages; program-contained; 131:bytes=14/5:nothing/12:nothing",
+        5,
+        "readings, pages; program-contained; 131:bytes=14/5:nothing/12:nothing",
     ),
     "a seal that is there at one mount and not at the next": (
-        5, "readings, pages; program-contained; 86:bytes=24/5:bits=few",
+        5,
+        "readings, pages; program-contained; 86:bytes=24/5:bits=few",
     ),
     "rot in what a head wrote last, the other head in a new block": (6, "idle; 96:bytes=13; flip 5948 6 writable"),
     "the same read-only": (6, "idle; 96:bytes=13; flip 5950 7 read-only"),
     "a block opened and left in one mount, two heads": (
-        17, "error: ring, two heads; recovery from 528:all; program 7 block",
+        17,
+        "error: ring, two heads; recovery from 528:all; program 7 block",
     ),
 }
 

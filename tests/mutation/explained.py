@@ -54,15 +54,6 @@ EXPLAINED: dict[str, str] = {
     """simfs.store.log.block_scan
 - if len(found.frames) > known:
 + if (len(found.frames) >= known):""": "what is known already is only noted again",
-    """simfs.store.batch.appends
-- whole = self.in_next_block(length) if done < most else NO_PROGRAMS
-+ whole = self.in_next_block(length) if (done <= most) else NO_PROGRAMS""": "a look at the next block in vain",
-    """simfs.store.log.turns
-- head = self._log.heads[0]
-+ head = self._log.heads[(-1)]""": "there is one head",
-    """simfs.store.log.turns
-- and len(head.table.runs) <= self._layout.runs_max
-+ and (len(head.table.runs) < self._layout.runs_max)""": "the plain way does the same, slower",
     """simfs.store.volume
 - state.log.sequence = max(state.log.sequence, header.base + ORDER_MAX + 1)
 + state.log.sequence = max(state.log.sequence, header.base + ORDER_MAX + 0)""": (

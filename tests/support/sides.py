@@ -103,6 +103,7 @@ def make_side(kind: str, directory: Path, config: StoreConfig = ROOMY) -> Any:
 
 KINDS = ["host", "model", "store"]
 
+
 def errno_of(action: Callable[..., Any], *arguments: Any) -> int | None:
     """The errno with which `action` is refused, None when it is done."""
     try:

@@ -108,7 +108,7 @@ class Device:
         if name not in self.names_used and len(self.names_used) < NAMES_KEPT:
             return None
         log = log_of(self.store)
-        return None if log is None else log.stretch(name)
+        return None if log is None or any(of.needs_each for of in self._observers) else log.stretch(name)
 
     def passes_to(self, at_ns: int) -> bool:
         """Let idle time pass in which a store has nothing to do; False where it may have, or where it is later."""
@@ -126,44 +126,26 @@ class Device:
         """The flash of a store that is on one; else NoLog."""
         return the_log(self.store).flash
 
-    def begins_block(self, task: str) -> bool:
-        """Whether the task may fill a whole block at once, noted by `note_alike`."""
-        return all(observer.takes_block(task) for observer in self._observers)
-
     def note_alike(self, task: str, operation: str, name: str, done: Alike, before: Readings) -> None:
-        """Note writes of a task that were done together since `before`, as `perform` does each. Those that changed no
-        block are usual."""
-        spent, sheet, starts_ns = Spent(*self._since(before[1])), self.flash.datasheet, done.starts_ns
+        """Note writes of a task that were done together since `before`, as `perform` does each. They are usual."""
+        spent, program_ns = Spent(*self._since(before[1])), self.flash.datasheet.program_typ_ns
+        placed, live_bytes, last = done.placed, done.live_bytes, len(done.starts_ns) - 1
         tally = self.tasks.get(task) or self._new_tally(task)
-        tally.operations[operation] += len(starts_ns)
+        tally.operations[operation] += len(done.starts_ns)
         tally.host_bytes += done.host_bytes
-        tally.read_bytes += spent.read_bytes
         tally.programs += spent.programs
         tally.program_bytes += spent.program_bytes
-        tally.erases += spent.erases
         tally.busy_ns += spent.busy_ns
         self.busy_with = task, operation
-        first = 0
-        for filled in done.filled:
-            each, turn = filled.programs.each, filled.turn
-            if turn is not None:
-                programs, erases = turn.programs + each[0], turn.erases
-                busy_ns = programs * sheet.program_typ_ns + erases * sheet.erase_typ_ns
-                busy_max_ns = programs * sheet.program_max_ns + erases * sheet.erase_max_ns
-                if self.writes.stands_out(busy_ns, busy_max_ns, turn.cleanings):
-                    at_ns = starts_ns[first] - self.start_ns
-                    self.writes.keep(
-                        Stall(at_ns, task, operation, name, busy_ns, busy_max_ns, programs, erases, turn.cleanings, 0)
-                    )
-            self.writes.count_usual(sheet.program_typ_ns, filled.programs, but_first=turn is not None)
-            if filled.live_bytes > self._live_bytes_max:
-                within = bisect_left(range(len(each)), filled.live_bytes, key=filled.live_bytes_after)
-                self._live_bytes_max = filled.live_bytes
-                self._live_bytes_max_at_ns = starts_ns[first + within] + filled.took_ns(within, sheet) - self.start_ns
-            first += len(each)
-        self.now_ns = starts_ns[-1] + filled.took_ns(len(each) - 1, sheet)
-        for observer in self._observers:
-            observer.ends_together(task, operation, name, before[0], self.now_ns)
+        self.writes.count_usual(program_ns, placed)
+
+        def ended_ns(index: int) -> int:
+            return done.starts_ns[index] + placed.programs_of(index) * program_ns
+
+        if live_bytes[last] > self._live_bytes_max:
+            self._live_bytes_max = live_bytes[last]
+            self._live_bytes_max_at_ns = ended_ns(bisect_left(live_bytes, live_bytes[last])) - self.start_ns
+        self.now_ns = ended_ns(last)
 
     def note_lost(self, task: str, records: int) -> None:
         """Records that waited in the firmware's own RAM when the device booted, or at the end."""

@@ -15,7 +15,8 @@ from simfs.files.contract import AnyStore, Mark, Meters
 from simfs.files.store import the_log
 from simfs.flash import NorFlash
 from simfs.shown import Shown
-from simfs.store.batch.programs import Filled, Programs
+from simfs.store.batch.appends import LiveBytes
+from simfs.store.format.layout import Placed
 
 REFUSAL_GROUPS_MAX = 1000
 OTHER_NAMES = "(other names)"
@@ -83,13 +84,13 @@ class StallLog:
             and busy_max_ns <= at_max.busy_max_ns
         )
 
-    def count_usual(self, program_ns: int, programs: Programs, but_first: bool) -> None:
-        """Count operations that do not stand out, by their programs."""
-        each, total, alike, alike_later = programs
-        self.count += len(each) - but_first
-        self.total_ns += (total - each[0] * but_first) * program_ns
-        for value, how_often in alike_later if but_first else alike:
-            self.histogram[value * program_ns] += how_often
+    def count_usual(self, program_ns: int, placed: Placed) -> None:
+        """Count writes that do not stand out, by the programs of their frames."""
+        self.count += len(placed.starts)
+        self.total_ns += placed.programs * program_ns
+        self.histogram[program_ns] += len(placed.starts) - len(placed.crossed)
+        for more in placed.crossed.values():
+            self.histogram[(1 + more) * program_ns] += 1
 
     def keep(self, stall: Stall) -> None:
         """Keep a stall where it is the longest of its sort."""
@@ -102,11 +103,12 @@ class StallLog:
 
 
 class Alike(NamedTuple):
-    """Writes that were done together, by the blocks that they went to. Each starts after the end of the one before."""
+    """Writes that were done together. Each starts after the end of the one before."""
 
     starts_ns: Sequence[int]
-    filled: Sequence[Filled]
+    placed: Placed  # their frames
     host_bytes: int
+    live_bytes: LiveBytes
 
 
 @dataclass(slots=True)

@@ -20,6 +20,10 @@ class Observer(StoreListener):
     within it. What an observer raises ends the run.
     """
 
+    needs_each = True
+    """Whether each append has to be told. Else those that go together in the open block are not told at all: they erase
+    nothing, and none of them is refused."""
+
     def run_begins(self, store: AnyStore) -> AnyStore:
         """The store before anything else uses it; the run uses the one that is returned. Here a log on flash is told
         to tell the observer what it does; of any other kind of store it hears of operations alone."""
@@ -33,13 +37,6 @@ class Observer(StoreListener):
 
     def ends(self, task: str, operation: str, name: str, at_ns: int, refused: int) -> None:
         """It is done, or the store refused it: then `refused` is the errno, else 0."""
-
-    def takes_block(self, task: str) -> bool:
-        """Whether the appends of a task that fill the next block may be done at once and told by `ends_together`."""
-        return False
-
-    def ends_together(self, task: str, operation: str, name: str, began_ns: int, at_ns: int) -> None:
-        """Appends that were done at once have ended, the first of which began at `began_ns`."""
 
 
 def errno_of(error: OSError | None) -> int:

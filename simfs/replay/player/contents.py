@@ -22,19 +22,17 @@ _POOL_BYTES = 1 << 16
 
 
 class Series(NamedTuple):
-    """Moments at even intervals: those of a task's runs."""
+    """Moments of a task's runs, one after the other."""
 
-    first_ns: int
-    every_ns: int
+    times_ns: Sequence[int]
     runs: int  # of the task before the first one
     counter_every: int
     boot: int
-    length: int
 
     def moments(self) -> Iterator[tuple[int, int]]:
         """Each one's time and counter."""
-        for at in range(self.length):
-            yield self.first_ns + at * self.every_ns, (self.runs + at) // self.counter_every
+        for run, now_ns in enumerate(self.times_ns, self.runs):
+            yield now_ns, run // self.counter_every
 
 
 class Contents(Protocol):
@@ -94,7 +92,7 @@ class Texts:
 
     def _made(self, series: Series) -> list[bytes]:
         if self._constant is not None:
-            return [self._constant] * series.length
+            return [self._constant] * len(series.times_ns)
         moment = Moment()
         moment.boot = series.boot
         texts = []
@@ -137,7 +135,7 @@ class Fillers:
         """For bytes of one length."""
         below, pool, size = self._rng.below, self._pool, self._least
         places = len(pool) - size + 1
-        starts = [below(places) for _ in range(series.length)]
+        starts = [below(places) for _ in series.times_ns]
         return lambda: [pool[start : start + size] for start in starts]
 
 

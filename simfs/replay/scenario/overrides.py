@@ -1,8 +1,8 @@
 """Settings of a scenario given from outside: a path into its TOML, and a value.
 
-    store.size          a key of a table
-    task[0].every       tables in an array count from 0
-    task.gauge.every    or go by their name
+store.size          a key of a table
+task[0].every       tables in an array count from 0
+task.gauge.every    or go by their name
 """
 
 from __future__ import annotations

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable
 
-from simfs.flash.late import LateFlash
+from simfs.flash import NorFlash
 from simfs.store.format.codec import CLAIMS, FRAME_BYTES, HEADER_BYTES, Frame, encode_frame
 from simfs.store.format.runs import Run
 from simfs.store.log.block_scan import read_frames, read_seal
@@ -129,7 +129,6 @@ def _orders(volume: Volume) -> Hashable:
 def rename_all(volume: Volume, renamed: Callable[[bytes], bytes]) -> None:
     """Give every name in the store, on the flash and in RAM, another one of the same length. Nothing is counted."""
     state, flash = volume.state, volume.state.flash
-    assert isinstance(flash, LateFlash)
     counted = flash.reads, flash.read_bytes
     for block, block_state in enumerate(state.blocks.state):
         if block_state != State.READY:
@@ -151,7 +150,7 @@ def rename_all(volume: Volume, renamed: Callable[[bytes], bytes]) -> None:
         state.files[claims.key(node.name)] = node
 
 
-def _rename_frame(flash: LateFlash, frame: Frame, salt: int, renamed: Callable[[bytes], bytes]) -> None:
+def _rename_frame(flash: NorFlash, frame: Frame, salt: int, renamed: Callable[[bytes], bytes]) -> None:
     payload = flash.read(frame.address + HEADER_BYTES, frame.length)
     named = b"\0".join(renamed(name) for name in payload.split(b"\0"))
     assert len(named) == len(payload)

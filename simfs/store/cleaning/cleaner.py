@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from simfs.flash import FlashError, Rng
 from simfs.store.cleaning.policies import policy
-from simfs.store.format.codec import CLAIMS, U32, Frame, Kind
+from simfs.store.format.codec import CLAIMS, DATA, U32, Frame, Kind
 from simfs.store.format.errors import CorruptStore, OutOfBlocks
 from simfs.store.format.runs import Run
 from simfs.store.log.block_scan import runs_of
@@ -65,34 +65,6 @@ class Cleaner:
             else:
                 raise blocks.exhausted()
 
-    @property
-    def has_reserve(self) -> bool:
-        """Whether so many blocks are free that a frame with room in the open block needs no cleaning first."""
-        return len(self._blocks.ready) + len(self._blocks.freed) >= self._free_floor
-
-    def turn_over(self) -> bool:
-        """What `make_room` does for a frame that does not fit, where that is to free a dead block, if any, and to go on
-        in the next; False where there is more to it, and nothing is changed."""
-        state, blocks = self._state, self._blocks
-        turns, committed, free_count = state.segments.turns, state.committed, len(blocks.ready) + len(blocks.freed)
-        if turns is None or self._draws or free_count < self._free_floor or free_count <= 1:
-            return False
-        if committed > blocks.capacity or committed > state.layout.listed_capacity or not turns.can_advance():
-            return False
-        if free_count == self._free_floor:
-            victim = self._choose(blocks.closed) if blocks.closed else None
-            if victim is None or blocks.live[victim] or (self._may_level and self._lags()) or not turns.frees(victim):
-                return False
-            self._may_level, self._moves_cold = not self._may_level, False
-            state.meters.cleanings += 1
-        turns.advance()
-        return True
-
-    def _lags(self) -> bool:
-        """Whether the closed block of least wear lags too far behind."""
-        blocks, threshold = self._blocks, self._state.config.level_threshold
-        return bool(threshold) and blocks.erase_count_max - blocks.closed_by_wear[0][0] > threshold
-
     def _lagging(self) -> int | None:
         """The closed block of least wear, when it lags too far behind. Every second cleaning at most, so that
         levelling never takes more than the flash's other work; its data go to a block that was in use till now,
@@ -101,8 +73,8 @@ class Cleaner:
         self._may_level = not self._may_level
         if not threshold or self._may_level or blocks.free_count < self._free_floor or self._blocks.in_doubt:
             return None
-        _, coldest = blocks.closed_by_wear[0]
-        if not self._lags() or not self._can_move(coldest):
+        least, coldest = blocks.closed_by_wear[0]
+        if blocks.erase_count_max - least <= threshold or not self._can_move(coldest):
             return None
         self._state.meters.blocks_levelled += 1
         return coldest
@@ -149,9 +121,6 @@ class Cleaner:
         aside, with those."""
         state = self._state
         state.meters.cleanings += 1
-        turns = state.segments.turns
-        if turns is not None and not state.blocks.live[victim] and turns.frees(victim):
-            return
         before, self.cause = state.log.sequence, cause
         try:
             self._move(victim)
@@ -268,8 +237,11 @@ class Cleaner:
         return which
 
     def _append(self, kind: int, file: int, offset: int, length: int, payload: bytes) -> None:
-        which = self._fit(kind, file, offset, length, len(payload))
-        self._last = self._state.log.append(which, kind, file, offset, length, payload)
+        log, which = self._state.log, self._fit(kind, file, offset, length, len(payload))
+        if kind == DATA:
+            self._last = log.write(which, file, offset, payload)
+        else:
+            self._last = log.append(which, kind, file, offset, length, payload)
 
     def idle(self, budget_ns: int) -> int:
         """Erase and clean ahead while the typical times fit into `budget_ns`; what was used of it, in ns of program

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from enum import IntEnum
 from functools import cache
 from struct import Struct
@@ -130,6 +130,18 @@ def encode_frame(kind: int, file: int, offset: int, order: int, payload: bytes, 
     head = HEAD.pack(kind, again, length, file, offset, order)
     check = crc32(head, salt)
     return _whole_frame(length)(head, check & 0xFFFF, payload, crc32(payload, check))
+
+
+def encode_frames(
+    file: int, offset: int, order: int, payloads: Callable[[], Sequence[bytes]], salt: int, step: int
+) -> bytes:
+    """DATA frames one behind the other, each padded to where the next one starts: every `step` bytes one may."""
+    made: list[bytes] = []
+    for number, payload in enumerate(payloads(), order):
+        frame = encode_frame(DATA, file, offset, number, payload, salt)
+        made += (frame, b"\xff" * (-len(frame) % step))
+        offset += len(payload)
+    return b"".join(made)
 
 
 @cache

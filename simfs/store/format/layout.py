@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
+from collections.abc import Sequence
 from functools import lru_cache
+from itertools import accumulate
+from typing import NamedTuple
 
 from simfs.flash import Geometry
 from simfs.store.format.codec import ENTRY_BYTES, FRAME_BYTES, RECORD_BYTES, RECORDS, SEAL_BYTES
@@ -16,6 +20,25 @@ SPLIT_BYTES_MIN = 128  # moved bytes are not split into less than this: each spl
 def align_up(value: int, step: int) -> int:
     """The next multiple of `step` from `value` on."""
     return -(-value // step) * step
+
+
+class Placed(NamedTuple):
+    """Frames one behind the other. `crossed` has, by a frame's index, how many page ends lie within it: so many
+    programs more than one does it take."""
+
+    starts: Sequence[int]
+    end: int  # where the next one may start
+    program_bytes: int
+    crossed: dict[int, int]
+
+    @property
+    def programs(self) -> int:
+        """Page programs of all."""
+        return len(self.starts) + sum(self.crossed.values())
+
+    def programs_of(self, index: int) -> int:
+        """Page programs of one frame."""
+        return 1 + self.crossed.get(index, 0)
 
 
 class Layout:
@@ -54,10 +77,46 @@ class Layout:
             return room
         return room - self.frame_cost(max(self.split_bytes_min, self.name_bytes))
 
+    def pitch(self, payload_bytes: int) -> int:
+        """From where a frame starts to where the next one may."""
+        return align_up(FRAME_BYTES + payload_bytes, self.step)
+
+    def padded(self, size: int) -> int:
+        """`size` bytes in whole program units."""
+        return align_up(size, self.unit_bytes)
+
+    def left_in_page(self, address: int) -> int:
+        """Bytes from an address to the end of its page."""
+        return self.page_bytes - address % self.page_bytes
+
+    def programs_max(self, payload_bytes: int) -> int:
+        """Programs of a frame, wherever it starts: one a page."""
+        return (self.padded(FRAME_BYTES + payload_bytes) + 2 * self.page_bytes - 2) // self.page_bytes
+
+    def placed(self, at: int, lengths: Sequence[int]) -> Placed:
+        """Frames with payloads of these lengths, the first of which starts at address `at`."""
+        starts = list(accumulate(map(self.pitch, lengths), initial=at))
+        end = starts.pop()
+        return self._placed(starts, end, list(map(self.padded, map(FRAME_BYTES.__add__, lengths))))
+
+    def placed_alike(self, at: int, length: int, count: int) -> Placed:
+        """The same for payloads of one length."""
+        pitch = self.pitch(length)
+        end = at + count * pitch
+        return self._placed(range(at, end, pitch), end, [self.padded(FRAME_BYTES + length)] * count)
+
+    def _placed(self, starts: Sequence[int], end: int, sizes: Sequence[int]) -> Placed:
+        crossed: dict[int, int] = {}
+        for page in range(starts[0] + self.left_in_page(starts[0]), end, self.page_bytes):
+            index = bisect_left(starts, page) - 1
+            if page < starts[index] + sizes[index]:
+                crossed[index] = crossed.get(index, 0) + 1
+        return Placed(starts, end, sum(sizes), crossed)
+
     def frame_cost(self, payload_bytes: int) -> int:
         """Room that a frame takes, up to where the next may start; its share of the page when programs of a page are
         limited."""
-        return max(-(-(FRAME_BYTES + payload_bytes) // self.step) * self.step, self.cost_min)
+        return max(self.pitch(payload_bytes), self.cost_min)
 
     def cost(self, length: int) -> int:
         """What `length` bytes of one run cost when they are written in as few frames as can be."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from itertools import count
-from typing import TYPE_CHECKING
 
 from simfs.flash import FlashError
 from simfs.store.format.codec import (
@@ -34,9 +33,6 @@ from simfs.store.tables.blocks import SEQUENCE_END, BlockTable, State
 from simfs.store.tables.claims import Claims
 from simfs.store.tables.meters import Meters
 
-if TYPE_CHECKING:
-    from simfs.store.log.turns import Turns
-
 
 class Segments:
     """Moves the log's heads from block to block."""
@@ -52,14 +48,11 @@ class Segments:
         self.stated: set[int] = set()  # blocks that the newest open record says are open: none of them may vanish
         self.bad_at: dict[int, int] = {}  # bad block: address of the frame that says so; 0: not written yet
         log.on_failure = self._replace_block
-        self.turns: Turns | None = None  # does what comes over and over sooner
         self.bearers_in: dict[int, list[bytes]] = {}  # freed block: keys of the names that its dead frames bear
 
     def advance(self, which: int, cold: bool = False) -> None:
         """Leave the head's block, sealed, and open another one: a worn one for `cold` data. Costs a seal, an open
         record and, when no block is ready, an erase with its two records. Raises OutOfBlocks when there is none."""
-        if self.turns is not None and not cold and self.turns.advances():
-            return
         self._go_on(which, cold)
         if self.erases_early and not self.blocks.ready:
             self.erase_one()

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from functools import partial
+from typing import NamedTuple
 
 from simfs.flash import FlashError, NorFlash
 from simfs.store.format.codec import (
@@ -14,8 +16,9 @@ from simfs.store.format.codec import (
     ORDER_MAX,
     SEAL_BYTES,
     encode_frame,
+    encode_frames,
 )
-from simfs.store.format.layout import Layout, align_up
+from simfs.store.format.layout import Layout, Placed, align_up
 from simfs.store.format.runs import Run, RunTable
 from simfs.store.tables.blocks import BlockTable
 
@@ -44,6 +47,15 @@ class Head:
         self.taken_up = self.quiet = self.asleep = False
 
 
+class Batch(NamedTuple):
+    """Appends to one file, one behind the other: each becomes a DATA frame. `payloads` gives their bytes whenever it is
+    asked, the same each time."""
+
+    total_bytes: int
+    placed: Placed
+    payloads: Callable[[], Sequence[bytes]]
+
+
 class Log:
     """Appends frames. `sequence` is the number of the next frame, over all heads."""
 
@@ -54,7 +66,6 @@ class Log:
         self._step = layout.step
         self._program_page = flash.program
         self._plain = not layout.page_programs_max  # no page's programs have to be counted
-        self._tight = self._plain and self._step == 1
         self.blocks = blocks
         self.heads: list[Head | None] = [None] * heads
         self.sequence = 0
@@ -137,46 +148,41 @@ class Log:
         run_count = self.layout.runs_max if unlisted and not head.taken_up else len(head.table.runs)
         return self.room_end_of(head, run_count + 1) - head.at - FRAME_BYTES
 
-    def extend(self, file: int, offset: int, payload: bytes) -> Run | None:
-        """Append a DATA frame where all it does is to continue the file's run in the first head's block, within a page:
-        the run. Else None, and nothing is done. One program."""
-        head = self.heads[0]
-        if head is None:
-            return None
-        table, at, order, length = head.table, head.at, self.sequence - head.base, len(payload)
-        run, size = table.current.get(file), FRAME_BYTES + length
-        if (
-            run is None
-            or run.offset + run.length != offset
-            or order != table.next_order
-            or run.length + length > ORDER_MAX
-            or at + size + ENTRY_BYTES > head.room_end
-            or at % self._page_bytes + size > self._page_bytes
-            or not self._tight
-            or order > ORDER_MAX
-        ):
-            return None
-        try:
-            self._program_page(at, encode_frame(DATA, file, offset, order, payload, head.salt))
-        except FlashError:
-            self.on_failure(0)
-            return self.append(0, DATA, file, offset, length, payload)
-        head.at = at + size
-        self.logged_bytes += size
-        self.sequence += 1
-        run.length += length
-        table.next_order = order + 1
+    def write(self, which: int, file: int, offset: int, data: bytes | Batch) -> Run:
+        """Append DATA frames that fit, one or a batch: the run that they continue or begin. A frame costs one program,
+        one more for each page end in it. Where the flash reports a failure, the head gets another block first."""
+        head = self.heads[which]
+        assert head is not None
+        address, order = head.at, self.sequence - head.base
+        if type(data) is bytes:
+            count, length = 1, len(data)
+            if not self._program_frame(which, head, encode_frame(DATA, file, offset, order, data, head.salt)):
+                return self.write(which, file, offset, data)
+        else:
+            assert isinstance(data, Batch)
+            count, length = len(data.placed.starts), data.total_bytes
+            self._program_batch(head, file, offset, order, data)
+        run = head.table.continued(DATA, file, offset, length, order)
+        if run is None:
+            run = self._begin_run(head, DATA, address, order, length, file, offset)
+        else:
+            run.length += length
+        head.table.next_order = order + count
         return run
 
     def append(self, which: int, kind: int, file: int, offset: int, length: int, payload: bytes, again: int = 0) -> Run:
-        """Program one frame that fits; the run it belongs to. Costs one program, two when it crosses a page. Where the
-        flash reports a failure, the head gets another block first."""
+        """Append one frame that fits and continues no run: the run that it begins. Costs as above. DATA goes this way
+        only where a recovery writes it `again`."""
         head = self.heads[which]
         assert head is not None
-        order = self.sequence - head.base
-        frame = encode_frame(kind, file, offset, order, payload, head.salt, again)
-        size = len(frame)
-        address = head.at
+        address, order = head.at, self.sequence - head.base
+        if not self._program_frame(which, head, encode_frame(kind, file, offset, order, payload, head.salt, again)):
+            return self.append(which, kind, file, offset, length, payload)
+        return self._begin_run(head, kind, address, order, length, file, offset)
+
+    def _program_frame(self, which: int, head: Head, frame: bytes) -> bool:
+        """Program a frame where the head stands; False where that failed, and the head has another block now."""
+        address, size = head.at, len(frame)
         try:
             if address % self._page_bytes + size <= self._page_bytes and self._step == 1:
                 self._program_page(address, frame)
@@ -187,18 +193,21 @@ class Log:
                 head.at = align_up(address + size, self._step)
         except FlashError:
             self.on_failure(which)
-            return self.append(which, kind, file, offset, length, payload)
+            return False
         self.logged_bytes += size
         self.sequence += 1
-        return self.note_frame(head, kind, address, order, length, file, offset)
+        return True
 
-    def note_frame(self, head: Head, kind: int, address: int, order: int, length: int, file: int, offset: int) -> Run:
-        """The run that a frame just written belongs to."""
-        run = head.table.continued(kind, file, offset, length, order)
-        if run is not None:
-            run.length += length
-            head.table.next_order = order + 1
-            return run
+    def _program_batch(self, head: Head, file: int, offset: int, order: int, batch: Batch) -> None:
+        """Program all frames of a batch; their bytes are made when somebody reads them."""
+        placed = batch.placed
+        make = partial(encode_frames, file, offset, order, batch.payloads, head.salt, self._step)
+        self.flash.program_late(head.at, placed.end, placed.programs, placed.program_bytes, make)
+        head.at = placed.end
+        self.logged_bytes += batch.total_bytes + FRAME_BYTES * len(placed.starts)
+        self.sequence += len(placed.starts)
+
+    def _begin_run(self, head: Head, kind: int, address: int, order: int, length: int, file: int, offset: int) -> Run:
         head.void_from = None
         run = head.table.begin(kind, address, order, length, file, offset)
         head.room_end = self.room_end_of(head, len(head.table.runs))
@@ -207,11 +216,8 @@ class Log:
     def program(self, address: int, data: bytes) -> int:
         """Program `data`, padded to the program unit. 0 when one program did, 1 when the data went on into another
         page."""
-        unit = self.layout.unit_bytes
-        if unit > 1 and len(data) % unit:
-            data += b"\xff" * (unit - len(data) % unit)
-        page = self.layout.page_bytes
-        room = page - address % page
+        data += b"\xff" * (self.layout.padded(len(data)) - len(data))
+        room = self.layout.left_in_page(address)
         if len(data) <= room:
             self.flash.program(address, data)
             return 0
@@ -219,7 +225,7 @@ class Log:
         while at < len(data):
             self.flash.program(address + at, data[at : at + room])
             at += room
-            room = page
+            room = self._page_bytes
         return 1
 
     def skip_full_page(self, head: Head) -> None:

@@ -13,7 +13,6 @@ from simfs.store.format.layout import layout_of
 from simfs.store.log.block_change import Segments
 from simfs.store.log.frame_reader import Reader
 from simfs.store.log.heads import Log
-from simfs.store.log.turns import turns_of
 from simfs.store.tables.blocks import BlockTable
 from simfs.store.tables.claims import Claims
 from simfs.store.tables.meters import Meters
@@ -53,7 +52,6 @@ class StoreState:
         self.doubted: set[int] = set()  # blocks that a mount found erased, but whose erase may have been cut
         self.next_number = 1
         self.reserved = 0  # room promised to bytes that wait in buffers
-        self.segments.turns = turns_of(self)
 
     def move_name(self, node: FileNode, place: int) -> None:
         """The file's live NAME (or RENAME) now stands at `place`; 0: nowhere."""

@@ -19,8 +19,7 @@ from concurrent.futures import Executor
 from dataclasses import dataclass
 
 from simfs.files.store import Store, the_log
-from simfs.flash import FlashError
-from simfs.flash.late import LateFlash
+from simfs.flash import FlashError, NorFlash
 from simfs.replay.batch.player import FastPlayer
 from simfs.replay.device.device import Device
 from simfs.replay.device.observer import BOOT_TASK, Observer
@@ -56,7 +55,7 @@ class SampledLosses:
     shares: tuple[Sampled, ...]
 
 
-class WearingFlash(LateFlash):
+class WearingFlash(NorFlash):
     """A flash whose blocks fail every erase beyond their limits. `limits` are set after the store is formatted."""
 
     __slots__ = ("limits",)
@@ -75,6 +74,7 @@ class _Lost(Exception):
 class _Mortal(Observer):
     """Ends the run with its store. `began_ns` is when the operation began that is done or was done last."""
 
+    needs_each = False
     began_ns = 0
 
     def begins(self, task: str, operation: str, name: str, at_ns: int) -> None:

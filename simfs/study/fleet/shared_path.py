@@ -53,6 +53,8 @@ class _Losses:
 class _Fleet(Observer):
     """Stands for all devices of a fleet, until the last one has lost a block."""
 
+    needs_each = False
+
     def __init__(self, device: Device, losses: _Losses, progress: Progress | None) -> None:
         self._device, self._losses, self._progress = device, losses, progress
         self._began_ns = 0

@@ -12,8 +12,6 @@ from copy import deepcopy
 from dataclasses import dataclass, replace
 
 from simfs.files.store import Store, the_log
-from simfs.flash import NorFlash
-from simfs.flash.late import LateFlash
 from simfs.replay.batch.dated_names import obstacle
 from simfs.replay.batch.periods import Passed, PeriodFinder
 from simfs.replay.batch.player import FastPlayer
@@ -99,7 +97,7 @@ def end_of_life(
         raise ValueError(f"limits are for until='limit', one for each of {block_count} blocks")
     rated = scenario.chip.datasheet().rated_cycles
     limits = tuple(limits) if limits is not None else (rated,) * block_count
-    store = the_log(make_store(scenario, NorFlash if plain else LateFlash))
+    store = the_log(make_store(scenario))
     life = _Life(scenario, store, until, limits, progress)
     life.erases_max = TURNS_PROJECTED * block_count if project else 0
     life.go_on(MAX_NS if max_ns is None else max_ns, plain)

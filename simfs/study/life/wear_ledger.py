@@ -111,6 +111,8 @@ class LifeObserver(Observer):
     `on_turn` is called now and then; it tells after how many erases the next time.
     """
 
+    needs_each = False  # appends that are done together erase nothing
+
     def __init__(self, wear: Wear, full_ends: bool, on_turn: Callable[[], int]) -> None:
         self.wear, self._full_ends, self._on_turn, self.next_turn = wear, full_ends, on_turn, 0
         self.ended: End | None = None
@@ -129,15 +131,6 @@ class LifeObserver(Observer):
     def ends(self, task: str, operation: str, name: str, at_ns: int, refused: int) -> None:
         no_room = self._full_ends and refused in (errno.ENOSPC, errno.EROFS)
         self._look(self._began_ns, task, operation, name, no_room)
-
-    def takes_block(self, task: str) -> bool:
-        if self.wear.is_near:
-            return False  # so that the operation which brings the end is by itself
-        self.wear.begin(task)
-        return True
-
-    def ends_together(self, task: str, operation: str, name: str, began_ns: int, at_ns: int) -> None:
-        self._look(began_ns, task, operation, name, no_room=False)
 
     def _look(self, began_ns: int, task: str, operation: str, name: str, no_room: bool) -> None:
         if self.wear.erases >= self.next_turn:

@@ -206,7 +206,6 @@ FLASH_USERS = ("tests.goals.rows.random_work", "tests.goals.scenarios")
 SLOW_PATHS: dict[str, Callable[[], Iterable[Any]]] = {
     "flash": lambda: [patch(f"{user}.NorFlash", partial(NorFlash, faults=AskedPlan())) for user in FLASH_USERS],
     "append": lambda: [unhurried_log()],
-    "runs": lambda: [patch.object(log.Log, "extend", lambda self, file, offset, payload: None)],
     "fits": lambda: [patch.object(log.Log, "plainly_fits", lambda self, payload_bytes: False)],
     "names": lambda: [uncached_names(), patch("simfs.files.store.MODES", {})],
     "rotation": lambda: [names_anew()],

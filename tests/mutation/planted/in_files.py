@@ -81,7 +81,7 @@ BUGS = [
         "a file opened with w keeps its bytes until it is closed",
         "simfs.files.store",
         "            volume.truncate(node, 0)\n",
-        "            node.buffer = b\"\"\n",
+        '            node.buffer = b""\n',
         STORE + "test_truncating_at_open_lasts_at_once",
     ),
     Planted(
@@ -102,7 +102,7 @@ BUGS = [
         "folding turns letters beyond ASCII too",
         "simfs.files.names",
         "return encoded.lower() if self.fold_case else encoded",
-        "return self.decode(encoded).lower().encode(errors=\"surrogateescape\") if self.fold_case else encoded",
+        'return self.decode(encoded).lower().encode(errors="surrogateescape") if self.fold_case else encoded',
         NAMES + "test_folding_is_ascii_only",
     ),
     Planted(

@@ -1,15 +1,11 @@
 """The scenarios that come with the project run, and the store is sound after each."""
 
-
-
 import pytest
 
 from simfs.replay.play import replay
 from tests.support.places import SCENARIOS
 
-SCENARIOS = sorted(
-    path for path in (SCENARIOS).iterdir() if path.suffix in (".toml", ".py")
-)
+SCENARIOS = sorted(path for path in (SCENARIOS).iterdir() if path.suffix in (".toml", ".py"))
 
 
 def test_there_are_enough():

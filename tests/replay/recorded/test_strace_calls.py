@@ -729,7 +729,7 @@ def test_copies_of_descriptors_are_bounded(replay, monkeypatch):
     monkeypatch.setattr("simfs.replay.recorded.strace.processes.COPIES_MAX", 5)
     opened = "".join(NEW.replace("= 3", f"= {number}") for number in (3, 4))
     ended = "".join(f"1 fork() = {pid}\n{pid} +++ exited with 0 +++\n" for pid in range(10, 20))
-    run = replay(opened + ended + "1 fork() = 2\n1 fork() = 3\n1 fork() = 4\n1 write(3</d/a>, \"x\", 1) = 1\n")
+    run = replay(opened + ended + '1 fork() = 2\n1 fork() = 3\n1 fork() = 4\n1 write(3</d/a>, "x", 1) = 1\n')
     ((line, what, count),) = skipped(run)
     assert (line, count) == (25, 1)
     assert "more than 5 copies of descriptors" in what

@@ -1,7 +1,5 @@
 """Recordings of real programs (tests/recordings): after the replay every file is what the program left on the host."""
 
-
-
 import pytest
 
 from simfs.files import Store

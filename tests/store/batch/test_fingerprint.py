@@ -6,8 +6,7 @@ from collections.abc import Callable, Hashable
 
 import pytest
 
-from simfs import Store, StoreConfig
-from simfs.flash.late import LateFlash
+from simfs import NorFlash, Store, StoreConfig
 from simfs.store.batch.fingerprint import outline, structure
 from tests.support.on_flash import put
 
@@ -15,7 +14,7 @@ SIZES = {"block_count": 8, "block_bytes": 1024, "page_bytes": 128}
 
 
 def worked(fill: bytes = b"x", length: int = 70, **settings: object) -> Store:
-    store = Store.format(LateFlash(**SIZES), StoreConfig(buffer_bytes=64, name_bytes=16, **settings))  # type: ignore[arg-type]
+    store = Store.format(NorFlash(**SIZES), StoreConfig(buffer_bytes=64, name_bytes=16, **settings))  # type: ignore[arg-type]
     put(store, "gone", fill * 30)
     for _ in range(40):
         put(store, "log", fill * length)

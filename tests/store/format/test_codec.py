@@ -23,9 +23,7 @@ from simfs.store.format.runs import Run, decode_runs
 U8, U16, U24, U32, U64 = (st.integers(0, 2**bits - 1) for bits in (8, 16, 24, 32, 64))
 NAME = st.binary(min_size=1, max_size=60).map(lambda name: name.replace(b"\0", b"/"))
 KINDS = st.sampled_from(sorted(Kind))
-OPEN_RECORDS = st.builds(
-    OpenRecord, U64, U32, U32, *[U8] * 6, U16, U32, U32, U32, *[U16] * 8
-)
+OPEN_RECORDS = st.builds(OpenRecord, U64, U32, U32, *[U8] * 6, U16, U32, U32, U32, *[U16] * 8)
 RUNS = st.lists(st.builds(Run, KINDS, U24, U16, U16, U32, U32), max_size=8)
 quick = settings(max_examples=60, deadline=None)
 

@@ -9,7 +9,7 @@ import pytest
 
 from simfs import NorFlash, Store, StoreConfig
 from simfs.store.format.codec import ORDER_MAX, TRIES_MAX, UNKNOWN, Kind
-from simfs.store.format.runs import Run, RunTable
+from simfs.store.format.runs import RunTable
 from simfs.store.log.block_scan import build_runs, counted_frames, read_frames, read_seal, runs_of
 from simfs.store.log.heads import Log
 from simfs.store.log.opening import record_of_head
@@ -143,7 +143,7 @@ TWO_HEADS = {"log_heads": 2, "cleaner": "oldest-first"}
 
 
 @pytest.mark.parametrize("settings", [{}, {"packing": "page", "reserve_blocks": 2}, TWO_HEADS, {"buffer_bytes": 64}])
-def test_the_short_way_of_a_run_that_goes_on_is_the_long_way(
+def test_a_frame_that_plainly_fits_is_what_it_is_after_a_longer_look(
     settings: dict[str, Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Frames of any length, files in turn, holes and block changes between them."""
@@ -162,20 +162,9 @@ def test_the_short_way_of_a_run_that_goes_on_is_the_long_way(
         log = store.volume.state.log
         return store.flash.image(), store.flash.counts, store.meters, store.usage(), log.logged_bytes, store.check()
 
-    taken = 0
-    extend = Log.extend
-
-    def counted(self: Log, file: int, offset: int, payload: bytes) -> Run | None:
-        nonlocal taken
-        run = extend(self, file, offset, payload)
-        taken += run is not None
-        return run
-
-    monkeypatch.setattr(Log, "extend", counted)
-    short = outcome()
-    assert (taken > 100) == ("packing" not in settings)
-    monkeypatch.setattr(Log, "extend", lambda self, file, offset, payload: None)
-    assert outcome() == short
+    quick = outcome()
+    monkeypatch.setattr(Log, "plainly_fits", lambda self, payload_bytes: False)
+    assert outcome() == quick
 
 
 def test_a_run_does_not_go_on_over_what_the_other_head_wrote() -> None:
@@ -184,9 +173,9 @@ def test_a_run_does_not_go_on_over_what_the_other_head_wrote() -> None:
     log, node = store.volume.state.log, store.volume.lookup(b"f")
     assert node is not None
     log.sequence += 1  # as if it had
-    assert log.extend(node.number, 5, b"6") is None
-    log.sequence -= 1
-    assert log.extend(node.number, 5, b"6") is not None
+    first = log.write(0, node.number, 5, b"6")
+    assert first.offset == 5
+    assert log.write(0, node.number, 6, b"7") is first
 
 
 @pytest.mark.parametrize("settings", [{}, {"packing": "page"}, {"log_heads": 2}])

@@ -202,7 +202,7 @@ def test_a_frame_in_whose_place_another_was_written_again_does_not_count() -> No
     again = codec.encode_frame(Kind.MARK, 0, 0, state.log.sequence - head.base + 1, b"", head.salt, 1)
     before = -(head.at + HEADER_BYTES) % 64
     payload = b"n" * before + again
-    state.log.append(0, Kind.DATA, node.number, node.size, len(payload), payload)
+    state.log.write(0, node.number, node.size, payload)
     for read_only in (True, False):
         assert contents(Store.mount(flash_of(store.flash.image(), **sizes), read_only)) == {"a": b"counts"}
 

@@ -1,6 +1,5 @@
 """A campaign on a cluster: the lines of the guide as they stand there, on a local one, with fewer cuts."""
 
-
 import re
 from collections.abc import Iterator
 from typing import Any
