@@ -36,11 +36,7 @@ PUBLIC = "simfs"  # gathers the public names: for the rooms above `files`
 LAZY = {"simfs", "simfs.flash"}  # whose names are imported when they are asked for
 MODULES_MAX = 16  # of a folder, `__init__` and `__main__` not counted
 
-EXCEPTIONS = {
-    ("simfs.store.log.turns", "simfs.store.log.state"): "until there is one way to append",
-    ("simfs.store.log.block_change", "simfs.store.log.turns"): "until there is one way to append",
-    ("simfs.store.batch.filling", "simfs.store.batch.appends"): "until there is one way to append",
-}
+EXCEPTIONS: dict[tuple[str, str], str] = {}
 """Imports that break a rule, and until when."""
 
 

@@ -15,7 +15,7 @@ from typing import Any, Protocol
 
 from simfs import NorFlash, Store, StoreConfig
 from simfs.files.model import Model
-from simfs.flash.nor import ProgramError
+from simfs.flash.misuse import ProgramError
 
 HOST_MODES = {"wx": "xb", "w+x": "x+b", "rb+": "r+b", "wb+": "w+b", "ab+": "a+b", "x": "xb", "x+": "x+b"}
 ROOMY = StoreConfig(open_files_max=64)
