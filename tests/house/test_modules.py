@@ -23,7 +23,6 @@ ENTRY_POINTS = {
 }
 WATCHED = {"Device", "Store", "StoreFile", "NorFlash"}
 DERIVED = {
-    "LateFlash": "it takes bytes that are not made yet",
     "WearingFlash": "its erases fail",
     "NotedFlash": "it is filled with one state after the other",
 }

@@ -11,7 +11,6 @@ import pytest
 from simfs import NorFlash, Store, StoreConfig
 from simfs.flash import FlashError
 from simfs.flash.faults import FaultHooks
-from simfs.flash.late import LateFlash
 from simfs.store.format.codec import (
     DATA,
     DISCARD_AT,
@@ -28,6 +27,7 @@ from simfs.store.format.codec import (
 from simfs.store.tables.blocks import State
 from simfs.store.tables.listener import Cause, StoreListener
 from simfs.store.usage import BlockView
+from tests.support.on_flash import put
 
 BLOCK, PAGE, BLOCKS = 1024, 64, 12
 HOST = {
@@ -258,12 +258,10 @@ def test_a_listener_takes_what_it_wants_and_comes_when_it_wants() -> None:
     assert len(first.erases) - before == second.count > 0
 
 
-def test_a_store_whose_bytes_come_late_tells_them_at_once() -> None:
-    """The same as one whose bytes never do."""
-    heard = []
-    for flash_type in (NorFlash, LateFlash):
-        store = Store.format(flash_type(BLOCKS, BLOCK, PAGE), StoreConfig(buffer_bytes=100, name_bytes=16))
-        heard.append(Heard())
-        store.listen(heard[-1])
-        work(store, 8)
-    assert heard[0] == heard[1]
+def test_a_store_that_has_somebody_to_tell_takes_no_appends_together() -> None:
+    """Else their programs would not be told."""
+    store = Store.format(NorFlash(BLOCKS, BLOCK, PAGE), StoreConfig(buffer_bytes=100, name_bytes=16))
+    put(store, "log", b"begins")
+    assert store.stretch("log") is not None
+    store.listen(Heard())
+    assert store.stretch("log") is None

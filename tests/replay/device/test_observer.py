@@ -192,4 +192,15 @@ def test_an_observer_that_wants_nothing_is_told_all_the_same() -> None:
         task.write("/a", b"x" * 200)
     device.boot()
     assert task.refused == 0
-    assert not device.begins_block("log")
+
+
+def test_appends_go_together_only_where_no_observer_needs_each() -> None:
+    device = Device(Store.format(NorFlash(8, 1024, 64), StoreConfig(name_bytes=16)))
+    DeviceTask(device, "log").append("/a", b"x")
+    assert device.stretch("/a") is not None
+    observer = Observer()
+    observer.needs_each = False
+    device.observe(observer)
+    assert device.stretch("/a") is not None
+    device.observe(Observer())
+    assert device.stretch("/a") is None
