@@ -34,6 +34,12 @@ class LateBytes(dict[int, _OfBlock]):
             late.append((address, end, make))
             late.first, late.end = min(late.first, address), max(late.end, end)
 
+    def take(self, other: LateBytes) -> None:
+        """Be late with what the other is late with, too."""
+        for late in other.values():
+            for piece in late:
+                self.add(*piece)
+
     def settle(self, cells: memoryview, address: int, end: int) -> None:
         """Make every piece that has a byte from `address` to `end`."""
         size = self._block_bytes

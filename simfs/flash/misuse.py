@@ -35,6 +35,13 @@ Landing = tuple[list[tuple[int, bytes]], list[Event]]
 """The bytes of a program by address, and what is wrong with them there but for the number of programs."""
 
 
+def check_read(address: int, length: int, geometry: Geometry) -> None:
+    """ValueError unless a read lies within the flash."""
+    size = geometry.size_bytes
+    if length < 0 or not 0 <= address <= size - length:
+        raise ValueError(f"a read must lie within 0 to {size}, not {length} bytes from {address}")
+
+
 def check_place(address: int, length: int, geometry: Geometry) -> None:
     """ValueError where no program can be: out of range, or not in whole program units."""
     unit, size = geometry.program_unit_bytes, geometry.size_bytes
@@ -44,10 +51,16 @@ def check_place(address: int, length: int, geometry: Geometry) -> None:
         raise ValueError(f"address and length must be multiples of {unit}, not {length} bytes from {address}")
 
 
-def refused(misuse: list[Event], address: int, length: int) -> ProgramError:
-    """What strict mode raises."""
-    what = "; ".join(f"{MISUSE[kind]} at {at}" for kind, at in misuse)
-    return ProgramError(f"program of {length} bytes at {address}: {what}")
+def refuse_or_note(
+    misuse: list[Event], address: int, length: int, strict: bool, events: list[Event], counts: dict[str, int]
+) -> None:
+    """ProgramError of a strict flash. Else the events are counted, and the first EVENTS_KEPT of all are kept."""
+    if misuse and strict:
+        what = "; ".join(f"{MISUSE[kind]} at {at}" for kind, at in misuse)
+        raise ProgramError(f"program of {length} bytes at {address}: {what}")
+    for event in misuse:
+        counts[event.kind] = counts.get(event.kind, 0) + 1
+    events += misuse[: EVENTS_KEPT - len(events)]
 
 
 def anded(old: bytes | bytearray | memoryview, new: bytes) -> bytes:

@@ -10,7 +10,7 @@ from simfs.flash.datasheet import Datasheet
 from simfs.flash.faults import FaultHooks, FaultPlan, FlashError, NoPower, PowerCut
 from simfs.flash.geometry import LONGEST_QUICK_PAGE, Geometry, blank_block, blanks
 from simfs.flash.late import LateBytes, Make
-from simfs.flash.misuse import EVENTS_KEPT, Event, Landing, anded, check_place, landing, refused
+from simfs.flash.misuse import Event, Landing, anded, check_place, check_read, landing, refuse_or_note
 from simfs.flash.parts import GENERIC, PARTS, sheet_of
 from simfs.flash.trace import OnErase, OnProgram
 
@@ -34,8 +34,8 @@ class NorFlash:
     """
 
     __slots__ = (
-        "_cells", "_data", "_erase_counts", "_erased", "_faults", "_ff", "_hooks", "_late", "_on_erase",
-        "_on_program", "_page_bytes", "_page_programs", "_powered", "_program_end", "_read_end", "_starts_with",
+        "_cells", "_data", "_erase_counts", "_erased", "_faults", "_ff", "_hooks", "_late", "_on_erase", "_on_program",
+        "_page_bytes", "_page_programs", "_powered", "_program_end", "_read_end", "_simple_end", "_starts_with",
         "datasheet", "erase_extra_ns", "erases", "event_counts", "events", "geometry", "program_bytes",
         "program_extra_ns", "programs", "read_bytes", "reads", "seed", "strict",
     )  # fmt: skip
@@ -80,7 +80,7 @@ class NorFlash:
         short = geometry.page_bytes <= LONGEST_QUICK_PAGE
         simple = short and geometry.program_unit_bytes == 1 and not geometry.page_programs_max
         self._read_end = geometry.size_bytes if self._faults is None else 0
-        self._program_end = self._read_end if simple else 0
+        self._program_end = self._simple_end = self._read_end if simple else 0
 
     @classmethod
     def part(
@@ -197,9 +197,7 @@ class NorFlash:
         """A flash with the same cells and its counters at zero, without a fault plan."""
         sizes = self.geometry.block_bytes, self.geometry.page_bytes
         copy = NorFlash.from_image(self._data, *sizes, self.datasheet)
-        for late in self._late.values():
-            for piece in late:
-                copy._late.add(*piece)
+        copy._late.take(self._late)
         return copy
 
     @property
@@ -256,9 +254,7 @@ class NorFlash:
 
     def _begin_read(self, address: int, length: int) -> None:
         """Check and count a read that the quick path left; one of no bytes does not reach the chip."""
-        size = self.geometry.size_bytes
-        if length < 0 or not 0 <= address <= size - length:
-            raise ValueError(f"a read must lie within 0 to {size}, not {length} bytes from {address}")
+        check_read(address, length, self.geometry)
         self._need_power()
         if length:
             self.reads += 1
@@ -267,23 +263,28 @@ class NorFlash:
                 self._ask(self._faults.before_read, address, length)
 
     def _program_carefully(self, address: int, data: bytes) -> None:
-        """A program that is not plainly harmless: check it, then do what the part does."""
-        check_place(address, len(data), self.geometry)
+        """A program that is told, or is not plainly harmless: check it, then do what the part does."""
+        page, at = divmod(address, self._page_bytes)
+        length = len(data)
+        fits = 0 < length <= self._page_bytes - at and length < len(self._ff)
+        if fits and 0 <= address < self._simple_end and self._starts_with(self._ff[length], address):
+            self.programs += 1
+            self.program_bytes += length
+            for tell in self._on_program:
+                tell(address, data)
+            self._cells[address : address + length] = data
+            return
+        check_place(address, length, self.geometry)
         self._need_power()
         if not data:
             return  # without data the chip does nothing
-        page, at = divmod(address, self._page_bytes)
         self._late.settle(self._cells, address - at, address - at + self._page_bytes)
-        blank = at + len(data) < len(self._ff) and self._starts_with(self._ff[len(data)], address)
+        blank = fits and self._starts_with(self._ff[length], address)
         as_given: Landing = ([(address, data)], [])
         pieces, misuse = as_given if blank else landing(address, data, self._data, self.geometry)
         if self._page_programs and self._page_programs[page] >= self.geometry.page_programs_max:
             misuse.append(Event("page-programs", address))
-        if misuse and self.strict:
-            raise refused(misuse, address, len(data))
-        for event in misuse:
-            self.event_counts[event.kind] = self.event_counts.get(event.kind, 0) + 1
-        self.events += misuse[: EVENTS_KEPT - len(self.events)]
+        refuse_or_note(misuse, address, length, self.strict, self.events, self.event_counts)
         self.programs += 1
         for tell in self._on_program:
             tell(address, data)

@@ -7,19 +7,23 @@ what the cleaner is at, which it notes once for each block that it cleans.
 from __future__ import annotations
 
 from simfs.flash import NorFlash
-from simfs.store.format.codec import DATA, HOLE, REMOVE, RENAME, Kind
+from simfs.store.format.codec import Kind
+from simfs.store.log.heads import Head
 from simfs.store.tables.blocks import State
 from simfs.store.tables.listener import Cause, StoreListener
 from simfs.store.volume import Volume
 
 CAUSES = {
-    DATA: Cause.DATA,
-    HOLE: Cause.DATA,
+    0: Cause.HEADER,  # no frame needed room yet
+    int(Kind.DATA): Cause.DATA,
+    int(Kind.HOLE): Cause.DATA,
     int(Kind.NAME): Cause.NAME,
-    RENAME: Cause.NAME,
-    REMOVE: Cause.NAME,
+    int(Kind.RENAME): Cause.NAME,
+    int(Kind.REMOVE): Cause.NAME,
+    int(Kind.BAD): Cause.HEADER,
+    int(Kind.MARK): Cause.HEADER,
 }
-"""By the kind of a frame; of all others it is the header."""
+"""By the kind of a frame."""
 
 
 class Attribution:
@@ -39,8 +43,9 @@ class Attribution:
 
     def follow(self, volume: Volume) -> None:
         """The store as it was mounted, with the blocks as the mount found them."""
-        self._volume: Volume | None = volume
-        self._heads, self._cleaner = volume.state.log.heads, volume.cleaner
+        self._mounted = True
+        self._heads: list[Head | None] = volume.state.log.heads
+        self._cleaner = volume.cleaner
         volume.state.blocks.on_change = self._on_change
         for block, after in enumerate(volume.state.blocks.state):
             if self._states[block] != after:
@@ -48,17 +53,27 @@ class Attribution:
 
     def let_go(self) -> None:
         """All that comes until `follow` is recovery."""
-        self._volume = None
+        self._mounted, self._heads = False, []
 
     def _on_program(self, address: int, data: bytes) -> None:
-        cause = self._cause_at(address, data[0])
+        """A head moves on once its frame is programmed: what is programmed where it stands begins a frame, what comes
+        behind that place goes on with one, and what comes before it is a fence. A block that is no head is programmed
+        with what it says of itself."""
+        cause = Cause.HEADER if self._mounted else Cause.RECOVERY
+        for head in self._heads:
+            if head is None or not head.start <= address < head.end:
+                continue
+            if address == head.at:
+                self._cause = self._cleaner.cause or CAUSES[data[0]]
+            if address >= head.at:
+                cause = self._cause
         for listener in self._listeners:
             listener.programmed(address, data, cause)
 
     def _on_erase(self, block: int) -> None:
         cause = Cause.RECOVERY
-        if self._volume is not None:
-            cause = self._cleaner.cause or CAUSES.get(self._cleaner.makes_room_for, Cause.HEADER)
+        if self._mounted:
+            cause = self._cleaner.cause or CAUSES[self._cleaner.makes_room_for]
         for listener in self._listeners:
             listener.erased(block, cause)
 
@@ -66,16 +81,3 @@ class Attribution:
         self._states[block] = after
         for listener in self._listeners:
             listener.block_changed(block, before, after)
-
-    def _cause_at(self, address: int, first_byte: int) -> Cause:
-        """A head moves on once its frame is programmed: what is programmed where it stands begins a frame, what comes
-        behind that place goes on with one, and what comes before it is a fence. A block that is no head is programmed
-        with what it says of itself."""
-        if self._volume is None:
-            return Cause.RECOVERY
-        for head in self._heads:
-            if head is not None and head.start <= address < head.end:
-                if address == head.at:
-                    self._cause = self._cleaner.cause or CAUSES.get(first_byte, Cause.HEADER)
-                return Cause.HEADER if address < head.at else self._cause
-        return Cause.HEADER

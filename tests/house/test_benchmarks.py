@@ -32,6 +32,7 @@ GOALS = {
     "decade": [0.04, 10, 3, 60],
     "mounted": [2],
     "recordings": [10, 10],
+    "observers": [1.25, 1.25],
 }
 NEEDS = {"mounted": [*NEEDS_MOUNTS, needs("fio", package="fio")]}
 

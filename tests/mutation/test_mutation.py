@@ -31,7 +31,7 @@ CASES = [
     Case("the module as it is", MODES, "", "", TABLE, "passed"),
     Case("the same in other words", MODES, '"+" in tail', 'tail.count("+") > 0', TABLE, "passed"),
     Case("a table made at import", MODES, 'creates=letter != "r"', 'creates=letter == "r"', TABLE, "failed"),
-    Case("a default", FLASH, "        block_count: int = 64,", "        block_count: int = 65,", NOR, "failed"),
+    Case("a default", FLASH, "self, block_count: int = 64,", "self, block_count: int = 65,", NOR, "failed"),
     Case("one error for another", MODES, "raise BadMode(", "raise OSError(", BAD_MODE, "failed"),
     Case("no end", MODES, "return MODES[mode]", "while True: pass", BAD_MODE, "hung"),
     Case("no module", MODES, "import dataclass", "import no_dataclass", TABLE, "at import"),
