@@ -36,9 +36,17 @@ PUBLIC = "simfs"  # gathers the public names: for the rooms above `files`
 LAZY = {"simfs", "simfs.flash"}  # whose names are imported when they are asked for
 MODULES_MAX = 16  # of a folder, `__init__` and `__main__` not counted
 
+EXCEPTIONS: dict[tuple[str, str], str] = {}
+"""Imports that break a rule, and until when."""
+
 
 def heights(order: str) -> dict[str, int]:
     return {name: height for height, names in enumerate(order.split(" < ")) for name in names.split(", ")}
+
+
+def allowed_imports(module: str) -> set[str]:
+    """What a module imports, the exceptions left out."""
+    return {name for name in imports(module) if (module, name) not in EXCEPTIONS}
 
 
 def below(module: str, folder: str) -> str:
@@ -51,7 +59,7 @@ def test_imports_run_one_way(folder: str) -> None:
     height = heights(LAYERS[folder])
     for module in MODULES:
         here = below(module, folder)
-        there = {name: below(name, folder) for name in imports(module)}
+        there = {name: below(name, folder) for name in allowed_imports(module)}
         wrong = [name for name, at in there.items() if here and at not in ("", here) and height[at] >= height[here]]
         assert not wrong, f"{module} imports {wrong}, which stands no lower in {folder}"
 
@@ -74,7 +82,7 @@ def test_no_room_below_replay_uses_the_public_names() -> None:
 
 
 def test_nothing_is_imported_in_a_circle() -> None:
-    assert circles({module: imports(module) for module in ALL_MODULES}) == []
+    assert circles({module: allowed_imports(module) for module in ALL_MODULES}) == []
 
 
 def test_the_package_needs_neither_its_tests_nor_its_benchmarks() -> None:
@@ -82,8 +90,14 @@ def test_the_package_needs_neither_its_tests_nor_its_benchmarks() -> None:
     assert [module for module in MODULES if imports(module) & outside] == []
 
 
+def test_every_exception_is_still_one() -> None:
+    gone = [pair for pair in EXCEPTIONS if pair[0] not in MODULES or pair[1] not in imports(pair[0])]
+    assert not gone, f"{gone} are gone: take them out of EXCEPTIONS"
+
+
 def test_no_module_is_imported_by_a_name_that_is_made_up() -> None:
     """An order that is read from the sources can't see those."""
+    excepted = {module for module, _ in EXCEPTIONS}
     makers = {
         module
         for module in MODULES
@@ -91,7 +105,7 @@ def test_no_module_is_imported_by_a_name_that_is_made_up() -> None:
         if isinstance(node, ast.Name | ast.Attribute)
         and (node.id if isinstance(node, ast.Name) else node.attr) in ("import_module", "__import__")
     }
-    assert makers == LAZY
+    assert makers - excepted == LAZY
 
 
 @pytest.mark.parametrize("top", ["simfs", "tests", "benchmarks"])

@@ -77,7 +77,7 @@ def setup_of(node: pytest.Item) -> Setup:
 class Bench:
     """A store, `store`, whose every operation is noted; opened files are noted too. After a `boot` it is another one.
 
-    The device's time passes with the operations and with `wait`.
+    The device's time passes with the operations and with `wait`. `device` takes observers.
     """
 
     def __init__(self, store: Store, title: str, source: str) -> None:

@@ -40,10 +40,9 @@ class Device:
 
     def __init__(self, store: AnyStore, *, start_ns: int = 0, observers: Iterable[Observer] = ()) -> None:
         self._observers: list[Observer] = []
-        for observer in observers:
-            store = observer.run_begins(store)
-            self.observe(observer)
         self._take(store)
+        for observer in observers:
+            self.observe(observer)
         self.start_ns = start_ns
         self.now_ns = start_ns
         self.tasks: dict[str, TaskTally] = {}
@@ -52,9 +51,8 @@ class Device:
         self.boots: list[Boot] = []
         self.names_used: set[str] = set()  # of operations that write, the first NAMES_KEPT
         self._refusals = RefusalLog()
-        self._first = store.medium.mark()
-        self._first_meters = copy(store.meters)
-        log = log_of(store)
+        self._first, self._first_meters = self._mark(), copy(self._meters)
+        log = log_of(self.store)
         self._erase_counts_first = [] if log is None else log.flash.erase_counts
         self._live_bytes_max, self._live_bytes_max_at_ns = -1, 0
         self.busy_with = ("", "")  # the task and the operation that kept the medium busy last
@@ -100,7 +98,8 @@ class Device:
         self._end(task, operation, name, before, writes, "", None)
 
     def observe(self, observer: Observer) -> None:
-        """Tell the observer of each operation from now on; not of what the store tells."""
+        """Tell the observer of each operation from now on, and of what it wants to be told by the store."""
+        self._take(observer.run_begins(self.store))
         self._observers.append(observer)
 
     def stretch(self, name: str) -> Stretch | None:
@@ -118,32 +117,33 @@ class Device:
 
     def is_usual(self, programs: int) -> bool:
         """Whether a write of so many programs and nothing else would not stand out."""
-        return self.writes.is_usual(programs * self.program_typ_ns, programs * self._program_max_ns)
+        sheet, writes = self.flash.datasheet, self.writes
+        return writes.is_usual(programs * sheet.program_typ_ns, programs * sheet.program_max_ns)
 
     @property
     def flash(self) -> NorFlash:
         """The flash of a store that is on one; else NoLog."""
         return the_log(self.store).flash
 
-    def note_alike(self, task: str, operation: str, done: Alike) -> None:
-        """Note writes of a task that were done together, as `perform` does each. They are usual."""
-        program_ns, placed, last = self.program_typ_ns, done.placed, len(done.starts_ns) - 1
+    def note_alike(self, task: str, operation: str, name: str, done: Alike, before: Readings) -> None:
+        """Note writes of a task that were done together since `before`, as `perform` does each. They are usual."""
+        spent, program_ns = Spent(*self._since(before[1])), self.flash.datasheet.program_typ_ns
+        placed, live_bytes, last = done.placed, done.live_bytes, len(done.starts_ns) - 1
         tally = self.tasks.get(task) or self._new_tally(task)
-        tally.operations[operation] += last + 1
+        tally.operations[operation] += len(done.starts_ns)
         tally.host_bytes += done.host_bytes
-        tally.programs += placed.programs
-        tally.program_bytes += placed.program_bytes
-        tally.busy_ns += placed.programs * program_ns
+        tally.programs += spent.programs
+        tally.program_bytes += spent.program_bytes
+        tally.busy_ns += spent.busy_ns
         self.busy_with = task, operation
         self.writes.count_usual(program_ns, placed)
 
         def ended_ns(index: int) -> int:
             return done.starts_ns[index] + placed.programs_of(index) * program_ns
 
-        live_bytes = done.live_bytes[last]
-        if live_bytes > self._live_bytes_max:
-            self._live_bytes_max = live_bytes
-            self._live_bytes_max_at_ns = ended_ns(bisect_left(done.live_bytes, live_bytes)) - self.start_ns
+        if live_bytes[last] > self._live_bytes_max:
+            self._live_bytes_max = live_bytes[last]
+            self._live_bytes_max_at_ns = ended_ns(bisect_left(live_bytes, live_bytes[last])) - self.start_ns
         self.now_ns = ended_ns(last)
 
     def note_lost(self, task: str, records: int) -> None:
@@ -210,10 +210,6 @@ class Device:
         self._meters = store.meters
         self._mark, self._since = store.medium.mark, store.medium.since
         self._uses_idle_time = store.uses_idle_time
-        log = log_of(store)
-        sheet = None if log is None else log.flash.datasheet
-        self.program_typ_ns = 0 if sheet is None else sheet.program_typ_ns  # of a page; 0 where it is not on flash
-        self._program_max_ns = 0 if sheet is None else sheet.program_max_ns
 
     def readings(self) -> Readings:
         """The clock and the counters that an operation may move."""
@@ -237,8 +233,10 @@ class Device:
             tally.refused += 1
             self._refusals.note(task, operation, pattern or name, error, self.now_ns - self.start_ns)
         self._account(tally, operation, name, before, writes)
-        for observer in self._observers:
-            observer.ends(task, operation, name, self.now_ns, errno_of(error))
+        if self._observers:
+            refused = errno_of(error)
+            for observer in self._observers:
+                observer.ends(task, operation, name, self.now_ns, refused)
 
     def _account(self, tally: TaskTally, operation: str, name: str, before: Readings, writes: bool) -> None:
         """Note what an operation took, and move the clock on by it."""

@@ -25,8 +25,8 @@ class Observer(StoreListener):
     nothing, and none of them is refused."""
 
     def run_begins(self, store: AnyStore) -> AnyStore:
-        """The store before anything else uses it; the run uses the one that is returned. Here a log on flash is told
-        to tell the observer what it does; of any other kind of store it hears of operations alone."""
+        """The store, before the device goes on with the one that is returned. Here a log on flash is asked to tell what
+        it does, for which appends go one by one; of any other kind of store operations alone are told."""
         log = log_of(store)
         if log is not None:
             log.listen(self)

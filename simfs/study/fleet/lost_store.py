@@ -18,6 +18,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 
+from simfs.files.contract import AnyStore
 from simfs.files.store import Store, the_log
 from simfs.flash import FlashError, NorFlash
 from simfs.replay.batch.player import FastPlayer
@@ -76,6 +77,10 @@ class _Mortal(Observer):
 
     needs_each = False
     began_ns = 0
+
+    def run_begins(self, store: AnyStore) -> AnyStore:
+        """It wants to be told of operations alone."""
+        return store
 
     def begins(self, task: str, operation: str, name: str, at_ns: int) -> None:
         self.began_ns = at_ns

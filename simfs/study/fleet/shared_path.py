@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from simfs.files.contract import AnyStore
+from simfs.files.store import the_log
 from simfs.replay.batch.player import FastPlayer
 from simfs.replay.device.device import Device
 from simfs.replay.device.observer import BOOT_TASK, Observer
@@ -62,7 +64,10 @@ class _Fleet(Observer):
         self._next_limits = [losses.next_limit(block) for block in range(len(self.erases))]
         self._passed: list[int] = []  # blocks that passed the next limit that anybody has for them
         device.observe(self)
-        device.flash.listen(on_erase=self._on_erase)
+
+    def run_begins(self, store: AnyStore) -> AnyStore:
+        the_log(store).flash.listen(on_erase=self._on_erase)
+        return store
 
     def _on_erase(self, block: int) -> None:
         self.erases[block] += 1

@@ -7,6 +7,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from simfs.files.contract import AnyStore
+from simfs.files.store import the_log
 from simfs.replay.device.device import NAMES_KEPT, Device
 from simfs.replay.device.notes import Boot
 from simfs.replay.device.observer import Observer
@@ -119,10 +121,13 @@ class LifeObserver(Observer):
         self._began_ns = 0
 
     def follow(self, device: Device) -> None:
-        """Note the wear of the device's flash and what it does from now on; what is not read is not kept."""
+        """Note what the device does from now on; what is not read is not kept."""
         device.names_used, device.boots = _NoNames(), _NoBoots()
         device.observe(self)
-        device.flash.listen(on_erase=self.wear.erased)
+
+    def run_begins(self, store: AnyStore) -> AnyStore:
+        the_log(store).flash.listen(on_erase=self.wear.erased)
+        return store
 
     def begins(self, task: str, operation: str, name: str, at_ns: int) -> None:
         self._began_ns = at_ns

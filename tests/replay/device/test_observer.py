@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from simfs import NorFlash, Store, StoreConfig
+from simfs.files.contract import AnyStore
 from simfs.flash import Counts
 from simfs.replay.device.device import Device
 from simfs.replay.device.observer import BOOT_TASK, IDLE_TASK, Observer
@@ -194,13 +195,20 @@ def test_an_observer_that_wants_nothing_is_told_all_the_same() -> None:
     assert task.refused == 0
 
 
+class OperationsAlone(Observer):
+    """Wants to be told of operations, and not of all."""
+
+    needs_each = False
+
+    def run_begins(self, store: AnyStore) -> AnyStore:
+        return store
+
+
 def test_appends_go_together_only_where_no_observer_needs_each() -> None:
     device = Device(Store.format(NorFlash(8, 1024, 64), StoreConfig(name_bytes=16)))
     DeviceTask(device, "log").append("/a", b"x")
     assert device.stretch("/a") is not None
-    observer = Observer()
-    observer.needs_each = False
-    device.observe(observer)
+    device.observe(OperationsAlone())
     assert device.stretch("/a") is not None
     device.observe(Observer())
     assert device.stretch("/a") is None
