@@ -223,23 +223,17 @@ class Device:
             self.held.note(self.now_ns - due_ns, ": ".join(self.busy_with))
         for observer in self._observers:
             observer.begins(task, operation, name, self.now_ns)
-        return self.readings()
+        meters = self._meters  # as `readings`, without the call
+        return self.now_ns, self._mark(), meters.host_bytes, meters.cleanings, meters.relocated_bytes
 
     def _end(
         self, task: str, operation: str, name: str, before: Readings, writes: bool, pattern: str, error: OSError | None
     ) -> None:
+        """Note what an operation took, and move the clock on by it."""
         tally = self.tasks[task]
         if error is not None:
             tally.refused += 1
             self._refusals.note(task, operation, pattern or name, error, self.now_ns - self.start_ns)
-        self._account(tally, operation, name, before, writes)
-        if self._observers:
-            refused = errno_of(error)
-            for observer in self._observers:
-                observer.ends(task, operation, name, self.now_ns, refused)
-
-    def _account(self, tally: TaskTally, operation: str, name: str, before: Readings, writes: bool) -> None:
-        """Note what an operation took, and move the clock on by it."""
         began_ns, mark, host_bytes, cleanings, relocated_bytes = before
         _, read_bytes, programs, program_bytes, erases, busy_ns, busy_max_ns, read_ns = self._since(mark)
         meters = self._meters
@@ -257,11 +251,15 @@ class Device:
             if self.writes.stands_out(busy_ns, busy_max_ns, cleanings):
                 at_ns, moved_bytes = began_ns - self.start_ns, meters.relocated_bytes - relocated_bytes
                 took = (busy_ns, busy_max_ns, programs, erases, cleanings, moved_bytes)
-                self.writes.keep(Stall(at_ns, tally.name, operation, name, *took))
+                self.writes.keep(Stall(at_ns, task, operation, name, *took))
         self.now_ns = began_ns + busy_ns + read_ns
         if programs or erases:
-            self.busy_with = tally.name, operation
+            self.busy_with = task, operation
             self._note_room()
+        if self._observers:
+            refused = errno_of(error)
+            for observer in self._observers:
+                observer.ends(task, operation, name, self.now_ns, refused)
 
     def _boot_noted(self, spent: Spent) -> Boot:
         at_ns, time_ns = self.now_ns - self.start_ns, spent.busy_ns + spent.read_ns
