@@ -339,6 +339,7 @@ def test_the_run_notes_operations_refusals_and_passing_time(calls: Operations) -
 def test_names_that_the_store_cuts_are_found_under_either_name() -> None:
     calls = mount_of(store_of(name_bytes=8, overlong="cut"))
     put(calls, "/0123456789", b"cut")
+    assert calls.mounted.store.meters.names_cut == 1  # to look a name up is no use of it
     assert names(calls, "/") == ["012345"]
     assert get(calls, "/0123456789") == get(calls, "/012345") == b"cut"
     put(calls, "/0123456xyz", b"CUT")  # the same file: that is what cutting does to a firmware
