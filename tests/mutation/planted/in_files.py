@@ -59,8 +59,8 @@ BUGS = [
     Planted(
         "one file too many may be open",
         "simfs.files.store",
-        "if self.files_open >= self._open_files_max:",
-        "if self.files_open > self._open_files_max:",
+        "if self.files_open >= self._open_files_max:\n            raise",
+        "if self.files_open > self._open_files_max:\n            raise",
         STORE + "test_open_files_have_a_limit",
     ),
     Planted(
@@ -135,7 +135,7 @@ BUGS = [
     ),
     Planted(
         "the model forgives the loss of bytes that were acknowledged",
-        "simfs.files.model",
+        "simfs.files.model_file",
         "        return partly == contents\n",
         "        return len(partly) == len(contents)\n",
         "files/test_model.py::test_what_was_acknowledged_may_not_change",

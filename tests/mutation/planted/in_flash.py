@@ -13,8 +13,8 @@ BUGS = [
     Planted(
         "a program replaces what stands in the cells, instead of AND",
         "simfs.flash.nor",
-        "= anded(self._cells[start : start + len(piece)], piece)",
-        "= piece",
+        "old[:] = piece if blank and self._faults is None else anded(old, piece)",
+        "old[:] = piece",
         NOR + "test_program_is_and_when_not_strict",
     ),
     Planted(
@@ -42,10 +42,14 @@ BUGS = [
         "an erase that is cut wears nothing",
         "simfs.flash.nor",
         """        self._erase_counts[block] += 1  # before the plan is asked: an erase that is cut wears as well
+        for tell in self._on_erase:
+            tell(block)
         if self._faults is not None:
             self._ask(self._faults.before_erase, address, size)
 """,
-        """        if self._faults is not None:
+        """        for tell in self._on_erase:
+            tell(block)
+        if self._faults is not None:
             self._ask(self._faults.before_erase, address, size)
         self._erase_counts[block] += 1
 """,

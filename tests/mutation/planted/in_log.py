@@ -41,8 +41,8 @@ BUGS = [
     Planted(
         "levelling moves the most worn block instead of the least worn",
         "simfs.store.cleaning.cleaner",
-        "_, coldest = blocks.closed_by_wear[0]",
-        "_, coldest = blocks.closed_by_wear[-1]",
+        "least, coldest = blocks.closed_by_wear[0]",
+        "least, coldest = blocks.closed_by_wear[-1]",
         CLEANER + "test_levelling_moves_what_lies_still",
     ),
     Planted(
@@ -68,9 +68,9 @@ BUGS = [
     ),
     Planted(
         "a frame is programmed across a page end in one program",
-        "simfs.store.log.heads",
-        "room = page - address % page\n",
-        "room = page\n",
+        "simfs.store.format.layout",
+        "return self.page_bytes - address % self.page_bytes\n",
+        "return self.page_bytes\n",
         RULES + "test_settling_goes_on_in_a_page_that_was_not_in_flight",
     ),
     Planted(
