@@ -1,8 +1,8 @@
-"""What every kind of store gives to those above it: scenarios, recordings, reports, the mount, pytest and fsspec.
+"""The contract that every kind of store keeps with scenarios, recordings, reports, the mount, pytest and fsspec.
 
-A kind of store is an `AnyStore` on a `Medium`. Nothing here knows flash or a log. Who needs more than this, because it
-studies wear or our log's own frames, asks `simfs.files.store.log_of` for the store as a log on flash; of any other kind
-it gives None.
+A kind of store is an `AnyStore` on a `Medium`. Nothing here knows flash or a log. Code that needs more, because it
+studies wear or our log's own frames, asks `simfs.files.store.log_of` for the store as a log on flash, and gets None for
+any other kind.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ Mark = tuple[int, ...]
 
 
 class Spent(NamedTuple):
-    """What a medium did, and how long it takes. A read, a program and an erase are what the medium can do at once: a
-    page of flash, a sector of a card; one whose erases nobody sees counts none.
+    """What a medium did, and how long that takes. One read, program or erase is the most that the medium does at once:
+    a page of flash, a sector of a card. A medium that hides its erases counts none.
 
     busy_ns      programs and erases at typical times, and what they took beyond; `busy_max_ns` at the longest times
     read_ns      reads
@@ -50,7 +50,7 @@ CANNOT: Mapping[str, int] = MappingProxyType(
 
 
 class Medium(Protocol):
-    """What a store stands on: how it is divided, what it was asked to do, and what that takes.
+    """The medium of a store: how it is divided, what it was asked to do, and what that takes.
 
     kind         "flash", "card", "memory": the word for it in a report; `name` is the part's
     unit_bytes   what one program writes at most
@@ -90,7 +90,7 @@ class Medium(Protocol):
 
 
 class NameRules(Protocol):
-    """What becomes of a name. `limit_bytes` counts the terminator. `overlong` is "reject" or "cut"; `fold_case`:
+    """How a store treats names. `limit_bytes` counts the terminator. `overlong` is "reject" or "cut". With `fold_case`,
     ASCII letters of either case are the same. `simfs.files.names.NameRule` is one."""
 
     @property
@@ -114,7 +114,7 @@ class NameRules(Protocol):
 
 
 class Usage(Protocol):
-    """Room in bytes: what can be filled, what files and names take, what is taken by nothing, what is untouched."""
+    """Room in bytes: what can be filled, what files and names take, what is dead, and what is blank."""
 
     @property
     def capacity_bytes(self) -> int: ...

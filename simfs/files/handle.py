@@ -70,8 +70,8 @@ class StoreFile(io.RawIOBase):
         return True
 
     def readinto(self, buffer: WriteableBuffer, /) -> int:
-        """Fill `buffer` from the position on; how many bytes there were. CorruptStore when a frame of them is
-        damaged."""
+        """Fill `buffer` from the position on. Returns how many bytes there were. CorruptStore when one of their frames
+        is damaged."""
         self._check("reading", self._mode.reads)
         target = memoryview(buffer).cast("B")
         data = self._bytes.read(self._node, self._at, len(target))
@@ -110,7 +110,7 @@ class StoreFile(io.RawIOBase):
         return self._at
 
     def truncate(self, size: int | None = None, /) -> int:
-        """Cut the file, or let it grow by zeros; durable at once. The position stays. One frame."""
+        """Cut the file, or extend it with zeros; durable at once. The position stays. One frame."""
         self._check("writing", self._writes)
         size_bytes = self._at if size is None else index(size)
         if size_bytes < 0:
@@ -119,14 +119,14 @@ class StoreFile(io.RawIOBase):
         return size_bytes
 
     def flush(self) -> None:
-        """What waits in the file's buffer is durable. One frame, none when nothing waits."""
+        """Make durable what waits in the file's buffer. One frame, none when nothing waits."""
         if self._writes and self._node.buffer:
             self._bytes.spill(self._node)
         else:
             self._check_open()
 
     def close(self) -> None:
-        """Flush, then give the file back. After a power cut files close silently, and what waited is lost."""
+        """Flush, then close the file. After a power cut files close silently, and what waited is lost."""
         if self._closed:
             return
         node = self._node

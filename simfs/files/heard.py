@@ -1,4 +1,4 @@
-"""The calls on a store and its open files, told to a listener: for those who need more than what reaches the flash."""
+"""Tells a listener of the calls on a store and its open files: for code that needs more than what reaches the flash."""
 
 from __future__ import annotations
 
@@ -39,14 +39,14 @@ class FileCall:
 
 
 class CallListener(Protocol):
-    """Is told of calls."""
+    """Listens to calls."""
 
     def call(self, call: FileCall) -> AbstractContextManager[None]:
-        """The call is made within this context, out of which comes what the store raises."""
+        """The call is made within this context. What the store raises comes out of it."""
 
 
 class Calls:
-    """Who listens to the calls on a store, over its boots too, and how many files were opened so far."""
+    """The listener to the calls on a store, over its boots too, and the number of files opened so far."""
 
     def __init__(self, listener: CallListener) -> None:
         self.tell = listener.call
@@ -58,12 +58,12 @@ class Calls:
         return self.tell(FileCall("open", full_name(name, prefix), self.opened, mode))
 
     def named(self, kind: str, name: Name, prefix: str, *, at: int, to: Name) -> AbstractContextManager[None]:
-        """A call that goes by the name, or by none."""
+        """A call on a name, or on none."""
         return self.tell(FileCall(kind, full_name(name, prefix), at=at, to=full_name(to, prefix)))
 
 
 class HeardFile(io.RawIOBase):
-    """An open file whose calls are told. All else is the file's own."""
+    """An open file that tells of its calls, and is otherwise the file itself."""
 
     def __init__(self, file: StoreFile, calls: Calls) -> None:
         self._file, self._tell, self._handle = file, calls.tell, calls.opened

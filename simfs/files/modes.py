@@ -1,6 +1,6 @@
-"""Open modes exactly as ISO C11 7.21.5.3 lists them, and `x` as a first letter as Python has it.
+"""Open modes exactly as ISO C11 7.21.5.3 lists them, and `x` as a first letter as in Python.
 
-`b` stands wherever C allows it (`rb+` is `r+b`) and changes nothing: every file is binary. There is no text mode.
+`b` may stand wherever C allows it (`rb+` is `r+b`), and changes nothing: every file is binary. There is no text mode.
 """
 
 import errno
@@ -8,12 +8,12 @@ from dataclasses import dataclass
 
 
 class BadMode(OSError, ValueError):
-    """A string that is no open mode: the `ValueError` that `open` raises and the EINVAL that `fopen` sets, in one."""
+    """A string that is no open mode: both the `ValueError` that `open` raises and the EINVAL that `fopen` sets."""
 
 
 @dataclass(frozen=True, slots=True)
 class Mode:
-    """What an open mode asks for. `text` is its one canonical spelling."""
+    """What an open mode allows and does. `text` is its one canonical spelling."""
 
     text: str
     must_exist: bool
@@ -50,7 +50,7 @@ def _spellings() -> dict[str, Mode]:
 
 
 MODES: dict[str, Mode] = _spellings()
-"""Every spelling of every mode; `MODES.get(mode) or parse_mode(mode)` spares the call."""
+"""Every spelling of every mode; `MODES.get(mode) or parse_mode(mode)` saves the call."""
 
 
 def parse_mode(mode: str) -> Mode:

@@ -1,7 +1,7 @@
-"""What becomes of a name between the caller and the flash: UTF-8, the length limit, case folding, the working prefix.
+"""Names on their way from the caller to the flash: UTF-8, the length limit, case folding, the working prefix.
 
 Bytes that are not UTF-8 (given so, or left where a name was cut inside a character) are surrogate escapes in a `str`,
-as Python has them in the host's names; so every name on the flash decodes, and encodes to the same bytes again.
+as in Python's names of host files. So every name on the flash can be decoded, and encodes to the same bytes again.
 """
 
 from __future__ import annotations
@@ -16,10 +16,10 @@ Name = str | bytes | os.PathLike[str] | os.PathLike[bytes]
 
 @dataclass(frozen=True, slots=True)
 class NameRule:
-    """How a store takes names. `limit_bytes` counts the terminator, so a name has at most one byte less.
+    """How a store treats names. `limit_bytes` counts the terminator, so a name has at most one byte less.
 
-    `overlong`: "reject" refuses a longer name with ENAMETOOLONG; "cut" keeps what fits, as firmware that copies a name
-    into a field without looking does: byte by byte, through the middle of a character. `on_cut` is told the whole name.
+    `overlong`: "reject" refuses a longer name with ENAMETOOLONG; "cut" keeps what fits, as firmware does that copies a
+    name into a field without looking: byte by byte, through the middle of a character. `on_cut` gets the whole name.
     """
 
     limit_bytes: int
@@ -44,7 +44,7 @@ class NameRule:
         return self._unusual(encoded, name)
 
     def cutting(self) -> NameRule:
-        """The same rule for a store that cuts what is too long; nobody is told."""
+        """The same rule for a store that cuts names that are too long, without `on_cut`."""
         return replace(self, overlong="cut", on_cut=None)
 
     def key(self, encoded: bytes) -> bytes:

@@ -69,9 +69,9 @@ class Store(Shown):
 
     @classmethod
     def mount(cls, flash: NorFlash, read_only: bool = False) -> Store:
-        """The store that the flash holds; its settings are on it. `read_only` never programs or erases; otherwise
-        what a power cut left in doubt is settled. CorruptStore names the place when there is no sound store. File
-        times are not on the flash."""
+        """The store on the flash, which has its settings too. A `read_only` mount never programs or erases; a writable
+        one settles what a power cut left uncertain. CorruptStore names the place if there is no sound store. File times
+        are not on the flash."""
         return cls(Volume.mount(flash, read_only))
 
     def open(self, name: Name, mode: str = "r") -> StoreFile:
@@ -140,7 +140,7 @@ class Store(Shown):
             self._volume.rename(self._existing(old), encoded)
 
     def truncate(self, name: Name, size: int) -> None:
-        """Cut a file or let it grow by zeros. One frame."""
+        """Cut a file, or extend it with zeros. One frame."""
         with self._call("truncate", name, at=size):
             node = self._existing(name)
             if size < 0:
@@ -163,7 +163,7 @@ class Store(Shown):
             self._told.let_go()
 
     def boot(self) -> Store:
-        """Drop the store, and mount what its flash holds. The meters go on, and who listened is told on."""
+        """Drop the store, and mount what its flash holds. The meters go on, and listeners keep listening."""
         meters = self.meters
         with self._call("mount"):
             self.drop()
@@ -208,12 +208,12 @@ class Store(Shown):
 
     @property
     def doubts(self) -> tuple[Doubt, ...]:
-        """What the mount could not read, such as a power cut leaves. Empty after a mount that found all in order."""
+        """What the mount could not read, for example after a power cut. Empty after a mount that found all in order."""
         return tuple(self._volume.state.doubts)
 
     @property
     def volume(self) -> Volume:
-        """What the store is made of, for those who look inside."""
+        """The inside of the store, for code that looks into it."""
         return self._volume
 
     @property

@@ -8,9 +8,9 @@ from typing import NamedTuple
 from simfs.flash.faults import FaultHooks
 
 OnProgram = Callable[[int, bytes], None]
-"""Is told the address and the data of a program."""
+"""Called with the address and the data of a program."""
 OnErase = Callable[[int], None]
-"""Is told the block of an erase."""
+"""Called with the block of an erase."""
 
 
 class Change(NamedTuple):

@@ -18,11 +18,11 @@ ERROR_OUTPUT = 2  # the descriptor that libfuse writes to
 
 
 class CannotMount(Exception):
-    """Why there is no mount, and what would be right; one line."""
+    """There can be no mount. The text says why, and what would be right, in one line."""
 
 
 def check_directory(directory: str) -> None:
-    """Refuse a mount point that is none: it must be an empty directory, and nothing mounted on it."""
+    """Refuse a wrong mount point: it must be an empty directory with nothing mounted on it."""
     try:
         found = os.listdir(directory)
     except FileNotFoundError:
@@ -106,7 +106,8 @@ def _rename(self: Any, old: bytes, new: bytes, flags: int) -> int:
 
 @contextmanager
 def _quiet() -> Iterator[tuple[Callable[[], str], Callable[[], None]]]:
-    """While libfuse sets up, keep what it writes: yields what tells its first line, and what ends the silence."""
+    """Catch what libfuse writes while it sets up. Yields a function that gives its first line, and one that ends
+    this."""
     with tempfile.TemporaryFile() as kept:
         usual = os.dup(ERROR_OUTPUT)
         os.dup2(kept.fileno(), ERROR_OUTPUT)

@@ -1,7 +1,7 @@
 """The calls of a mount that change names, and what the host keeps with them.
 
-A file that is removed while it is open keeps its bytes: libfuse renames it to a name of its own first, and that rename
-stands here for the removal. Where the next call renames another file to the old name, both are one step on the flash.
+A file that is removed while it is open keeps its bytes: libfuse first renames it to a name of its own, and that rename
+is taken for the removal. If the next call renames another file to the old name, both are one step on the flash.
 """
 
 from __future__ import annotations

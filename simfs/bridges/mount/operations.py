@@ -1,4 +1,4 @@
-"""What the host's kernel asks of a mounted store, call by call, under the names that mfusepy gives the calls.
+"""The calls of the host's kernel on a mounted store, under the names that mfusepy gives them.
 
 Errors are `OSError` with the errno that the caller gets.
 """
@@ -58,7 +58,7 @@ class Operations(NameCalls):
         return 0
 
     def statfs(self, _path: str) -> dict[str, int]:
-        """Free is what one more file could hold, in whole pages."""
+        """The room of the store. Free is what one more file could hold, in whole pages."""
         size = self.mounted.store.medium.unit_bytes
         whole, free = (room // size for room in self.mounted.room())
         name_max = min(self.mounted.store.name_rules.limit_bytes - 2, 255)
@@ -155,7 +155,7 @@ class Operations(NameCalls):
         return self.release(None, self.create(path, mode, os.O_WRONLY | os.O_CREAT | os.O_EXCL))
 
     def close_all(self) -> None:
-        """The mount is over: what is still open is closed."""
+        """Close what is still open when the mount ends."""
         for number, handle in list(self.handles.items()):
             if isinstance(handle, Handle):
                 self.release(None, number)

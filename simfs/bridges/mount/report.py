@@ -1,4 +1,4 @@
-"""What a mount's report says beside the figures: what the host saw there and the store does not keep."""
+"""The notes in a mount's report: what the host saw in the directory and the store does not keep."""
 
 from __future__ import annotations
 

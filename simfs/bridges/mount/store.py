@@ -22,7 +22,7 @@ UNIX_START_NS = moment(1970)
 
 
 class CannotShow(ValueError):
-    """A store whose names do not go together as directories and files; says which."""
+    """The store's names can't be directories and files together; the text says which."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +36,7 @@ class MountedStore:
     """Keeps the tree of a mount in step with its store. Every operation goes through `perform`.
 
     `clock_ns` tells the time since 1970; what passes between two operations passes on the device too. `observers` are
-    told of all that happens.
+    called for all that happens.
     """
 
     def __init__(
@@ -89,7 +89,7 @@ class MountedStore:
         return self._rules.decode(self._rules.encode(name)) if self.cuts else name
 
     def find(self, path: str) -> File | Folder | None:
-        """What is there; ENOTDIR."""
+        """The file or directory at a path; ENOTDIR."""
         found = self.tree.find(path)
         return found if found is not None or not self.cuts else self.tree.find(path_of(self.kept_name(path)))
 
@@ -168,7 +168,7 @@ class MountedStore:
         return run, Left(tuple(self.tree.empty_folders()))
 
     def refuse(self, operation: str, name: str, task: str) -> OSError:
-        """Note that the store can't do an operation at all; the error to raise."""
+        """Note that the store can't do an operation at all. Returns the error to raise."""
         number = self.store.cannot[operation]
         error = OSError(number, os.strerror(number), name)
         with suppress(OSError), self.device.operation(task, operation, name, writes=False):

@@ -1,6 +1,6 @@
 """What a replay hands up: the device that drives a store, and the notes it took.
 
-`Device` performs operations one after the other on one store and keeps the device's time; every operation's cost is the
+`Device` performs operations one after the other on one store and keeps the device's time. An operation's cost is the
 difference of the medium's own counters, so nothing is counted twice. `Run` is what `simfs.study` reads afterwards.
 
 Deliberately simple: the device does one thing at a time, as a firmware with one loop does. An operation that is due

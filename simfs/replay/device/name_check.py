@@ -1,4 +1,4 @@
-"""Names that a store can't keep as they are meant: too long, cut, or the same as another's after cutting or folding."""
+"""Names that a store can't keep as they are meant: too long, cut, or the same as another after cutting or folding."""
 
 from __future__ import annotations
 

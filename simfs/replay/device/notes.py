@@ -62,7 +62,7 @@ class StallLog:
         return 0
 
     def stands_out(self, busy_ns: int, busy_max_ns: int, cleanings: int) -> bool:
-        """Count one operation's time; whether its `Stall` is one to `keep`."""
+        """Count one operation's time. Returns whether its `Stall` is one to `keep`."""
         self.count += 1
         self.total_ns += busy_ns
         self.histogram[busy_ns] += 1
@@ -93,7 +93,7 @@ class StallLog:
             self.histogram[(1 + more) * program_ns] += 1
 
     def keep(self, stall: Stall) -> None:
-        """Keep a stall where it is the longest of its sort."""
+        """Keep a stall if it is the longest of its kind."""
         if self.longest is None or stall.busy_ns > self.longest.busy_ns:
             self.longest = stall
         if self.longest_at_max is None or stall.busy_max_ns > self.longest_at_max.busy_max_ns:

@@ -13,11 +13,11 @@ IDLE_TASK = "(idle time)"
 
 
 class Observer(StoreListener):
-    """Is told of a run as it goes. Every method does nothing here: take over those you want.
+    """Follows a run as it goes. Every method does nothing here: override those you want.
 
-    Times are device time, ns. What a store tells between `begins` and `ends` comes of that operation. A boot is an
-    operation of BOOT_TASK, idle time that a store is given one of IDLE_TASK. An operation within another one is told
-    within it. What an observer raises ends the run.
+    Times are device time, ns. What the store does between `begins` and `ends` belongs to that operation. A boot is an
+    operation of BOOT_TASK, and idle time that a store is given one of IDLE_TASK. An operation within another one begins
+    and ends within it. An exception from an observer ends the run.
     """
 
     needs_each = True
@@ -25,20 +25,21 @@ class Observer(StoreListener):
     nothing, and none of them is refused."""
 
     def run_begins(self, store: AnyStore) -> AnyStore:
-        """The store, before the device goes on with the one that is returned. Here a log on flash is asked to tell what
-        it does, for which appends go one by one; of any other kind of store operations alone are told."""
+        """Called with the store before the device uses it; the device uses the store that is returned. By default a log
+        on flash gets the observer as its listener, for which appends go one by one. Of any other kind of store the
+        observer sees only operations."""
         log = log_of(store)
         if log is not None:
             log.listen(self)
         return store
 
     def begins(self, task: str, operation: str, name: str, at_ns: int) -> None:
-        """An operation is about to be done."""
+        """An operation begins."""
 
     def ends(self, task: str, operation: str, name: str, at_ns: int, refused: int) -> None:
-        """It is done, or the store refused it: then `refused` is the errno, else 0."""
+        """The operation is done. `refused` is the errno if the store refused it, else 0."""
 
 
 def errno_of(error: OSError | None) -> int:
-    """The errno of a refusal, as observers are told it."""
+    """The errno of a refusal, as observers get it."""
     return 0 if error is None else error.errno or errno.EIO

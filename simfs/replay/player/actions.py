@@ -109,7 +109,8 @@ def _rotating(
 
 
 def _rotation(pattern: Pattern, keep: int, files: DeviceTask) -> Callable[[str], None]:
-    """Before a new file begins, the oldest go, so that there are never more than `keep`. Age is what the names say."""
+    """A function that removes the oldest files before a new one begins, so that there are never more than `keep`. Names
+    decide the age."""
     match = pattern.expression().fullmatch
     prefix = pattern.pieces[0] if pattern.pieces and isinstance(pattern.pieces[0], str) else ""
     fields = [piece.name for piece in pattern.pieces if isinstance(piece, Field)]
@@ -117,7 +118,7 @@ def _rotation(pattern: Pattern, keep: int, files: DeviceTask) -> Callable[[str],
 
     @lru_cache(maxsize=AGES_KEPT)
     def age(name: str) -> tuple[int, ...] | None:
-        """What sorts the pattern's own names by age; None for other names."""
+        """A key that sorts names of the pattern by age; None for other names."""
         found = match(name)
         return tuple(int(digits) for at in order for digits in _digits(found[at + 1])) if found else None
 

@@ -17,14 +17,14 @@ from simfs.replay.scenario.tables import Scenario
 from simfs.replay.scenario.tasks import Boot, Task, Until
 
 Progress = Callable[[int, int], None]
-"""Is told the device time that has passed and that there will be, both in ns."""
+"""Called with the device time that has passed, and that of the whole run, both in ns."""
 
 PROGRESS_STEPS = 200
 NEVER_NS = 1 << 200
 
 
 class PlayedTask:
-    """A task with all that it remembers from one run to the next."""
+    """A task, and what it remembers from one run to the next."""
 
     def __init__(self, task: Task, scenario: Scenario, device: Device) -> None:
         self.task = task
@@ -57,7 +57,7 @@ class PlayedTask:
             self.ended = self._has_ended(device, self._until)
 
     def lose_gathered(self) -> None:
-        """What waits in the firmware's own RAM is gone."""
+        """Drop what waits in the firmware's own RAM, and note it as lost."""
         lost = sum(gathering.lose() for gathering in self.stage.gatherings)
         if lost:
             self.stage.files.device.note_lost(self.task.name, lost)

@@ -1,4 +1,4 @@
-"""What can be wrong with a recording."""
+"""The errors of a recording."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A file that a recording opened, and how its flags, writes and reads are put to a handle of the store."""
+"""A file that a recording opened: its flags, writes and reads, done on an open file of the store."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class OpenFile:
 def open_mode(flags: set[str], exists: bool) -> str:
     """The store's open mode that does what the flags did. Appending is done by seeking, since O_APPEND can change.
 
-    What may be read and written is no matter: the host has refused the rest.
+    Permissions do not matter: the host has refused what was not permitted.
     """
     if {"O_CREAT", "O_EXCL"} <= flags:
         return "xb+"

@@ -1,4 +1,4 @@
-"""What a replay of a recording had to leave out: counted and named, each kind with the first line it was met on."""
+"""What a replay of a recording had to leave out: counted and named, each kind with the first line that had it."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ class SkippedLedger:
         self._each("are lost", line, what)
 
     def odd(self, line: int, what: str) -> None:
-        """A line that stands where it should not, though nothing is lost by that."""
+        """A line in the wrong place, by which nothing is lost."""
         self._each("are out of order", line, what)
 
     def _each(self, kind: str, line: int, what: str) -> None:

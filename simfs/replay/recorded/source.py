@@ -1,4 +1,4 @@
-"""The file that a recording is: its lines, and how far a replay has come in it."""
+"""The file of a recording: its lines, and how far a replay has come in it."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import os
 from collections.abc import Callable
 
 Progress = Callable[[int, int], None]
-"""Is told the bytes of the recording that are done and that there are."""
+"""Called with the bytes of the recording that are done, and the bytes of all of it."""
 
 
 def opened(path: str | os.PathLike[str]) -> io.TextIOWrapper:
@@ -16,7 +16,7 @@ def opened(path: str | os.PathLike[str]) -> io.TextIOWrapper:
 
 
 def told(lines: io.TextIOWrapper, progress: Progress | None) -> Callable[[], None]:
-    """What tells `progress` how far the lines have been read."""
+    """A function that reports to `progress` how far the lines have been read."""
     number = lines.fileno()
     size_bytes = os.fstat(number).st_size
 

@@ -1,8 +1,8 @@
-"""What the calls of a recording do to the store: one operation of the device for each of them.
+"""Does to the store what the calls of a recording did: one operation of the device for each call.
 
-The recording is the truth. What a call returned on the host says how far it went and where the position stands
-afterwards; sizes and bytes that the host read are held against the store's, so that a file which something else changed
-is named, and not taken for replayed.
+The recording decides. What a call returned on the host says how far it went and where the position is afterwards. Sizes
+and bytes that the host read are compared with the store's, so that a file that something else changed is named, and not
+taken for replayed.
 """
 
 from __future__ import annotations
@@ -61,13 +61,13 @@ class RecordedStore(ABC):
         return done
 
     def in_order(self, name: str) -> None:
-        """A change whose place among others on the same file matters; where two overlap, it is not known."""
+        """Do a change whose order among others on the same file matters. If two overlap, their order is not known."""
         if self.first_line and any(line > self.first_line and name == other for line, other in self._recent):
             self.skip(f"{name}: two calls overlapped, which came first is not in the recording")
         self._recent.append((self.line, name))
 
     def skip(self, what: str) -> None:
-        """The call being replayed can't be."""
+        """Note that the present call can't be replayed."""
         self.skipped.note(self.line, what)
 
     # --- files -------------------------------------------------------------------------------------------------------
@@ -224,7 +224,7 @@ class RecordedStore(ABC):
             self.remove(name)
 
     def add_directory(self, name: str) -> None:
-        """The store has no directories; that this name is one must be known to tell it from a file."""
+        """Note a directory. The store has none, but a directory's name must not be taken for a file's."""
         self._directories.add(name)
 
     def finish(self) -> None:

@@ -29,13 +29,14 @@ class Cause(StrEnum):
 
 
 class StoreListener:
-    """Is told what a store does. Every method does nothing here: take over those you want."""
+    """Follows what a store does. Every method does nothing here: override those you want."""
 
     def programmed(self, address: int, data: bytes, cause: Cause) -> None:
-        """One program of the flash, counted by it, before the cells change and even if it then fails."""
+        """One program of the flash. It comes after the flash has counted it and before the cells change, even if it
+        then fails."""
 
     def erased(self, block: int, cause: Cause) -> None:
-        """One erase, in the same way."""
+        """One erase of the flash, in the same way."""
 
     def block_changed(self, block: int, before: State, after: State) -> None:
-        """A block stands elsewhere in its round from now on."""
+        """A block has changed its state."""

@@ -2,8 +2,8 @@
 
     @fs1 NUMBER TIME OPERATION ARGUMENTS CHECK
 
-`LINES.md` describes them. A line counts when the CRC-32 at its end is that of all characters before it; what begins
-like one and does not count is torn. Other text, before a line on the same line as well, is chatter.
+`LINES.md` describes them. A line counts when the CRC-32 at its end is that of all characters before it. A line that
+begins like one and does not count is torn. Any other text is chatter, even before a line of ours on the same line.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ class Record(NamedTuple):
 
 
 class Torn(NamedTuple):
-    """A line that did not come whole. The text is what came."""
+    """A line that is not whole. The text is what came of it."""
 
     line: int
     text: str
@@ -44,19 +44,19 @@ class Torn(NamedTuple):
 
 
 class Joined(NamedTuple):
-    """Two lines whose line end was lost; both came whole otherwise."""
+    """Two whole lines with no line end between them."""
 
     line: int
 
 
 def whole_line(line: int, text: str) -> Record | None:
-    """What a line of the log says that is nothing but a whole one of the firmware, as most are."""
+    """The operation in a line of the log that is nothing but a whole line of the firmware, as most are."""
     match = _LINE.match(text)
     return _record(line, match) if match is not None and match.end() == len(text.rstrip("\r\n")) else None
 
 
 def found_in(line: int, text: str) -> list[Record | Torn | Joined]:
-    """What the firmware said in a line of the log. Nothing but chatter costs a search for the mark."""
+    """The operations, or torn lines, in a line of the log. A line of chatter costs a search for the mark."""
     text = text.rstrip("\r\n")
     starts = [match.start() for match in _MARK.finditer(text)]
     if not starts:

@@ -1,7 +1,7 @@
 """Console logs: what a firmware printed with `recorder.h` about its files, replayed on a store.
 
-The device does what the firmware said, at its times. Names are the store's own. What was lost on the way, or does not
-stand in a log, is in `Run.skipped`.
+The device does what the firmware printed, at its times. Names are the store's own. What was lost on the way, or is not
+in a log, is in `Run.skipped`.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ def is_console_log(path: str | os.PathLike[str]) -> bool:
 
 
 def _seems_one(path: str | os.PathLike[str]) -> bool:
-    """Whether it holds what a line may begin with. Here a file need not be of lines."""
+    """Whether some part of a file looks like the beginning of a line. The file need not be text."""
     with open(path, "rb") as file:
         rest = b""
         while piece := file.read(SNIFFED_BYTES):
@@ -61,10 +61,10 @@ def replay_console_log(
     progress: Progress | None = None,
     observers: Iterable[Observer] = (),
 ) -> Run:
-    """Replay a console's log on `store`, which should be freshly formatted.
+    """Replay a console log on `store`, which should be freshly formatted.
 
-    Lines that are torn or lost are told and counted, with their place; with `strict` they raise `BadRecording`.
-    `observers` are told of all that happens. `OSError` where the file can't be read.
+    Lines that are torn or lost are counted and reported with their place; with `strict` they raise `BadRecording`.
+    `observers` are called for all that happens. `OSError` if the file can't be read.
     """
     source = os.fspath(path)
     ledger = SkippedLedger(source, strict)
@@ -82,7 +82,7 @@ def replay_console_log(
         raise BadRecording(str(error)) from None
     replayer.finish()
     return device.finish(
-        title=f"{Path(source).stem}: as the firmware told it on its console",
+        title=f"{Path(source).stem}: console log of the firmware",
         source=source,
         kind="recording",
         name_faults=name_faults(replayer.store.names, store.name_rules),
@@ -91,7 +91,7 @@ def replay_console_log(
 
 
 def in_order(lines: Iterable[str], ledger: SkippedLedger) -> Iterator[Record | Gap]:
-    """What the firmware said, in its order; torn lines and what is odd go to the ledger."""
+    """The operations in the order in which the firmware printed them. Torn and odd lines go to the ledger."""
     order = Order(ledger.odd)
     for number, text in enumerate(lines, 1):
         whole = whole_line(number, text)

@@ -1,7 +1,7 @@
-"""Puts the lines of a console's log in the order in which the firmware printed them, and tells which are lost.
+"""Puts the lines of a console log in the order in which the firmware printed them, and finds out which are lost.
 
-Lines are numbered from 0 at each boot. A line that comes early waits for those before it, as long as so few lines wait
-that these may be late; then they are lost.
+Lines are numbered from 0 at each boot. A line that comes early waits for those before it, as long as few lines wait;
+then those before it are taken for lost.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ class Gap(NamedTuple):
 
 
 class Order:
-    """Takes lines as they come and gives them in order. `note` is told the line of the log and what is odd there."""
+    """Takes lines as they come and gives them in order. `note` gets the line of the log and what is odd there."""
 
     def __init__(self, note: Callable[[int, str], None]) -> None:
         self._note = note
@@ -37,7 +37,7 @@ class Order:
         self._time_ms = 0
 
     def follows(self, record: Record) -> bool:
-        """Whether this is simply the next line, as most are: then that is all, it need not be taken."""
+        """Whether this is simply the next line, as most are. Then it need not be given to `take`."""
         if record.number != self._next or self._waiting or self._doubt is not None or record.operation == BOOT:
             return False
         self._next, self._time_ms = record.number + 1, record.time_ms
@@ -82,7 +82,7 @@ class Order:
         yield from self._release(WAITING_MAX)
 
     def _release(self, waiting_max: int) -> Iterator[Record | Gap]:
-        """Give what is due; where more wait than may, what is missing before them is lost."""
+        """Give the lines that are due. If too many wait, the lines missing before them are lost."""
         while self._waiting:
             if self._next not in self._waiting:
                 if len(self._waiting) <= waiting_max:
@@ -94,7 +94,7 @@ class Order:
             yield record
 
     def _gap(self, record: Record) -> Gap:
-        """Lost before this one; where its time is earlier than that of the line before the gap, a boot is too."""
+        """The gap before this line. If its time is earlier than that of the line before the gap, a boot is lost too."""
         earlier_ms = self._time_ms - record.time_ms
         gap = Gap(record.line, self._next, record.number - 1, restarts=0 < earlier_ms < 1 << 31)
         self._next = record.number

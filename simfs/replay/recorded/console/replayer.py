@@ -1,4 +1,4 @@
-"""What the lines of a console's log do to the store."""
+"""Does to the store what the lines of a console log say."""
 
 from __future__ import annotations
 
@@ -24,14 +24,15 @@ _NAME = r" ([!-?A-~]+)"
 
 
 class FirmwareClock:
-    """Device time from a clock of 32 bits of ms, which begins anew at a boot or goes on, as it likes."""
+    """Device time from a clock of 32 bits of ms, which may begin anew at a boot or go on."""
 
     def __init__(self) -> None:
         self._last_ms: int | None = None
         self.now_ns = 0
 
     def show(self, time_ms: int, boots: bool) -> None:
-        """The firmware's clock shows this now. Time never goes back: a clock that was set back goes on from there."""
+        """Take over what the firmware's clock shows. Time never goes back: if the clock was set back, it goes on from
+        there."""
         step_ms = time_ms - (time_ms if self._last_ms is None else self._last_ms)
         if step_ms < -(TIMES >> 1):
             step_ms += TIMES
@@ -73,7 +74,7 @@ class ConsoleReplayer:
         self._files: dict[int, OpenFile] = {}
 
     def apply(self, record: Record | Gap) -> None:
-        """Replay one line. What can't be is noted, never raised, unless the log is read strictly."""
+        """Replay one line. If it can't be replayed that is noted, and raised only if the log is read strictly."""
         self.store.line = record.line
         if isinstance(record, Gap):
             return self._miss(record)

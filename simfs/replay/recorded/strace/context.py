@@ -1,4 +1,4 @@
-"""What the replayed calls share: whose they are, which file of the store they mean, and what they return."""
+"""What the replayed calls share: their process, the file of the store that they mean, and what they return."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ class Context:
             self.store.skip(f"{call.name} on {name}: the recording does not show its opening")
 
     def locate(self, process: Process, at: str | None, at_path: str | None, text: str) -> str | None:
-        """The absolute path that a call means, None when the recording does not tell."""
+        """The absolute path that a call means; None if the recording does not show it."""
         path = path_text(text)
         if at == "AT_FDCWD" and at_path is not None:
             process.where.show(at_path)

@@ -1,7 +1,7 @@
-"""What each system call means: the shape of its arguments, and the function that replays it.
+"""The system calls on files: the shape of each one's arguments, and the function that replays it.
 
-`FILE_CALLS` act on a descriptor of a file in the store, their shape is what follows it. `PATH_CALLS` name a place. What
-concerns processes and descriptors as such is in `process_calls`.
+`FILE_CALLS` act on a descriptor of a file in the store; their shape is what follows the descriptor. `PATH_CALLS` name a
+path. Calls on processes, and on descriptors alone, are in `process_calls`.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ def _on_path(*names: str, shape: str) -> Callable[[PathCall], PathCall]:
 
 
 def _take(context: Context, file: OpenFile, data: bytes, cut: bool, call: Call) -> tuple[bytes, int]:
-    """The bytes that a write took, and how many more it took that the recording lacks: what it returned counts."""
+    """The bytes that a write took, by what it returned, and how many of them the recording lacks."""
     returned = context.returned(call)
     if len(data) < returned:
         why = "strace cut the string short" if cut else "the recording holds fewer bytes than were written"
@@ -134,7 +134,7 @@ def _flush_all(context: Context, process: Process, file: OpenFile, call: Call, m
 
 @_on_file("fstat", "newfstatat", "fstat64")
 def _status(context: Context, process: Process, file: OpenFile, call: Call, match: Match) -> None:
-    """Of a descriptor: its size on the host is a check."""
+    """Status of a descriptor: the file's size on the host is compared with the store's."""
     size = _SIZE.search(match[0]) if "{st_mode=S_IFREG|" in match[0] else None
     if size and (call.name != "newfstatat" or match[0].startswith(', "", ')):
         context.store.check_size(file, int(size[1]))

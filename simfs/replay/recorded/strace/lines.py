@@ -1,8 +1,8 @@
 """Reads the lines of `strace -f -y -ttt -s 1048576 -x` (or `-xx`) into system calls.
 
 A call that another process's line interrupts comes as two lines, `<unfinished ...>` and `resumed`; here it is one
-again. The order is that in which the calls returned, but for `EARLY` calls, which count when they begin. Where two
-calls overlap, the recording does not tell which came first (strace sees a call begin and return, not take effect);
+again. Calls are in the order in which they returned, except `EARLY` calls, which count when they begin. If two calls
+overlap, the recording does not show which came first (strace sees a call begin and return, not take effect);
 `Call.first_line` shows the overlap.
 """
 
@@ -106,7 +106,7 @@ class Reader:
                 yield call
 
     def _other(self, number: int, line: str) -> Sequence[Call]:
-        """What can be told after a line that is not one whole call."""
+        """The calls that are known after a line that is not one whole call."""
         notice = _NOTICE.search(line)
         if notice:
             self._torn.append(line[: notice.start()])

@@ -1,4 +1,4 @@
-"""Calls on processes and on descriptors as such, and those between two descriptors: the store need not be concerned."""
+"""Calls on processes, on descriptors alone, and between two descriptors, which may not concern the store at all."""
 
 from __future__ import annotations
 
@@ -134,9 +134,9 @@ def _copied(
     target: OpenFile | None,
     target_moves: bool,
 ) -> None:
-    """Only the copying is recorded, not the bytes; the positions are known all the same.
+    """A copy inside the kernel: the recording has the positions but not the bytes.
 
-    Many programs copy with read and write where the system refuses copy_file_range, hence the hint.
+    Many programs copy with read and write if the system refuses copy_file_range, hence the hint.
     """
     file = target or source
     if file is None or not context.done(process, call, file.name) or not context.returned(call):

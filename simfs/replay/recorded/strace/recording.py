@@ -59,7 +59,7 @@ def replay_recording(
 
     `directory` is the absolute path of the directory that stands for the store; without it, `store_directory` finds it.
     With `strict` a line that can't be read raises `BadRecording`; else it is skipped, counted and named.
-    `observers` are told of all that happens. `OSError` where the file can't be read.
+    `observers` are called for all that happens. `OSError` if the file can't be read.
     """
     source = os.fspath(path)
     directory = store_directory(path) if directory is None else _checked(directory)
@@ -144,7 +144,7 @@ class _AllBut:
 
 
 class _Parents:
-    """Who will be seen to have made which process. Read ahead only when it is asked for."""
+    """Finds out which process made which other one, by reading ahead. It does so only when it is asked."""
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
         self._path = path
@@ -161,7 +161,7 @@ class _Parents:
 
 
 def _unheard(line: int, text: str) -> None:
-    """What a first look can't read is for the replay to tell."""
+    """Ignores lines that can't be read at a first look; the replay reports them."""
 
 
 def _opened_for_writing(call: Call) -> str | None:

@@ -1,4 +1,4 @@
-"""Replays calls one after the other: finds whose they are and which file they mean, and hands them on."""
+"""Replays calls one after the other: finds the process and the file of each, and passes it on."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ class Replayer:
         self._mentions = (directory, "".join(f"\\x{byte:02x}" for byte in directory.encode("utf-8", "surrogateescape")))
 
     def apply(self, call: Call) -> None:
-        """Replay one call. What can't be is noted, never raised, unless the recording is read strictly."""
+        """Replay one call. If it can't be replayed that is noted, and raised only if the recording is read strictly."""
         try:
             self._apply(call)
         except Unreadable as error:
