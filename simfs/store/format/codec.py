@@ -14,7 +14,7 @@ VERSION = 3
 MAGIC = 0x5F15
 ERASE_RECORD_BYTES = 16
 FENCE_BYTES = 16
-FENCE = bytes(FENCE_BYTES)  # stands before whatever a cut might leave without a trace, and makes that it has one
+FENCE = bytes(FENCE_BYTES)  # before a program whose cut might leave no trace: so that there is one
 OPEN_RECORD_BYTES = 56
 OPEN_COPY_BYTES = 24
 DISCARD_BYTES = 16
@@ -51,7 +51,7 @@ _OPEN_SEED = MAGIC << 8 | VERSION  # so that another version's records are none
 
 
 class Kind(IntEnum):
-    """What a frame says. FFh and 00h are no kinds: blank flash and zeroed flash are no frames."""
+    """The kind of a frame. FFh and 00h are no kinds, so neither blank nor zeroed flash is a frame."""
 
     DATA = 0x11
     HOLE = 0x22
@@ -73,7 +73,7 @@ CLAIMS = frozenset((int(Kind.NAME), int(Kind.RENAME), int(Kind.REMOVE)))
 
 
 class OpenRecord(NamedTuple):
-    """What an open record holds, in the order of the bytes; the settings as numbers."""
+    """The fields of an open record, in the order of the bytes; the settings as numbers."""
 
     base: int
     erase_count: int
@@ -103,8 +103,8 @@ class OpenRecord(NamedTuple):
 
 
 class Seal(NamedTuple):
-    """`end` is the address in the block where the frames end, `next_order` the order that one more frame would have
-    had."""
+    """A seal. `end` is the address in the block where the frames end, and `next_order` the order that one more frame
+    would have had."""
 
     entry_count: int
     end: int
@@ -231,8 +231,8 @@ def decode_open_copy(raw: bytes) -> tuple[int, int, int, int, int] | None:
 
 
 def is_discarded(raw: bytes) -> bool:
-    """Whether a discard mark says that the block was about to be erased: half of its bytes are zero, which no rot of a
-    few bits does."""
+    """Whether a discard mark says that the block was about to be erased: half of its bytes are zero. A few rotten bits
+    can't do that."""
     return raw.count(0) * 2 >= DISCARD_BYTES
 
 
@@ -243,7 +243,7 @@ def encode_seal(entries: list[bytes], seal: Seal, salt: int) -> bytes:
 
 
 def decode_seal(raw: bytes) -> Seal | None:
-    """What a seal's 16 bytes claim; sound only once `seal_is_sound` says so of entries and seal together."""
+    """The fields in a seal's 16 bytes. They count only if `seal_is_sound` says so of entries and seal together."""
     magic, entry_count, end, next_order, zero = SEAL.unpack_from(raw)
     return Seal(entry_count, end, next_order, zero) if magic == MAGIC else None
 
@@ -254,5 +254,5 @@ def seal_is_sound(raw: bytes, salt: int) -> bool:
 
 
 def seal_check(entries: bytes, raw: bytes, salt: int) -> int:
-    """The CRC over run entries and a seal's 16 bytes, but for its own."""
+    """The CRC over run entries and a seal's 16 bytes, without the CRC itself."""
     return crc32(raw[:-4], crc32(entries, salt))

@@ -1,4 +1,4 @@
-"""How a store is set up. The whole of it is on the flash, in every open record."""
+"""The settings of a store. All of them are on the flash, in every open record."""
 
 from __future__ import annotations
 

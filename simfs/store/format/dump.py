@@ -1,5 +1,5 @@
-"""What stands in a block's bytes, in lines for people. By the declaration of the format alone, so that it can be held
-against what the store says."""
+"""What a block's bytes hold, in lines for people. It uses only the declaration of the format, so that it can be
+compared with what the store says."""
 
 from __future__ import annotations
 
@@ -26,8 +26,8 @@ BLANK = b"\xff"
 
 
 def dump_block(raw: bytes) -> list[str]:
-    """What stands in the bytes of one erase block, a line each with its address in hex. Trusts nothing: what is no
-    sound structure is shown as its first bytes."""
+    """The structures in the bytes of one erase block, a line for each with its address in hex. It trusts nothing: of
+    anything that is no sound structure it shows the first bytes."""
     if not raw.strip(BLANK):
         return ["0000 blank"]
     lines, salt = _header(raw)
@@ -45,7 +45,7 @@ def dump_block(raw: bytes) -> list[str]:
 
 
 def _header(raw: bytes) -> tuple[list[str], int]:
-    """All up to the frames, and the salt of what follows; 0 when no record tells it."""
+    """Everything before the frames, and the salt of what follows; 0 if no record has it."""
     erased, opened, copy = parse_erase_record(raw), parse_open_record(raw), parse_open_copy(raw)
     lines = [f"0000 erase record: count {erased.erase_count}"] if erased else _gap(raw, 0, FENCE_AT)
     lines += [f"{FENCE_AT:04x} fence"] if is_fenced(raw) else _gap(raw, FENCE_AT, OPEN_AT)

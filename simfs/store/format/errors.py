@@ -11,7 +11,7 @@ class CorruptStore(OSError):
 
 
 class OutOfBlocks(OSError):
-    """No block is left that the log could go on in: ENOSPC, or EROFS when that is because blocks were lost."""
+    """The log has no block left to go on in: ENOSPC, or EROFS if that is because blocks were lost."""
 
     def __init__(self, lost_count: int) -> None:
         if lost_count:

@@ -30,8 +30,8 @@ _BLANK = b"\xff" * (RECORD_BYTES - ERASE_RECORD_BYTES)
 
 @dataclass(slots=True)
 class Header:
-    """What a block says of itself. A block that is neither `opened` nor `ready`, or is `discarded`, holds nothing, and
-    needs an erase.
+    """The header of a block. A block that is neither `opened` nor `ready`, or is `discarded`, holds nothing and needs
+    an erase.
 
     erase_count  None: unknown
     stated       the bytes of the open record, empty unless it is sound: only its copy may be

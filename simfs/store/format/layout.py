@@ -69,7 +69,7 @@ class Layout:
         self.listed_capacity = self.capacity - blocks * self.runs_max * ENTRY_BYTES  # beyond it, listings make way
 
     def _block_room(self) -> int:
-        """What a block holds of relocated frames at least, whatever their sizes."""
+        """The least that a block holds of relocated frames, whatever their sizes."""
         room = self.block_bytes - SEAL_BYTES - self.first
         if self.whole_pages:
             room = room // self.page_bytes * self.page_bytes
@@ -119,7 +119,7 @@ class Layout:
         return max(self.pitch(payload_bytes), self.cost_min)
 
     def cost(self, length: int) -> int:
-        """What `length` bytes of one run cost when they are written in as few frames as can be."""
+        """The room that `length` bytes of one run take when they are written in as few frames as possible."""
         full, rest = divmod(length, self.buffer_bytes)
         return full * self.full_cost + self.costs[rest]
 

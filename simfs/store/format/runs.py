@@ -25,11 +25,11 @@ class Run:
         self.offset = offset
 
     def copy(self) -> Run:
-        """Another one like it."""
+        """A copy."""
         return Run(self.kind, self.address, self.order, self.length, self.file, self.offset)
 
     def entry(self, block_start: int) -> Entry:
-        """What a seal lists of it."""
+        """The seal's entry for it."""
         place = (self.address - block_start) | self.kind << PLACE_BITS
         return place, self.order, self.length, self.file, self.offset
 
@@ -63,7 +63,7 @@ class RunTable:
         self.newest_order = -1  # of a frame that is no MARK; only a mount sets it
 
     def copy(self) -> RunTable:
-        """Another one, to go on with; they share the runs that no frame can continue any more."""
+        """A copy to go on with. The two share the runs that no frame can continue any more."""
         own = {id(run): run.copy() for run in self.current.values()}
         other = RunTable()
         other.runs = [own.get(id(run), run) for run in self.runs]

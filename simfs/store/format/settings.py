@@ -1,4 +1,4 @@
-"""Between the settings and the flash: the open record holds them as numbers."""
+"""Turns settings into the numbers of an open record, and back."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def record_of(config: StoreConfig, geometry: Geometry) -> OpenRecord:
 
 @lru_cache(64)
 def config_of(record: OpenRecord) -> StoreConfig:
-    """The settings in an open record. CorruptStore when it holds what no store could have written."""
+    """The settings in an open record. CorruptStore when no store could have written them."""
     try:
         return StoreConfig(
             cleaner=CLEANERS[record.flags >> CLEANER_SHIFT],
@@ -83,7 +83,7 @@ def check_geometry(record: OpenRecord, geometry: Geometry) -> None:
 
 
 def check_fit(geometry: Geometry, config: StoreConfig) -> None:
-    """ValueError, which says what would do, when no store of these settings fits the geometry."""
+    """ValueError when no store of these settings fits the geometry; the text says what would."""
     if geometry.block_bytes % 16 or 16 % geometry.program_unit_bytes:
         raise ValueError("a store needs program units of 1, 2, 4, 8 or 16 bytes, and erase blocks of a multiple of 16")
     if geometry.block_bytes > 1 << 24:

@@ -1,4 +1,4 @@
-"""What a mount reads of a block, before it knows what the blocks are to each other."""
+"""What a mount reads of each block by itself, before it looks at how the blocks belong together."""
 
 from __future__ import annotations
 
@@ -18,24 +18,24 @@ ClaimsFound = list[tuple[int, Frame, bytes]]
 
 
 class Look:
-    """Reads blocks. All that it finds follows from the bytes of the one block and the store's settings, so that a
-    subclass may remember it."""
+    """Reads blocks. Everything it finds follows from the bytes of one block and the store's settings, so a subclass may
+    remember it."""
 
     def headers(self, flash: NorFlash) -> list[Header]:
-        """What each block says of itself. One read of 128 bytes each."""
+        """The header of each block. One read of 128 bytes each."""
         block_bytes = flash.geometry.block_bytes
         return [read_header(flash, block, block_bytes) for block in range(flash.geometry.block_count)]
 
     def content(self, state: StoreState, block: int) -> Content:
-        """Of a block whose header is known. Two reads or three where runs are listed, else one more of all that
-        may hold frames."""
+        """The content of a block whose header is known. Two or three reads if its runs are listed, else one more, of
+        everything that may hold frames."""
         seal, entries = read_listing(state, block) or (None, None)
         if seal is not None and entries is not None:
             return seal, entries, None
         return seal, [], read_frames(state, block, seal.end if seal else state.layout.block_bytes)
 
     def claims(self, state: StoreState, start: int, entries: list[Entry]) -> ClaimsFound:
-        """Of the block that begins at `start` and has these runs. Two reads a claim."""
+        """The claims in the block that begins at `start` and has these runs. Two reads for each claim."""
         frame = state.reader.frame
         return [
             (order, *frame(start + (place & PLACE_MASK)))

@@ -40,11 +40,12 @@ class Used:
         return self.seal is not None or bool(self.found and self.found.frames)
 
     def distrust_seal(self, found: Frames) -> None:
-        """Its head left it without a seal: what reads as one was cut without a trace then, and may be gone tomorrow."""
+        """Note that its head left it without a seal. What reads as one was cut without a trace, and may be gone
+        tomorrow."""
         self.seal, self.found = None, found
 
     def take(self, table: RunTable) -> None:
-        """The runs by its frames."""
+        """Take over its frames, and find the runs from them."""
         self.entries = [run.entry(self.start) for run in table.runs]
         self.next_sequence = self.base + table.next_order
         self.newest = self.base + table.newest_order

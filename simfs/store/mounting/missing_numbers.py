@@ -1,6 +1,6 @@
-"""Sequence numbers that are missing. Each is given to one frame, or declared void by one that is written again; so
-where one is missing, a frame can't be read that was acknowledged. With one log head a mount knows this for sure; with
-two the number may be that of a frame of the other head whose block has been erased since, and a doubt is left."""
+"""Finds missing sequence numbers. Each number is given to one frame, or declared void by a frame written again, so a
+missing number is an acknowledged frame that can't be read. With one log head a mount knows this for sure. With two the
+number may be that of a frame of the other head, whose block has been erased since; then it is only a doubt."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ from simfs.store.mounting.found_block import Used, by_base
 
 
 def check_heads(state: StoreState, used: dict[int, Used], heads: list[Used]) -> None:
-    """CorruptStore when what stands last in an open block is no cut frame but a damaged one: a frame that was cut would
-    be the newest of all, and no number before it would be missing in the other head's block. That block knows of those
-    above its base only: what the head wrote before may have been erased. `heads`: the open blocks, and those without a
+    """CorruptStore when the end of an open block is no cut frame but a damaged one. A frame that was cut would be the
+    newest of all, and no number before it would be missing in the other head's block. That block can show only numbers
+    above its base, since what its head wrote before may have been erased. `heads`: the open blocks, and those without a
     sound frame, which a head has left if it has a newer one."""
     newest = [max((use for use in used.values() if use.head == head), key=by_base, default=None) for head in (0, 1)]
     heads = [use for use in heads if (last := newest[use.head]) is None or by_base(last) <= by_base(use)]
@@ -40,7 +40,7 @@ def check_heads(state: StoreState, used: dict[int, Used], heads: list[Used]) -> 
 
 
 def _check_said(state: StoreState, used: dict[int, Used], use: Used) -> None:
-    """CorruptStore when the other head stated, as it opened a block, a frame of this one that does not stand here."""
+    """CorruptStore when a frame is missing that the other head stated when it opened a block."""
     assert use.found is not None
     last = use.base + max((frame.order for frame in use.found.frames), default=0)
     for said in (stated_by(other.stated) for other in used.values()):  # its own, or an older one, states nothing so new
@@ -62,16 +62,16 @@ def _follows_unsealed(used: dict[int, Used], use: Used) -> bool:
 
 
 def _numbered_from(used: dict[int, Used], use: Used) -> int:
-    """The sequence number above which none was left out when the block was opened: those of what stood last in the
-    block before it were, where the head had left that one without a seal."""
+    """The sequence number above which the block has left out none. If the head left the block before without a seal,
+    the numbers at the end of that one were left out."""
     if use.found is None or not _follows_unsealed(used, use):
         return use.base
     return use.base + min(frame.order for frame in use.found.frames)
 
 
 def check_blocks(state: StoreState, in_order: list[Used]) -> None:
-    """CorruptStore, or a doubt, when numbers are missing in a block whose frames were read: before a frame, or behind
-    the last one of a block that was left without a seal. `in_order`: by base, the frames that count known."""
+    """CorruptStore, or a doubt, when numbers are missing in a block whose frames were read: before a frame, or after
+    the last one of a block left without a seal. `in_order`: the blocks by base, with the frames that count."""
     left: dict[int, Used] = {}  # by head: the block before, where it has no seal
     for use in in_order:
         if left:

@@ -1,6 +1,6 @@
-"""Mounting: everything is found on the flash. A look at the blocks comes first, then what a power cut left in doubt
-is settled, then the claims on names and, in the order of their sequence numbers, the runs of the files that the
-claims leave."""
+"""Mounting: finds everything on the flash. First it looks at the blocks, then it settles what a power cut left
+uncertain. Then come the claims on names, and the runs of the files that these leave, in the order of their sequence
+numbers."""
 
 from __future__ import annotations
 
@@ -21,9 +21,9 @@ from simfs.store.tables.blocks import State
 
 def load(flash: NorFlash, writable: bool, look: Look = PLAINLY) -> StoreState:
     """The state of the store on the flash. Reads 128 bytes a block, the seals with their run entries, the blocks that
-    list none, and the frames that speak of names. When `writable`, what a power cut left in doubt is settled by
-    writing; a second time there is nothing to settle, and nothing is written. `look` may remember what it read of
-    blocks. CorruptStore when there is no sound store."""
+    list none, and the frames that make claims on names. If `writable`, it settles what a power cut left uncertain by
+    writing; a second mount has nothing to settle and writes nothing. `look` may remember what it read of blocks.
+    CorruptStore when there is no sound store."""
     state, used = survey(flash, look)
     if writable:
         try:
@@ -49,7 +49,7 @@ def replay(state: StoreState, used: dict[int, Used], look: Look) -> None:
 
 
 def _settle(state: StoreState, used: dict[int, Used], dead: list[int]) -> None:
-    """Write what takes the doubt out of the log's tails. `dead` blocks may be erased for it."""
+    """Rewrite the uncertain tails of the log, so that every later mount reads the same. `dead` blocks may be erased."""
     for block in sorted(state.torn):
         state.segments.erase(block)
     tails = []
@@ -75,8 +75,8 @@ def _newest(used: dict[int, Used]) -> int:
 
 
 def _free_dead_blocks(flash: NorFlash, state: StoreState, used: dict[int, Used], look: Look) -> list[int]:
-    """The log cannot go on unless a dead block is erased: find those that are dead whether the newest frame, which is
-    in doubt, counts or not."""
+    """Find blocks that may be erased so that the log can go on: those that are dead whether the uncertain newest frame
+    counts or not."""
     newest = _newest(used)
     dead = set(range(len(state.blocks)))
     for doubted in (False, True):
@@ -91,7 +91,7 @@ def _free_dead_blocks(flash: NorFlash, state: StoreState, used: dict[int, Used],
 
 
 def _is_dead(state: StoreState, block: int) -> bool:
-    """Whether nothing is live in the block but claims that hold down only what goes with it."""
+    """Whether nothing in the block is live except claims that only override what goes with the block."""
     live, claims = state.blocks.live[block], state.claims
     here = [(key, cost) for key, (place, cost) in claims.tombs.items() if state.blocks.of(place) == block]
     if live and live == sum(cost for _, cost in here):

@@ -1,5 +1,5 @@
-"""From the runs of all blocks to names and files: claims in the order of their sequence numbers, then the data of the
-files they leave."""
+"""Puts names and files together from the runs of all blocks: the claims in the order of their sequence numbers, then
+the data of the files that these leave."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ def _names(state: StoreState, frame: Frame, payload: bytes) -> list[bytes]:
 
 
 def _give(state: StoreState, named: Named, frame: Frame, name: bytes) -> None:
-    """The file of this frame bears the name from now on."""
+    """The file of this frame has the name from now on."""
     _take_away(state, named, name)
     node = state.nodes.get(frame.file)
     if node is not None:
@@ -79,7 +79,7 @@ def _give(state: StoreState, named: Named, frame: Frame, name: bytes) -> None:
 
 
 def _take_away(state: StoreState, named: Named, name: bytes) -> None:
-    """Whoever bears the name is gone."""
+    """The file that has the name is gone."""
     node = named.pop(state.claims.key(name), None)
     if node is not None:
         del state.nodes[node.number]
@@ -130,7 +130,7 @@ def _replay_runs(state: StoreState, blocks: list[BlockRuns], cuts: Cuts) -> None
 
 
 def _replay_run(state: StoreState, node: FileNode, sequence: int, run: Run, cuts_ahead: list[tuple[int, int]]) -> None:
-    """One run, whatever it does to its file, after the cuts that came before it."""
+    """Apply one run to its file, after the cuts that came before it."""
     index = state.index
     if run.kind != DATA and run.kind != HOLE:
         return

@@ -1,6 +1,6 @@
-"""After a power cut the newest frame is in doubt: it may read back whole today and not tomorrow, and a torn one may
-stand behind it. A mount that may write settles this: it writes the newest frame again, on the next page, and a
-MARK behind it. All of that happens before names and files are read, on the log alone."""
+"""After a power cut only the newest frame is uncertain: it may read back whole today and not tomorrow, and a torn one
+may stand after it. A writable mount settles this: it writes the newest frame again on the next page, and a MARK after
+it, so that every later mount reads the same. That happens before names and files are read, on the log alone."""
 
 from __future__ import annotations
 
@@ -52,8 +52,8 @@ def tail_of(state: StoreState, which: int, found: Frames) -> Tail:
 
 
 def is_settled(state: StoreState, tails: list[Tail]) -> bool:
-    """Whether every open block ends as `settle` leaves it, so that the answer of a mount rests on sound frames alone.
-    So it does without an open block: all that a closed one holds had a successor, the seal at least."""
+    """Whether every open block ends as `settle` leaves it, so that a mount reads sound frames only. Without an open
+    block it does as well: everything in a closed block has a successor, at least the seal."""
     for tail in tails:
         before = tail.counted[-2] if len(tail.counted) > 1 else None
         awake = before is not None and before.kind == Kind.MARK and not before.again and not tail.last.again
@@ -83,8 +83,8 @@ def settle(state: StoreState, tails: list[Tail], newest: int) -> None:
 
 
 def _is_sound(tail: Tail, last: int) -> bool:
-    """Whether a tail is as a mount left it, and another head has been written to since: whatever is tried behind it
-    begins with a fence, which is no harm where a fence was tried before."""
+    """Whether a tail is as a mount left it while another head has been written to since. Anything written after it
+    begins with a fence, which does no harm where a fence was tried before."""
     end = tail.last.address + FRAME_BYTES
     return tail.last.kind == Kind.MARK and tail.content_end == end and tail.sequence() < last
 
@@ -103,7 +103,7 @@ def _end_tails(state: StoreState, heads: list[int]) -> None:
 
 
 def _write_again(state: StoreState, tail: Tail) -> None:
-    """The newest frame once more, with all that it says, where nothing was in flight."""
+    """Write the newest frame once more, in a place where nothing was in flight."""
     log, head, last = state.log, tail.head, tail.last
     payload = state.reader.payload(last)
     length = last.length - U32.size if last.kind == Kind.HOLE else last.length
@@ -117,7 +117,7 @@ def _write_again(state: StoreState, tail: Tail) -> None:
 
 
 def _step_over(state: StoreState, tail: Tail) -> None:
-    """This head's newest frame is sound, or a MARK, but something may have been in flight behind it."""
+    """Step over what may have been in flight after this head's newest frame, which is sound or a MARK."""
     log, head, last = state.log, tail.head, tail.last
     bottom = last.order - last.again if last.kind == Kind.MARK else last.order + 1
     again = log.fence(head, tail.content_end, bottom)

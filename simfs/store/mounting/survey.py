@@ -1,4 +1,4 @@
-"""A first look at a flash: each block's state, its runs, and the log heads. Nothing is known yet of names and files."""
+"""A first look at a flash: each block's state, its runs, and the log heads. Names and files come later."""
 
 from __future__ import annotations
 
@@ -50,8 +50,8 @@ def survey(flash: NorFlash, look: Look) -> tuple[StoreState, dict[int, Used]]:
 
 
 def _opening(state: StoreState, used: dict[int, Used]) -> list[Used]:
-    """Take out the blocks that a cut left while they were being opened: the newest of their head, without a sound
-    frame. An older one had a successor, and tells how far the block before it counts."""
+    """Take out the blocks whose opening was cut: the newest of their head, without a sound frame. An older one has a
+    successor, and says how far the block before it counts."""
     opening = []
     for which in range(len(state.log.heads)):
         for use in sorted((use for use in used.values() if use.head == which), key=by_base, reverse=True):
@@ -111,8 +111,8 @@ def _check_stated(state: StoreState, used: dict[int, Used]) -> None:
 
 
 def _take_up_heads(state: StoreState, used: dict[int, Used]) -> set[int]:
-    """Give the heads their blocks, and return those: the log goes on in the newest one of each head, unless it is
-    sealed. A seal that was cut is like a frame that was cut: what stands last is in doubt."""
+    """Give the heads their blocks, and return these: the log goes on in the newest block of each head, unless it is
+    sealed. A seal that was cut is like a frame that was cut: the end of the block is uncertain."""
     heads = set()
     for which in range(len(state.log.heads)):
         own = [use for use in used.values() if use.head == which]
@@ -144,7 +144,7 @@ def _doubt_tail(state: StoreState, use: Used) -> None:
 
 
 def _close_others(state: StoreState, used: dict[int, Used], heads: set[int]) -> None:
-    """All blocks with frames that are no heads are closed; the log's next sequence number is known."""
+    """Close all blocks with frames that are no heads, and set the log's next sequence number."""
     blocks, block_bytes = state.blocks, state.layout.block_bytes
     in_order = sorted(used.values(), key=by_base)
     _find_runs(state, in_order, heads)
@@ -156,7 +156,7 @@ def _close_others(state: StoreState, used: dict[int, Used], heads: set[int]) -> 
 
 
 def _find_runs(state: StoreState, in_order: list[Used], heads: set[int]) -> None:
-    """The runs of the blocks that list none, and from when on nothing counts in those without a seal."""
+    """Find the runs of the blocks that list none, and how far blocks without a seal count."""
     following: dict[int, Used] = {}  # by head: the block that it opened next
     next_sequence = state.log.sequence
     for use in reversed(in_order):
@@ -175,7 +175,7 @@ def _find_runs(state: StoreState, in_order: list[Used], heads: set[int]) -> None
 
 
 def _take_out_bad(state: StoreState, used: dict[int, Used], in_order: list[Used], heads: set[int]) -> None:
-    """The blocks that a frame calls bad are none of the store's any more, whatever they hold."""
+    """Leave out the blocks that BAD frames name, whatever they hold."""
     bad_at: dict[int, int] = {}
     for use in in_order:
         for place, _, _, file, _ in use.entries:
@@ -192,8 +192,8 @@ def _take_out_bad(state: StoreState, used: dict[int, Used], in_order: list[Used]
 
 
 def _table(state: StoreState, use: Used, following: Used | None) -> RunTable:
-    """The runs of a block that lists none. In a block that was left without a seal, nothing counts that is as new as
-    the block opened next (`following`): it was in flight, and in doubt, when that was opened."""
+    """The runs of a block that lists none. In a block left without a seal, frames as new as the block opened next
+    (`following`) do not count: they were uncertain when that one was opened."""
     assert use.found is not None
     if use.seal is not None:
         check_end(state, use.block, use.found, use.seal)

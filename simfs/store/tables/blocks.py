@@ -12,7 +12,7 @@ SEQUENCE_END = 1 << 64  # above every sequence number
 
 
 class State(IntEnum):
-    """Where a block stands in its round."""
+    """The state of a block."""
 
     READY = 0  # blank: may be opened
     OPEN = 1  # a log head
@@ -23,7 +23,7 @@ class State(IntEnum):
 
 
 class BlockTable:
-    """One row an erase block. `live` counts what moving a block's live frames would cost, in bytes."""
+    """One row for each erase block. `live` is what moving a block's live frames would cost, in bytes."""
 
     def __init__(self, block_count: int, block_bytes: int, block_room: int, capacity: int) -> None:
         self.block_bytes = block_bytes
@@ -81,7 +81,7 @@ class BlockTable:
             self.died.add((self.erase_count[block], block))
 
     def dead(self) -> int | None:
-        """A closed block in which nothing is live: of several the least worn, which spares the cleaner levelling."""
+        """A closed block in which nothing is live: of several the least worn, so that less levelling is needed."""
         while self.died:
             erase_count, block = self.died[0]
             if self.state[block] == State.CLOSED and not self.live[block] and self.erase_count[block] == erase_count:
@@ -90,7 +90,7 @@ class BlockTable:
         return None
 
     def note_erase_count(self, block: int, erase_count: int) -> None:
-        """The block's wear is known."""
+        """Note a block's wear."""
         self.erase_count[block] = erase_count
         if erase_count > self.erase_count_max:
             self.erase_count_max = erase_count
@@ -118,7 +118,7 @@ class BlockTable:
         return list(zip(map(self.erase_count.__getitem__, blocks), blocks, strict=True))
 
     def doubt(self, block: int) -> None:
-        """The block that seemed ready is not blank, or may not be: it needs an erase."""
+        """A block that seemed ready is not blank, or may not be: it needs an erase."""
         self.ready.remove((self.erase_count[block], block))
         self.free_unlisted(block)
 
@@ -134,15 +134,16 @@ class BlockTable:
         self.close(block)
 
     def may_go(self, block: int, bound: int) -> bool:
-        """Whether the block may be erased while blocks in doubt count below `bound` at least: when none needs it to
-        tell how far that one counts. Where a block was left before anything in it counted but MARKs, its head opened
-        the next one with the same base, which tells all that this one told."""
+        """Whether no unsealed block still needs this one as its bound, so that it may be erased. All unsealed blocks count
+        below `bound` at least. If a head left a block in which only MARKs counted, it opened the next one with the same
+        base, which gives the same bound."""
         base = self.base[block]
         return base < bound or self.in_doubt.get(block, SEQUENCE_END) <= base
 
     def bound_doubt(self, base: int) -> None:
-        """A block was opened with this base: blocks in doubt that no other followed yet count below it only. Those that
-        were followed keep their bound: the head that goes on in a new block may go back behind what the other wrote."""
+        """A block was opened with this base: unsealed blocks that no other block followed yet count only below it. The
+        others keep their bound, since a head that goes on in a new block may go back behind what the other head
+        wrote."""
         for block, below in self.in_doubt.items():
             if below == SEQUENCE_END:
                 self.in_doubt[block] = base
@@ -154,13 +155,13 @@ class BlockTable:
         return OutOfBlocks(self.lost_count)
 
     def set_aside(self, block: int) -> None:
-        """The closed block can't be cleaned."""
+        """Set a closed block aside, because it can't be cleaned."""
         self.closed.remove(block)
         self.closed_by_wear.remove((self.erase_count[block], block))
         self._lose(block, State.DAMAGED)
 
     def retire(self, block: int) -> None:
-        """The block, in which nothing is live, is bad."""
+        """Mark a block in which nothing is live as bad."""
         self.ready.discard((self.erase_count[block], block))
         self.freed.discard(block)
         self.failing.discard(block)
@@ -177,16 +178,16 @@ class BlockTable:
         self.close(block)
 
     def take_over(self, block: int) -> None:
-        """At a mount: the block is a log head."""
+        """At a mount: make the block a log head."""
         self.state[block] = State.OPEN
 
     def take(self, block: int) -> None:
-        """The ready block becomes a log head."""
+        """Make the ready block a log head."""
         self.ready.remove((self.erase_count[block], block))
         self._becomes(block, State.OPEN)
 
     def close(self, block: int) -> None:
-        """The block will not be programmed again before its erase."""
+        """Close the block: it is not programmed again before its erase, except for its discard mark."""
         self._becomes(block, State.CLOSED)
         self.closed.append(block)
         if not self.live[block]:

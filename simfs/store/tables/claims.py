@@ -1,5 +1,5 @@
-"""Claims on names: how many frames on the flash speak of each name, and where the newest claim of a free name stands.
-A tombstone is dropped exactly when nothing is left that it must hold down."""
+"""Claims on names: how many frames on the flash give each name to a file, and where the newest claim of a free name
+stands. A tombstone is dropped exactly when no older claim is left that it has to override."""
 
 from __future__ import annotations
 
@@ -28,13 +28,13 @@ class Claims:
         return self._layout.frame_cost(len(name))
 
     def bear(self, name: bytes) -> None:
-        """A frame that says who bears the name was written, and is the newest claim of it."""
+        """Note a new frame that gives the name to a file; it is the newest claim of that name."""
         key = self.key(name)
         self.bearers[key] = self.bearers.get(key, 0) + 1
         self._drop_tomb(key)
 
     def free_name(self, name: bytes, place: int) -> None:
-        """The newest claim, at `place`, says that the name is free."""
+        """Note that the newest claim, at `place`, says that the name is free."""
         key = self.key(name)
         self._drop_tomb(key)
         if key in self.bearers:
@@ -43,8 +43,8 @@ class Claims:
             self._charge(place, cost)
 
     def erased(self, keys: list[bytes]) -> None:
-        """Frames that said who bears these names are gone with their block. A tombstone that holds nothing down is
-        dead."""
+        """Note that frames that gave these names to files are gone with their block. A tombstone that overrides nothing
+        is dead."""
         for key in keys:
             self.bearers[key] -= 1
             if not self.bearers[key]:
@@ -57,7 +57,7 @@ class Claims:
         return self.tombs.get(key, (0, 0))[0] == place and self.bearers[key] > going.count(key)
 
     def drop_tomb_at(self, name: bytes, place: int) -> None:
-        """The tombstone goes with its block, and so does all that it held down."""
+        """Drop a tombstone, which goes with its block, as does everything that it overrode."""
         key = self.key(name)
         if self.tombs.get(key, (0, 0))[0] == place:
             self._drop_tomb(key)

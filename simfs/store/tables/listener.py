@@ -1,4 +1,4 @@
-"""What a store tells about itself: what it does to the flash and why, and where each block stands."""
+"""What a listener learns from a store: what the store does to the flash and why, and each block's state."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ class Cause(StrEnum):
 
     data        bytes of files that the host wrote, holes included
     name        names given, changed and taken away
-    header      what a block says of itself (erase record, open record, discard mark, seal), marks, bad blocks
-    relocation  what cleaning wrote again, or erases to have room for it
+    header      block records (erase record, open record, discard mark, seal), marks, bad blocks
+    relocation  what cleaning writes again, or erases to have room for it
     levelling   the same for a block that was cleaned only to level the wear
     recovery    everything that a mount does
 
