@@ -1,7 +1,7 @@
 """Tells listeners what a store does to its flash, each program and erase with its cause.
 
-Nothing sets the cause of an append. It follows from where the program goes and from the kind of the frame, and from
-what the cleaner is at, which it notes once for each block that it cleans.
+An append does not say its cause. The cause follows from the address of the program, from the kind of the frame, and
+from what the cleaner is doing, which the cleaner notes once for each block that it cleans.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ CAUSES = {
     int(Kind.BAD): Cause.HEADER,
     int(Kind.MARK): Cause.HEADER,
 }
-"""By the kind of a frame."""
+"""The cause of a frame by its kind."""
 
 
 class Attribution:
@@ -38,11 +38,11 @@ class Attribution:
         flash.listen(self._on_program, self._on_erase)
 
     def add(self, listener: StoreListener) -> None:
-        """One more who is told from now on."""
+        """Add a listener."""
         self._listeners.append(listener)
 
     def follow(self, volume: Volume) -> None:
-        """The store as it was mounted, with the blocks as the mount found them."""
+        """Follow this store, just mounted, with the blocks as the mount found them."""
         self._mounted = True
         self._heads: list[Head | None] = volume.state.log.heads
         self._cleaner = volume.cleaner
@@ -52,7 +52,7 @@ class Attribution:
                 self._on_change(block, self._states[block], after)
 
     def let_go(self) -> None:
-        """All that comes until `follow` is recovery."""
+        """Stop following the store: everything until the next `follow` is recovery."""
         self._mounted, self._heads = False, []
 
     def _on_program(self, address: int, data: bytes) -> None:

@@ -1,4 +1,4 @@
-"""Checking a store: what the flash says against what RAM holds, every frame read, every sum done again."""
+"""Checks a store: compares the flash with what is in RAM, reads every frame, and does every sum again."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def check(volume: Volume) -> list[str]:
 
 
 def invariants(state: StoreState) -> list[str]:
-    """What in RAM contradicts itself. Reads nothing."""
+    """Contradictions in RAM. Reads nothing."""
     return _sums(state) + _spans(state) + _blocks(state)
 
 
@@ -76,7 +76,7 @@ def _spans(state: StoreState) -> list[str]:
 
 
 def _blocks(state: StoreState) -> list[str]:
-    """The lists of blocks against the states of blocks."""
+    """Compare the lists of blocks with the states of blocks."""
     blocks = state.blocks
     listed = {
         State.READY: sorted(block for _, block in blocks.ready),
@@ -110,8 +110,8 @@ def _readable(volume: Volume, node: FileNode) -> list[str]:
 
 
 def differences(state: StoreState, found: StoreState) -> list[str]:
-    """Names, sizes, spans and erase counts as a mount would find them. Tombstones may differ: RAM knows of dead blocks
-    that a mount still reads, and the other way round."""
+    """Compare names, sizes, spans and erase counts with what a mount finds. Tombstones may differ: RAM knows of dead
+    blocks that a mount still reads, and the other way round."""
     problems = []
     for key in sorted(state.files.keys() | found.files.keys()):
         kept, other = state.files.get(key), found.files.get(key)

@@ -28,8 +28,8 @@ class FileBytes:
         return max(node.size, node.buffer_at + len(node.buffer)) if node.buffer else node.size
 
     def write(self, node: FileNode, offset: int, data: bytes) -> None:
-        """Bytes for the file at an offset. They wait in its buffer, and are durable once it spills: when it is full,
-        at `spill`, or when a write goes elsewhere. Room is reserved now: ENOSPC leaves the file as it was. EFBIG."""
+        """Write bytes at an offset. They wait in the file's buffer, and are durable once it spills: when it is full, at
+        `spill`, or when a write goes elsewhere. Room is reserved now: ENOSPC leaves the file as it was. EFBIG."""
         if self._blocks.read_only:
             self._room.check_writable(node.name)
         if offset + len(data) > SIZE_MAX:
@@ -52,7 +52,7 @@ class FileBytes:
             self._spill_full(node)
 
     def _join(self, node: FileNode, offset: int, data: bytes) -> bytes:
-        """What waits, with the data over or behind it; what cannot be joined is spilled."""
+        """Join the data with what waits, over it or after it. If they can't be joined, what waits is spilled first."""
         at = offset - node.buffer_at
         if 0 <= at <= len(node.buffer):
             return node.buffer[:at] + data + node.buffer[at + len(data) :]
@@ -74,8 +74,8 @@ class FileBytes:
             self._room.reserve(node)
 
     def spill(self, node: FileNode) -> None:
-        """What waits in the file's buffer, a byte at least, is durable: one frame, but where an earlier spill of more
-        was refused."""
+        """Make durable what waits in the file's buffer, at least one byte. One frame; more if an earlier spill was
+        refused."""
         if len(node.buffer) >= self._buffer_bytes:
             self._spill_full(node)
             if not node.buffer:

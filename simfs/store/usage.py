@@ -23,7 +23,7 @@ class Usage(NamedTuple):
 
     capacity_bytes  what frames can fill for good, the reserve left out
     live_bytes      what live files and names take; removals kept ready and bytes waiting in buffers included
-    dead_bytes      taken by frames that count no more, and by what blocks need for themselves
+    dead_bytes      taken by frames that no longer count, and by block records
     blank_bytes     erased and not programmed since
     """
 
@@ -60,7 +60,8 @@ def file_room(volume: Volume) -> tuple[int, int]:
 
 
 def _fits(free_bytes: int, layout: Layout) -> int:
-    """Beside the names of a new file; each block may end with a piece of a frame, which costs a header."""
+    """The bytes that fit beside the names of a new file. Each block may end with a piece of a frame, which costs a
+    header."""
     free_bytes -= 2 * layout.frame_cost(layout.name_bytes) + 2 * layout.hole_cost
     free_bytes -= FRAME_BYTES * (free_bytes // layout.block_room + 1)
     full, rest = divmod(max(free_bytes, 0), layout.full_cost)

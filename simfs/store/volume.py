@@ -1,6 +1,6 @@
-"""A mounted store: names and bytes on the log. Names come as the bytes that stand on the flash; open modes and file
-objects are the `files` room's business. Every change below is one frame, and durable when the call returns, unless
-its docstring says otherwise."""
+"""A mounted store: names and bytes on the log. Names are the bytes on the flash; the room `files` has open modes and
+file objects. Every change below is one frame, and durable when the call returns, unless its docstring says
+otherwise."""
 
 from __future__ import annotations
 
@@ -67,9 +67,9 @@ class Volume:
 
     @classmethod
     def mount(cls, flash: NorFlash, read_only: bool, look: Look = PLAINLY) -> Volume:
-        """The store that the flash holds. A read-only mount writes nothing; another settles what a power cut left in
-        doubt. CorruptStore when there is none, or a damaged one. Where no block is left to settle it in, the store
-        can be read only."""
+        """The store on the flash. A read-only mount writes nothing; a writable one settles what a power cut left
+        uncertain. CorruptStore when there is none, or a damaged one. If no block is left to settle it in, the store is
+        read-only."""
         if not read_only:
             try:
                 volume = cls(load(flash, writable=True, look=look), read_only)
@@ -91,7 +91,7 @@ class Volume:
         self._log.sleep()
 
     def drop(self) -> None:
-        """What waits in buffers is lost, and nothing is written any more. RAM only."""
+        """Drop what waits in buffers. Nothing is written any more. RAM only."""
         self.state.blocks.read_only = True
         for node in self._nodes.values():
             node.buffer = b""
@@ -103,7 +103,7 @@ class Volume:
         return node
 
     def create(self, name: bytes) -> FileNode:
-        """A new, empty file; no file may bear the name. Costs one NAME frame. ENOSPC."""
+        """Create an empty file; no file may have the name yet. Costs one NAME frame. ENOSPC."""
         state = self.state
         self.room.admit(2 * state.claims.cost(name), name)
         node = FileNode(self._new_number(), None)
@@ -112,7 +112,7 @@ class Volume:
         return node
 
     def truncate(self, node: FileNode, size: int) -> None:
-        """Cut the file, or let it grow by zeros. Waiting bytes are spilled or dropped first. An emptied file gets a
+        """Cut the file, or extend it with zeros. Waiting bytes are spilled or dropped first. An emptied file gets a
         new number, so that its old bytes can never come back. ENOSPC, EFBIG."""
         self.room.check_writable(node.name)
         if size > SIZE_MAX:
@@ -136,7 +136,7 @@ class Volume:
             self.bytes.spill(node)
 
     def rename(self, node: FileNode, name: bytes) -> None:
-        """The file bears the new name; a file that bore it is gone. Costs one frame. ENOSPC."""
+        """Give the file the new name; a file that had it is gone. Costs one frame. ENOSPC."""
         state, claims = self.state, self.state.claims
         assert node.name is not None
         if node.name == name:
@@ -163,8 +163,7 @@ class Volume:
         state.files[claims.key(name)] = node
 
     def remove(self, node: FileNode) -> None:
-        """The name is free; the bytes are dead once no handle is open. Costs one frame, for which room is always
-        kept."""
+        """Free the name. The bytes are dead once no handle is open. Costs one frame, for which room is always kept."""
         self.room.check_writable(node.name)
         name = node.name
         assert name is not None
@@ -174,7 +173,7 @@ class Volume:
         self.state.claims.free_name(name, run.address)
 
     def _unname(self, node: FileNode) -> None:
-        """In RAM: the file has no name any more."""
+        """Take the file's name away, in RAM only."""
         state = self.state
         assert node.name is not None
         state.move_name(node, 0)
@@ -185,15 +184,15 @@ class Volume:
             self.release(node)
 
     def release(self, node: FileNode) -> None:
-        """A file without a name, nor a handle any more: its bytes are dead now."""
+        """Let the bytes of a file die that has neither a name nor an open handle."""
         node.buffer = b""
         self.room.reserve(node)
         self._index.cut(node, 0)
         del self._nodes[node.number]
 
     def _write_name(self, node: FileNode, name: bytes, size: int, number: int) -> None:
-        """Append a NAME frame, then do in RAM what it says. It may use the slack of the capacity while an older one
-        stands too."""
+        """Append a NAME frame, then do in RAM what it says. It may use the slack of the capacity while an older NAME
+        frame is live too."""
         claims = self.state.claims
         self.room.make_room(Kind.NAME, number, size, len(name), len(name))
         run = self._log.append(0, Kind.NAME, number, size, len(name), name)

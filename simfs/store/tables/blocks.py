@@ -134,9 +134,9 @@ class BlockTable:
         self.close(block)
 
     def may_go(self, block: int, bound: int) -> bool:
-        """Whether no unsealed block still needs this one as its bound, so that it may be erased. All unsealed blocks count
-        below `bound` at least. If a head left a block in which only MARKs counted, it opened the next one with the same
-        base, which gives the same bound."""
+        """Whether no unsealed block still needs this one as its bound, so that it may be erased. All unsealed blocks
+        count below `bound` at least. If a head left a block in which only MARKs counted, it opened the next one with
+        the same base, which gives the same bound."""
         base = self.base[block]
         return base < bound or self.in_doubt.get(block, SEQUENCE_END) <= base
 

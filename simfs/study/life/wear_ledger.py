@@ -100,17 +100,17 @@ class _NoNames(set[str]):
 
 
 class _NoBoots(list[Boot]):
-    """Notes on boots that nobody reads."""
+    """Takes notes on boots, and drops them: nobody reads them."""
 
     def append(self, _: Boot) -> None:
         return None
 
 
 class LifeObserver(Observer):
-    """Raises `LifeEnded`, `ended` in hand, once an operation brought a block to its limit, or, when that ends it, was
-    refused for want of room.
+    """Sets `ended` and raises `LifeEnded` after an operation that brought a block to its limit, or that was refused for
+    want of room if that ends the life.
 
-    `on_turn` is called now and then; it tells after how many erases the next time.
+    `on_turn` is called now and then, and returns after how many erases to call it again.
     """
 
     needs_each = False  # appends that are done together erase nothing

@@ -1,4 +1,4 @@
-"""Where the power goes and what that leaves, as data that prints as one short token."""
+"""Where the power is cut and what that leaves, as data that prints as one short token."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ _TOKEN = re.compile(r"(\d+):([a-z]+(?:=(?:\d+|[a-z]+))?)(?:@(\d+))?")
 
 @dataclass(frozen=True, slots=True)
 class CutPoint:
-    """The power goes in flash operation number `operation` of a run (the first program or erase is 0).
+    """A power cut in flash operation number `operation` of a run (the first program or erase is 0).
 
     `leaves` says what the cut operation leaves in its cells, as `simfs.flash.interrupted` names it; `seed` draws what
-    is random in it. `then` is a cut inside the recovery: its operation counts from the beginning of the mount. As text
+    is random in it. `then` is a cut inside the recovery; its operations count from the beginning of the mount. As text
     `123:bytes=17`, `123:bits=half@7`, `123:bits=half@7/0:nothing`.
     """
 
@@ -41,10 +41,10 @@ class CutPoint:
 
     @property
     def depth(self) -> int:
-        """How many cuts there are in a row."""
+        """The number of cuts in a row."""
         return 1 + (self.then.depth if self.then is not None else 0)
 
     def followed_by(self, last: CutPoint) -> CutPoint:
-        """This, and another cut in the last recovery of it."""
+        """This cut point with another cut in its last recovery."""
         then = last if self.then is None else self.then.followed_by(last)
         return CutPoint(self.operation, self.leaves, self.seed, then)

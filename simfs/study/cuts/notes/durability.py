@@ -1,7 +1,7 @@
-"""The durability rule as a model: what each file call makes durable, told from the calls alone.
+"""The durability rule as a model: what each file call makes durable, worked out from the calls alone.
 
-Bytes that wait in a file's buffer are lost by a power cut, so they are held apart. Of files only the sizes are kept:
-an event says what it changes.
+Bytes that wait in a file's buffer are lost in a power cut, so they are kept apart. Of files only the sizes are kept;
+the events say what changes.
 """
 
 from __future__ import annotations
@@ -43,8 +43,8 @@ class Persistence:
         self._call = 0
 
     def events_of(self, number: int, call: FileCall) -> list[Event]:
-        """The persistence events of a call, in order. One that was refused for want of room may have spilled what
-        waited before it; one that was refused for anything else did nothing."""
+        """The persistence events of a call, in order. A call that was refused for want of room may have spilled what
+        waited before it; a call refused for any other reason did nothing."""
         self._call = number
         if call.error not in ("", "ENOSPC"):
             return []
@@ -54,7 +54,7 @@ class Persistence:
         return self._rule.key(name.encode("utf-8", "surrogateescape"))
 
     def _put(self, file: _File, length: int) -> Iterator[Event]:
-        """The first `length` of the bytes that wait are durable."""
+        """The first `length` of the waiting bytes become durable."""
         data, at = file.waiting[:length], file.waits_at
         file.waiting, file.waits_at = file.waiting[length:], at + length
         file.durable_bytes = max(file.durable_bytes, at + len(data))
@@ -142,7 +142,7 @@ class Persistence:
         return iter(())
 
     def _mount(self, _call: FileCall) -> Iterator[Event]:
-        """What waited is lost, and no file is open."""
+        """A mount: what waited is lost, and no file is open."""
         for file in [*self._named.values(), *self._opened.values()]:
             file.waiting = b""
         self._opened.clear()

@@ -1,4 +1,4 @@
-"""One run as a campaign needs it: what reached the flash, and beside it the file calls with what each made durable."""
+"""A run as a campaign needs it: what reached the flash, and the file calls with what each made durable."""
 
 from __future__ import annotations
 
@@ -26,10 +26,10 @@ def read_all(store: Store) -> Contents:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """One persistence event, as what it changes in the durable contents. `call` is the number of the call that made it.
+    """One persistence event, by what it changes in the durable contents. `call` is the number of the call that made it.
 
-    "put": `data` stands from `at` on, zeros before it where the file was shorter; "size": the file has `at` bytes, and
-    exists; "remove"; "rename" to `to`: the file that bore that name, spelled `replaces`, is gone.
+    "put": `data` stands from `at` on, with zeros before it if the file was shorter; "size": the file exists and has `at`
+    bytes; "remove"; "rename" to `to`: the file that had that name, spelled `replaces`, is gone.
     """
 
     call: int
@@ -65,7 +65,7 @@ class Operation:
 
     @property
     def change(self) -> Change:
-        """What it is to the flash."""
+        """The operation as a change of the flash."""
         return Change(self.address, self.data)
 
 
@@ -94,7 +94,7 @@ class History:
         return self.datasheet.geometry(self.block_count)
 
     def contents_after(self, event: int) -> Contents:
-        """What is durable after so many events.
+        """The durable contents after so many events.
         Costs applying all of them: to go through many, apply one after the other."""
         found = dict(self.contents)
         for one in self.events[:event]:
@@ -108,7 +108,7 @@ class History:
         return (ends[call - 1] if call else 0), ends[call]
 
     def allowed(self, operation: int) -> tuple[int, int]:
-        """(F, i) of a cut in a flash operation; behind the last one, of a cut after the run."""
+        """(F, i) for a cut in a flash operation; past the last one, for a cut after the run."""
         if operation >= len(self.operations):
             return len(self.events), len(self.events)
         return self.events_in(self.operations[operation].call)

@@ -10,7 +10,7 @@ from simfs.flash.trace import Change
 
 
 class NotedFlash(NorFlash):
-    """Serves states cheaply: filling it costs a copy of the cells, where a new flash costs several. `changes` are those
+    """A flash that is cheap to reuse: filling it costs one copy of the cells, a new flash several. `changes` are those
     since it was filled."""
 
     __slots__ = ("changes", "holds")
@@ -31,8 +31,8 @@ class NotedFlash(NorFlash):
         return flash
 
     def fill(self, cells: bytes | bytearray, page_programs: list[int]) -> None:
-        """Hold these cells from now on, and nothing noted yet; the programs of each page since its erase are given
-        where the part limits them."""
+        """Take these cells, with nothing noted yet. The programs of each page since its erase are given if the part
+        limits them."""
         self._cells[:] = cells
         self._page_programs[:] = page_programs
         self.changes = []

@@ -21,14 +21,14 @@ from simfs.study.cuts.notes.history import Event, History, Operation, read_all
 
 
 def record(store: Store, action: Callable[[Store], object], title: str = "") -> History:
-    """Let `action` do its work on the store, once, and note it. See `Recorder.run_begins`."""
+    """Let `action` do its work on the store once, and note it. See `Recorder.run_begins`."""
     recorder = Recorder()
     action(recorder.run_begins(store))
     return recorder.history(title)
 
 
 class Recorder(Observer):
-    """Notes one run, and hands it up as a `History`."""
+    """Notes one run, and gives it as a `History`."""
 
     def __init__(self) -> None:
         self._calls: list[FileCall] = []
@@ -37,7 +37,7 @@ class Recorder(Observer):
         self._operations: list[Operation] = []
 
     def run_begins(self, store: AnyStore) -> Store:
-        """The store, which is booted unless it was just formatted: so nothing may wait in a buffer."""
+        """The store, booted unless it was just formatted; so nothing may wait in a buffer."""
         store = the_log(store)
         store.listen(self)
         flash, config = store.flash, store.config
@@ -56,7 +56,7 @@ class Recorder(Observer):
         return store
 
     def history(self, title: str) -> History:
-        """All that was noted so far."""
+        """Everything noted so far."""
         image, erase_counts, contents = self._start
         return History(
             title=title,
@@ -80,8 +80,8 @@ class Recorder(Observer):
 
     @contextmanager
     def call(self, call: FileCall) -> Iterator[None]:
-        """A call is being made; what it programs and erases meanwhile is for it. Reading changes nothing, and neither
-        does writing nothing, or to a file that is not open for it."""
+        """A call is being made; programs and erases meanwhile belong to it. A read changes nothing, and neither does a
+        write of nothing, or one to a file that is not open for writing."""
         if call.kind == "read":
             yield
             return
@@ -103,7 +103,7 @@ class Recorder(Observer):
         self._event_ends.append(len(self._events))
 
     def _kept(self, name: str) -> str:
-        """The name as it stands on the flash; as given, when it can't."""
+        """The name as it is on the flash, or as given if it can't be there."""
         try:
             return NameRule.decode(self._rule.encode(name))
         except (OSError, ValueError):
