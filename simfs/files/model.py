@@ -1,8 +1,9 @@
-"""A store without flash: files as byte arrays in a dict, behind the contract that `Store` keeps. The truth for tests.
+"""A store without flash: files as byte arrays in a dict, behind the same contract as `Store`. Tests take it for the
+truth.
 
-Clarity goes before speed. Its room is given, or more than any test fills: where the store refuses with ENOSPC, a test
-leaves the operation out here. What waits in a write buffer is held apart, so that `faults_after_cut()` can judge what
-a power cut left.
+Clarity goes before speed. Its room is given, or more than any test fills: if the store refuses with ENOSPC, a test
+leaves the operation out here. What waits in a write buffer is kept apart, so that `faults_after_cut()` can judge what a
+power cut left.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from simfs.store.format.config import StoreConfig
 
 
 class Model:
-    """What a store with this configuration must look like from outside; an `AnyStore`."""
+    """A store with this configuration, as it must look from outside; an `AnyStore`."""
 
     cannot: Mapping[str, int] = CANNOT
     uses_idle_time = False

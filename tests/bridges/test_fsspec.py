@@ -136,7 +136,7 @@ def test_a_dump_of_the_whole_chip(image: Path) -> None:
         assert fsspec.filesystem("simfs", image=str(image), **options).exists("/tide/2031-04-05.csv")
 
 
-def test_what_makes_no_sense_is_told(store: Store, image: Path, tmp_path: Path) -> None:
+def test_nonsense_is_refused(store: Store, image: Path, tmp_path: Path) -> None:
     for options in ({}, {"store": store, "image": image}):
         with pytest.raises(ValueError, match="either a store or an image"):
             fsspec.filesystem("simfs", **options)

@@ -64,7 +64,7 @@ def recording(tmp_path: Path) -> Path:
     return path
 
 
-def test_every_operation_is_cut_and_what_the_firmware_finds_is_told(scenario: Path) -> None:
+def test_every_operation_is_cut_and_the_report_says_what_the_firmware_finds(scenario: Path) -> None:
     result = invoke(scenario)
     assert result.exit_code == 0, result.output
     text = " ".join(result.stdout.split())

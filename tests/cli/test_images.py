@@ -66,7 +66,7 @@ def test_the_same_files_give_the_same_image(simfs: Run, unit: Path) -> None:
     assert Path("again.img").read_bytes() == unit.read_bytes()
 
 
-def test_a_scenario_tells_chip_and_store(simfs: Run) -> None:
+def test_a_scenario_gives_chip_and_store(simfs: Run) -> None:
     scenario = SCENARIOS / "doorbell.toml"
     assert simfs("build", "files", "unit.img", "--device", str(scenario)).exit_code == 2
     Path("files/log/a.csv").write_bytes(b"1,2\n")
@@ -110,7 +110,7 @@ def test_the_image_is_never_written(simfs: Run, unit: Path, action: tuple[str, .
     assert unit.stat().st_mtime == 1
 
 
-def test_verify_tells_damage_by_its_exit_status(simfs: Run, unit: Path) -> None:
+def test_verify_shows_damage_by_its_exit_status(simfs: Run, unit: Path) -> None:
     assert simfs("verify", "unit.img").exit_code == 0
     data = bytearray(unit.read_bytes())
     data[data.index(b"06:00") + 40] ^= 1
@@ -120,7 +120,7 @@ def test_verify_tells_damage_by_its_exit_status(simfs: Run, unit: Path) -> None:
     assert done.stdout.startswith("damaged: ")
 
 
-def test_verify_tells_what_is_torn_and_takes_it_for_sound(simfs: Run, unit: Path) -> None:
+def test_verify_reports_what_is_torn_and_takes_it_for_sound(simfs: Run, unit: Path) -> None:
     data = bytearray(unit.read_bytes())
     end = data.index(b"level = 3\n") + 14
     data[end : end + 3] = b"\x11\x00\x05"
@@ -211,7 +211,7 @@ def test_json_has_what_the_text_has(simfs: Run, unit: Path) -> None:
     ]  # fmt: skip
 
 
-def test_json_tells_damage(simfs: Run, unit: Path) -> None:
+def test_json_has_the_damage(simfs: Run, unit: Path) -> None:
     data = bytearray(unit.read_bytes())
     at = data.index(b"06:00") + 40
     data[at] ^= 1

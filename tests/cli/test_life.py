@@ -164,7 +164,7 @@ def test_only_a_scenario_goes_on() -> None:
     assert "only a scenario goes on for ever; give a .toml file" in done.stderr
 
 
-def test_faults_of_a_scenario_are_told(scenario: Path) -> None:
+def test_faults_of_a_scenario_are_reported(scenario: Path) -> None:
     scenario.write_text(SCENARIO.replace('"6 min"', '"6 m"'))
     done = invoke(scenario)
     assert done.exit_code == 2

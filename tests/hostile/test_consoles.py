@@ -8,7 +8,7 @@ from random import Random
 from tests.hostile.inputs.consoles import hostile_console, judge_console, run_consoles
 
 
-def test_hostile_consoles_are_told_or_replayed() -> None:
+def test_hostile_consoles_are_refused_or_replayed() -> None:
     tally = run_consoles(150, seed=1)
     assert tally.violations == []
     assert tally.outcomes["refused"] > 10

@@ -17,14 +17,14 @@ from tests.hostile.inputs.scenarios import hostile_scenario, judge_scenario, run
 from tests.hostile.inputs.toml_text import toml_text
 
 
-def test_hostile_scenarios_are_told_or_played() -> None:
+def test_hostile_scenarios_are_refused_or_played() -> None:
     tally = run_scenarios(60, seed=1)
     assert tally.violations == []
     assert tally.outcomes["refused"] > 25
     assert tally.outcomes["played"] >= 3
 
 
-def test_hostile_recordings_are_told_or_replayed() -> None:
+def test_hostile_recordings_are_refused_or_replayed() -> None:
     tally = run_recordings(150, seed=1)
     assert tally.violations == []
     assert all(tally.outcomes[outcome] > 10 for outcome in ("refused", "replayed", "nothing to replay"))

@@ -67,7 +67,7 @@ def test_results_are_of_all_benchmarks_in_full() -> None:
             main(["--results", *words])
 
 
-def test_results_file_has_every_figure_and_tells_the_machine_but_not_whose() -> None:
+def test_results_file_has_every_figure_and_the_machine_but_not_its_owner() -> None:
     figures = [
         ("append", Figure("a", 1.5, "x", 2.0, "of 3")),
         ("mount", Figure("b", 9.0, "ms", 5)),

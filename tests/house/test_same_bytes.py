@@ -102,7 +102,7 @@ def test_no_random_device_has_changed(name: str) -> None:
     assert CASES[name]() == wanted(name)
 
 
-def test_a_digest_tells_parts_apart() -> None:
+def test_a_digest_keeps_parts_apart() -> None:
     assert digest("ab", "c") != digest("a", "bc")
     assert of_device(FIRST_SEED) != of_device(FIRST_SEED + 1)
 

@@ -87,7 +87,7 @@ def test_a_cause_says_how_often_where_first_and_what_to_do() -> None:
     )
 
 
-def test_causes_of_a_kind_are_told_once() -> None:
+def test_causes_of_a_kind_are_described_once() -> None:
     others = tuple(replace(EMPTIED, name=f"/{at}.ini") for at in range(5))
     text = flat(report(consequences=replace(FOUND, causes=(EMPTIED, *others))))
     assert "The same with /0.ini, /1.ini, /2.ini, 2 more. Write a new file" in text

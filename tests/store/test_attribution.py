@@ -222,7 +222,7 @@ class Failing(FaultHooks):
             raise FlashError(operation, address)
 
 
-def test_what_fails_is_told_like_all_else_and_bad_blocks_are() -> None:
+def test_failing_programs_and_bad_blocks_reach_the_listener_too() -> None:
     plan, heard = Failing(), Heard()
     store = Store.format(NorFlash(2 * BLOCKS, BLOCK, PAGE, faults=plan), StoreConfig(buffer_bytes=100, name_bytes=16))
     states = [shown(block) for block in store.blocks()]

@@ -176,7 +176,7 @@ def test_a_block_that_fails_is_moved_out_of_and_never_used_again(config: str, pl
 
 
 @pytest.mark.parametrize(("config", "place", "leaves"), CASES)
-def test_a_mount_before_the_block_is_told_bad_finds_the_same_files(config: str, place: str, leaves: str) -> None:
+def test_a_mount_before_the_bad_frame_finds_the_same_files(config: str, place: str, leaves: str) -> None:
     """The store is dropped right after the failure, with the block neither moved out of nor noted."""
     store = formatted(config, error_at(config, place, leaves))
     todo, expected = steps(), {}
@@ -191,7 +191,7 @@ def test_a_mount_before_the_block_is_told_bad_finds_the_same_files(config: str, 
     assert again.check() == []
 
 
-def test_what_a_bad_block_holds_counts_until_a_frame_tells() -> None:
+def test_what_a_bad_block_holds_counts_until_its_bad_frame() -> None:
     """A mount before that would find the name in it, so its tombstone is kept so long."""
     store = formatted("bytes")
     put(store, "gone", b"?")

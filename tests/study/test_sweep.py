@@ -107,7 +107,7 @@ def test_a_store_that_does_not_fit_is_a_line_with_the_reason(scenario: Path) -> 
     assert [variant.summary is None for variant in found.variants] == [bool(reason) for reason in refused.values()]
 
 
-def test_an_unmet_expectation_is_told_and_ends_nothing(scenario: Path) -> None:
+def test_an_unmet_expectation_is_reported_and_ends_nothing(scenario: Path) -> None:
     first, second = swept(scenario, "store.size=24 KiB,64 KiB").variants
     assert [verdict.name for verdict in first.unmet] == ["refused_max"]
     assert first.summary is not None
@@ -151,7 +151,7 @@ def test_what_contradicts_itself_is_refused(scenario: Path) -> None:
         Variation.parse("store.size")
 
 
-def test_a_bad_file_is_told_before_anything_runs(tmp_path: Path) -> None:
+def test_a_bad_file_is_refused_before_anything_runs(tmp_path: Path) -> None:
     path = tmp_path / "bad.toml"
     path.write_text("[chip]\nsize = 5\n")
     with pytest.raises(ValueError, match="has no unit") as caught:

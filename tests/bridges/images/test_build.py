@@ -57,7 +57,7 @@ def test_the_prefix_stands_before_each_name(tmp_path: Path) -> None:
     assert built(tmp_path, prefix="").names() == ["a", "b/c"]
 
 
-def test_empty_directories_are_told(tmp_path: Path) -> None:
+def test_empty_directories_are_reported(tmp_path: Path) -> None:
     put(tmp_path, {"a": b"1"})
     (tmp_path / "none" / "below").mkdir(parents=True)
     assert build_image(tmp_path, SHEET, 24, CONFIG)[1] == ["none/below"]
@@ -112,7 +112,7 @@ def test_faults_of_names(names: list[str], config: dict[str, object], faults: li
     assert all(any(expected in fault for fault in found) for expected in faults)
 
 
-def test_room_that_is_missing_is_told_and_is_what_is_missing(tmp_path: Path) -> None:
+def test_the_missing_room_that_is_reported_is_what_is_missing(tmp_path: Path) -> None:
     root = put(tmp_path, {f"f{number}": bytes([number]) * 900 for number in range(12)})
     needed = next(count for count in range(4, 64) if _fits(root, count))
     for count in (needed - 1, needed - 5):

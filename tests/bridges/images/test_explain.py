@@ -169,7 +169,7 @@ def test_older_bytes_never_stand_for_lost_ones(hurt: int, lost: tuple[int, int])
     assert not found.untold
 
 
-def test_a_removed_file_is_none_that_lost_its_name() -> None:
+def test_a_removed_file_has_not_lost_its_name() -> None:
     store, _ = two_files()
     store.remove("/b")
     data = bytearray(store.flash.image())
@@ -208,7 +208,7 @@ def test_the_lost_bytes_are_named_exactly() -> None:
     assert "3 files: 2 whole, 1 with bytes lost." in text
 
 
-def test_a_damaged_frame_header_is_told_by_the_seal() -> None:
+def test_the_seal_says_what_a_damaged_frame_header_said() -> None:
     _, data = two_files()
     at = data.index(b"A" * 200) - codec.HEADER_BYTES
     data[at : at + codec.HEADER_BYTES] = bytes(codec.HEADER_BYTES)
@@ -248,7 +248,7 @@ def test_zeros_that_are_lost_do_not_shrink_the_file(listed: bool) -> None:
     assert "zeros up to byte 700 of /h" in as_text(found)
 
 
-def test_a_lost_name_is_told() -> None:
+def test_a_lost_name_is_reported() -> None:
     _, data = two_files()
     data[data.index(b"/a")] ^= 1
     found = explained(bytes(data))
@@ -260,7 +260,7 @@ def test_a_lost_name_is_told() -> None:
     assert "what a NAME frame said of file number 1, whose name is not known" in text
 
 
-def test_a_block_without_a_header_is_told() -> None:
+def test_a_block_without_a_header_is_reported() -> None:
     _, data = two_files()
     data[0:128] = bytes(range(1, 129))
     found = explained(bytes(data))
@@ -302,7 +302,7 @@ def test_a_torn_header_that_announces_more_than_fits() -> None:
     assert whole(found) == contents_of(store)
 
 
-def test_missing_bytes_are_told() -> None:
+def test_missing_bytes_are_reported() -> None:
     _, data = two_files()
     image = Image(
         "image", bytes(data[:-5000]) + b"\xff" * 5000, find_stores(bytes(data))[0].record, 0, [(60536, 65536)]
@@ -378,7 +378,7 @@ def test_a_removal_holds_though_the_name_before_it_is_lost() -> None:
     assert len(replay_files([BlockLeft(0, "open", frames=frames[:1])], False).nameless) == 1
 
 
-def test_a_file_bears_one_name_though_its_renaming_is_lost() -> None:
+def test_a_file_has_one_name_even_if_its_renaming_is_lost() -> None:
     frames = [
         left(2, codec.Kind.NAME, 7, b"/a"),
         left(4, codec.Kind.NAME, 7, b"/b"),

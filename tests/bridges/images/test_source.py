@@ -119,7 +119,7 @@ def other_version() -> bytes:
         (STORE[: ERASE_RECORD_BYTES - 1], "it holds no store"),
     ],
 )
-def test_what_is_no_store_is_told_in_one_line(tmp_path: Path, data: bytes, why: str) -> None:
+def test_something_that_is_no_store_is_refused_in_one_line(tmp_path: Path, data: bytes, why: str) -> None:
     assert VERSION != 9
     with pytest.raises(BadImage) as caught:
         read_image(write(tmp_path / "file", data))

@@ -137,7 +137,7 @@ def test_names_that_collide_after_folding_are_refused() -> None:
         mount_of(store)
 
 
-def test_empty_directories_live_until_the_end_and_are_told(calls: Operations) -> None:
+def test_empty_directories_live_until_the_end_and_are_reported(calls: Operations) -> None:
     calls.mkdir("/kept", 0o755)
     calls.mkdir("/kept/in", 0o755)
     calls.mkdir("/gone", 0o755)
@@ -294,7 +294,7 @@ def test_times_modes_and_owners_are_kept_until_the_end(calls: Operations) -> Non
 @pytest.mark.parametrize(
     "settings", [{}, {"packing": "page"}, {"buffer_bytes": 64}, {"buffer_bytes": 1024}, {"log_heads": 2}]
 )
-def test_statfs_tells_how_much_one_more_file_can_hold(settings: dict[str, object]) -> None:
+def test_statfs_says_how_much_one_more_file_can_hold(settings: dict[str, object]) -> None:
     calls = mount_of(store_of(**settings))
     put(calls, "/there", b"t" * 5000)
     room = calls.statfs("/")

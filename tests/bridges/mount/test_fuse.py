@@ -162,7 +162,7 @@ def test_removed_files_live_while_they_are_open(folder: Path) -> None:
         file.write(b"x")
 
 
-def test_times_are_kept_and_room_is_told(folder: Path) -> None:
+def test_times_are_kept_and_room_is_reported(folder: Path) -> None:
     (folder / "f").write_bytes(b"x" * 10_000)
     os.utime(folder / "f", ns=(5, 7_000_000_007))
     os.chmod(folder / "f", 0o600)

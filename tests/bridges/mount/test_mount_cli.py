@@ -32,7 +32,7 @@ def directory(tmp_path: Path) -> Path:
     return made
 
 
-def test_a_mount_point_that_is_none(scenario: Path, tmp_path: Path) -> None:
+def test_a_wrong_mount_point(scenario: Path, tmp_path: Path) -> None:
     assert "it is not empty; name an empty directory" in one_line(scenario, tmp_path)
     assert "it is no directory" in one_line(scenario, scenario)
     assert "there is no such directory; create it first" in one_line(scenario, tmp_path / "x")
@@ -55,7 +55,7 @@ def test_a_missing_library_is_one_line_that_says_what_to_install(
     assert says in one_line(scenario, directory)
 
 
-def test_images_that_are_none(directory: Path, tmp_path: Path) -> None:
+def test_files_that_are_no_images(directory: Path, tmp_path: Path) -> None:
     image = tmp_path / "flash.bin"
     assert "No such file" in one_line(image, directory)
     image.write_bytes(b"x" * 5000)

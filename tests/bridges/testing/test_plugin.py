@@ -189,7 +189,7 @@ def test_a_body_runs_for_each_power_cut(cuts: pytest.Pytester) -> None:
     assert passed % 4 == 0  # four states of each program
 
 
-def test_a_cut_that_is_told_can_be_repeated_alone(cuts: pytest.Pytester) -> None:
+def test_a_reported_cut_can_be_repeated_alone(cuts: pytest.Pytester) -> None:
     result = cuts.runpytest_inprocess(*ALONE, "-rf", "-k", "in_place")
     passed, failed, errors = counts(result)
     assert errors == 0

@@ -99,7 +99,7 @@ BUGS = [
         "simfs.store.log.block_scan",
         "            if following is None:\n                break\n",
         "            if following is None or following % layout.page_bytes:\n                break\n",
-        RULES + "test_damage_between_sound_frames_of_an_open_block_is_told",
+        RULES + "test_damage_between_sound_frames_of_an_open_block_is_reported",
     ),
     Planted(
         "a seal is believed whatever its CRC says",

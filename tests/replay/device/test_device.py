@@ -77,7 +77,7 @@ def test_every_flash_operation_is_in_one_tally_and_the_clock_moves_by_their_time
     assert run.writes.longest.erases >= 1
 
 
-def test_a_stall_tells_the_slow_erases_of_worn_blocks():
+def test_a_stall_shows_the_slow_erases_of_worn_blocks():
     """Every block is at its limit: an erase takes the datasheet's longest time."""
     worn = Faults(worn=Worn(drawn=Weibull(1e6, 50), cycles_before=900_000))
     device = Device(Store.format(NorFlash(8, faults=Plan(worn)), StoreConfig()), start_ns=START_NS)

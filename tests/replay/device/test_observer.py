@@ -65,7 +65,7 @@ def test_an_operation_begins_and_ends_with_what_it_did_between() -> None:
     assert device.tasks["log"].programs == 5
 
 
-def test_a_refusal_is_told_with_its_errno() -> None:
+def test_a_refusal_comes_with_its_errno() -> None:
     diary = Diary()
     device = new_device(diary)
     task = DeviceTask(device, "log")
@@ -76,7 +76,7 @@ def test_a_refusal_is_told_with_its_errno() -> None:
     assert task.refused == 2
 
 
-def test_an_operation_within_another_is_told_within_it() -> None:
+def test_an_operation_within_another_begins_and_ends_within_it() -> None:
     diary = Diary()
     device = new_device(diary)
     inner = DeviceTask(device, "inner")
@@ -185,7 +185,7 @@ def test_recordings_are_observed(tmp_path: Path) -> None:
     assert second.told == []  # the file was never opened
 
 
-def test_an_observer_that_wants_nothing_is_told_all_the_same() -> None:
+def test_an_observer_that_overrides_nothing_changes_nothing() -> None:
     """Every method of the base does nothing."""
     device = Device(Store.format(NorFlash(8, 1024, 64), StoreConfig(name_bytes=16)), observers=[Observer()])
     task = DeviceTask(device, "log")

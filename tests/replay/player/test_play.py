@@ -327,7 +327,7 @@ def test_names_that_break_are_found():
 
 
 @pytest.mark.parametrize(("plain", "least"), [(True, 100), (False, 5)])
-def test_progress_is_told_and_ends_with_the_whole(plain, least):
+def test_progress_is_reported_and_ends_with_the_whole(plain, least):
     told = []
     played(
         """

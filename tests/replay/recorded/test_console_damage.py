@@ -79,7 +79,7 @@ def read_and_told(text: str) -> tuple[list[tuple[int, int, str, str]], list[int]
     return read, sorted(places + [entry.line for entry in ledger.entries()])
 
 
-def test_each_character_that_is_lost_or_changed_is_told_and_never_misread() -> None:
+def test_each_lost_or_changed_character_is_reported_and_never_misread() -> None:
     """Nothing is told only where each line still stands whole, as when the change is in the chatter."""
     lines = console(*STORY[:9])
     text = "wifi: up\n" + text_of(lines)
@@ -100,7 +100,7 @@ def test_each_character_that_is_lost_or_changed_is_told_and_never_misread() -> N
     assert tried > 3500
 
 
-def test_a_line_that_is_cut_anywhere_is_told() -> None:
+def test_a_line_cut_anywhere_is_reported() -> None:
     lines = console(*STORY[:5])
     for number, line in enumerate(lines):
         for length in range(len(line)):
@@ -110,7 +110,7 @@ def test_a_line_that_is_cut_anywhere_is_told() -> None:
                 assert places, (number, length)
 
 
-def test_lost_line_ends_are_told_and_cost_nothing() -> None:
+def test_lost_line_ends_are_reported_and_cost_nothing() -> None:
     lines = console(*STORY[:5])
     read, places = read_and_told("".join(lines) + "\r\n")
     assert (len(read), places) == (5, [1])
@@ -162,7 +162,7 @@ def test_later_versions_and_operations_are_named() -> None:
         ("remove a%00", "no name holds a NUL"),
     ],
 )
-def test_lines_that_no_recorder_prints_are_told_though_their_checksum_fits(
+def test_lines_that_no_recorder_prints_are_reported_even_if_their_checksum_fits(
     replay: Replay, words: str, why: str
 ) -> None:
     run = replay(console("boot", "open 3 w /a", words))
@@ -178,7 +178,7 @@ def numbers(lines: list[str]) -> tuple[list[int], list[int]]:
     return [entry[0] for entry in read], places
 
 
-def test_lost_lines_are_told_by_their_numbers(replay: Replay) -> None:
+def test_lost_lines_are_reported_by_their_numbers(replay: Replay) -> None:
     lines = console(*STORY)
     run = replay(lines[:3] + lines[5:])
     assert told(run) == [
@@ -190,7 +190,7 @@ def test_lost_lines_are_told_by_their_numbers(replay: Replay) -> None:
     assert (8, "lines are lost before this one: number 8") in told(run)
 
 
-def test_what_hangs_on_a_lost_line_is_told(replay: Replay) -> None:
+def test_operations_that_depend_on_a_lost_line_are_reported(replay: Replay) -> None:
     lines = console("boot", "open 3 w /a", "write 3 1 61", "close 3", "open 3 r /a", "read 3 1", "remove /b")
     without_opening = told(replay(lines[:1] + lines[2:]))
     assert (2, "write on file number 3: the log does not show its opening") in without_opening

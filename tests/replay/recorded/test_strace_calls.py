@@ -653,7 +653,7 @@ def test_a_directory_may_end_in_a_slash(replay):
     assert files(replay(NEW, directory="//d/")) == {"/a": b""}
 
 
-def test_recordings_are_told_from_other_files(tmp_path):
+def test_recordings_are_recognised(tmp_path):
     file = tmp_path / "file"
     for text, recording in [
         ('12 1.000001 execve("/bin/x", ["x"], 0x1 /* 2 vars */) = 0\n', True),

@@ -114,7 +114,7 @@ def test_overlapping_calls_come_in_the_order_of_their_returns_and_show_that_they
     assert [(call.value, call.first_line, call.line) for call in calls] == [("6", 0, 2), ("5", 1, 3)]
 
 
-def test_a_call_that_never_returns_is_told_when_its_process_ends():
+def test_a_call_that_never_returns_is_reported_when_its_process_ends():
     calls, _ = read(
         '1 1.0 write(3</data/a>, "first", 5 <unfinished ...>\n2 1.1 read(3</data/a>,  <unfinished ...>\n'
         "1 1.2 +++ killed by SIGKILL +++\n2 1.3 +++ gone +++\n"
@@ -148,7 +148,7 @@ def test_an_exec_that_takes_over_another_thread():
     assert [(call.pid, call.name, call.value) for call in calls] == [(10, "execve", "0")]
 
 
-def test_signals_and_ends_are_no_faults():
+def test_signals_and_ends_are_passed_over():
     calls, bad = read(
         "1 1.0 --- SIGCHLD {si_signo=SIGCHLD, si_code=CLD_EXITED, si_pid=2} ---\n1 1.1 exit_group(0) = ?\n"
         "1 1.1 --- stopped by SIGSTOP ---\n1 1.2 +++ exited with 0 +++\n"
@@ -172,7 +172,7 @@ def test_signals_and_ends_are_no_faults():
         "\0\xff",
     ],
 )
-def test_lines_that_cannot_be_read_are_told_with_their_number(line):
+def test_lines_that_cannot_be_read_are_reported_with_their_number(line):
     calls, bad = read(f"1 1.0 sync() = 0\n{line}\n1 1.0 sync() = 0\n")
     assert (len(calls), bad) == (2, [2])
 

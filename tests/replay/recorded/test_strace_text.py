@@ -97,6 +97,6 @@ def test_lists_of_buffers(text, data, cut):
     assert vector_data(text) == (data, cut)
 
 
-def test_a_list_of_buffers_that_is_none():
+def test_a_list_of_buffers_that_is_not_one():
     with pytest.raises(Unreadable, match="iov_base"):
         vector_data('{iov_base="abc" iov_len=3}')

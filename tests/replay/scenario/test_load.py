@@ -231,7 +231,7 @@ def test_whatever_is_wrong_with_a_text_is_told_in_lines(at, gone, piece, other):
 
 
 @pytest.mark.parametrize("tag", ["[]", "{}", "1", "true", "[[]]", '"grow"'])
-def test_an_operation_of_any_type_is_told(tag):
+def test_an_operation_of_any_type_is_described(tag):
     assert [path for _, path, _ in faults_of(changed('"append"', tag))] == ["task[0].operations[0]"]
 
 

@@ -69,7 +69,7 @@ def test_lines(path, start):
     assert TEXT.splitlines()[line - 1].lstrip().startswith(start)
 
 
-def test_what_is_not_there_is_placed_at_what_is_around_it():
+def test_a_missing_key_is_placed_at_what_is_around_it():
     lines = key_lines(TEXT)
     assert line_of(lines, ("chip", "size")) == lines[("chip",)]
     assert line_of(lines, ("run",)) == 1

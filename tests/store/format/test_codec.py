@@ -69,7 +69,7 @@ def test_erase_record(erase_count: int) -> None:
     assert codec.decode_erase_count(raw) == erase_count
 
 
-def test_an_erase_record_of_another_version_tells_its_version_and_nothing_else() -> None:
+def test_an_erase_record_of_another_version_gives_its_version_and_nothing_else() -> None:
     raw = codec.encode_erase_record(7)
     assert codec.erase_record_version(raw) == codec.VERSION
     other = codec.ERASE_RECORD.pack(codec.MAGIC, codec.VERSION + 1, 0, 7, 0)
@@ -272,7 +272,7 @@ def test_blank_and_zeroed_flash_holds_nothing(fill: int, length: int, salt: int)
 
 @given(st.data())
 @quick
-def test_a_frame_with_any_part_erased_or_zeroed_is_none(data: st.DataObject) -> None:
+def test_a_frame_with_any_part_erased_or_zeroed_does_not_count(data: st.DataObject) -> None:
     payload = data.draw(st.binary(min_size=1, max_size=60))
     salt = data.draw(U32)
     raw = codec.encode_frame(Kind.DATA, 7, 40, 3, payload, salt)
@@ -286,7 +286,7 @@ def test_a_frame_with_any_part_erased_or_zeroed_is_none(data: st.DataObject) -> 
 
 @given(OPEN_RECORDS, st.integers(1, 1000))
 @quick
-def test_a_frame_of_an_earlier_life_of_the_block_is_none(record: OpenRecord, later: int) -> None:
+def test_a_frame_of_an_earlier_life_of_the_block_does_not_count(record: OpenRecord, later: int) -> None:
     """One erase later, or opened once more with another base, the salt is another one; only 2^-16 of the salts that
     differ agree in a header's `check`, and 2^-32 in a whole frame."""
     old_salt = codec.encode_open_record(record)[1]

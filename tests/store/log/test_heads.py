@@ -250,7 +250,7 @@ def test_freed_blocks_are_erased_for_the_head_that_their_frames_went_to() -> Non
         assert [freed in state.segments._freed_for(which) for which in range(heads)] == [False] * (heads - 1) + [True]
 
 
-def test_a_block_that_tells_how_far_another_counts_is_not_erased_before_that() -> None:
+def test_a_block_that_bounds_another_is_not_erased_before_it() -> None:
     store = Store.format(NorFlash(12, 1024, 128), StoreConfig(buffer_bytes=64, name_bytes=16))
     put(store, "a", b"a")
     state = store._volume.state

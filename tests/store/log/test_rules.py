@@ -245,7 +245,7 @@ def damaged_at(store: Store, address: int, bit: int = 5) -> NorFlash:
     return NorFlash.from_image(image, BLOCK, PAGE)
 
 
-def test_damage_between_sound_frames_of_an_open_block_is_told() -> None:
+def test_damage_between_sound_frames_of_an_open_block_is_reported() -> None:
     """A torn frame can be the last one only: what stands before others was acknowledged."""
     store, _ = watched_store()
     for number in range(4):

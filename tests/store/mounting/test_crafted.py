@@ -71,7 +71,7 @@ def test_a_hole_too_short_to_say_where_it_begins_is_no_frame() -> None:
     assert contents(Store.mount(flash_of(image))) == expected
 
 
-def test_bytes_that_are_missing_inside_a_file_are_told_by_their_place() -> None:
+def test_bytes_missing_inside_a_file_are_reported_by_their_place() -> None:
     size = len(contents(worked_store())["log"])
     image = with_frame(Kind.DATA, 0, size + 100, b"abc")
     assert f"bytes of the file b'log' are missing: from byte {size} on" in refusal(image)
@@ -139,7 +139,7 @@ def test_a_store_whose_every_block_is_discarded_is_refused() -> None:
     assert "no block of this flash holds a sound log head" in refusal(image)
 
 
-def test_a_seal_that_lists_what_is_no_frame_is_found_out() -> None:
+def test_a_seal_that_lists_something_else_than_frames_is_found_out() -> None:
     """The run entry of a NAME points to the middle of another frame; entries and seal have their CRC."""
     sizes = {"block_bytes": 1024, "page_bytes": 128}
     store = Store.format(NorFlash(8, **sizes), StoreConfig(buffer_bytes=64, name_bytes=12))

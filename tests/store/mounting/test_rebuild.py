@@ -172,7 +172,7 @@ def test_file_numbers_go_on_where_they_were() -> None:
         assert (node.number, store._volume.state.next_number) == (number, number + 1)
 
 
-def test_only_what_is_dead_either_way_is_erased_to_settle_the_newest_frame() -> None:
+def test_to_settle_the_newest_frame_only_blocks_dead_either_way_are_erased() -> None:
     store = Store.format(NorFlash(12, 1024, 128), StoreConfig(buffer_bytes=64, name_bytes=16))
     blocks_of = {}
     for name in ("older", "big"):

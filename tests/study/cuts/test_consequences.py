@@ -71,7 +71,7 @@ def test_settings_saved_in_place_are_found_empty() -> None:
     assert "rename" in why.remedy
 
 
-def test_the_mode_is_told_as_the_firmware_means_it() -> None:
+def test_the_report_shows_the_mode_as_the_firmware_means_it() -> None:
     found = told(save("/set", NEW, "wb+"), before=save("/set", OLD))
     assert 'by open with "w" and' in cause(found, "emptied").what
 
@@ -162,7 +162,7 @@ def test_removing_first_leaves_none() -> None:
     assert cause(found, "missing").lost_worst == 0  # all of the new file is there, under its other name
 
 
-def test_a_removal_that_is_meant_is_no_fault() -> None:
+def test_a_file_removed_on_purpose_is_not_missing() -> None:
     def work(store: Store) -> None:
         store.remove("/old.csv")
         save("/other", NEW)(store)
@@ -312,7 +312,7 @@ def test_writes_to_a_file_without_a_name_concern_no_file(replace: bool) -> None:
     assert of(found, "/set").changes == 1
 
 
-def test_changes_are_counted_and_the_worst_of_them_is_told() -> None:
+def test_changes_are_counted_and_the_worst_is_reported() -> None:
     def work(store: Store) -> None:
         for lines in (5, 2):
             with store.open("/log", "a") as file:
@@ -323,7 +323,7 @@ def test_changes_are_counted_and_the_worst_of_them_is_told() -> None:
     assert (why.changes, why.of_changes, why.lost_worst) == (2, 2, 5)
 
 
-def test_names_that_differ_in_digits_are_told_together() -> None:
+def test_names_that_differ_in_digits_are_reported_together() -> None:
     def work(store: Store) -> None:
         for day in range(3):
             save(f"/2031-01-{day:02}.csv", b"1\n", "a")(store)

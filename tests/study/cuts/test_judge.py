@@ -95,7 +95,7 @@ def corrupt(_: Store) -> None:
         ("remount", {5: forget}, "after (the first|some) operations, a mount finds"),
     ],
 )
-def test_each_promise_that_is_broken_is_told(
+def test_each_broken_promise_is_reported(
     monkeypatch: pytest.MonkeyPatch, promise: str, lies: dict[int, Lie], what: str
 ) -> None:
     violation = violation_of(monkeypatch, lies)
@@ -105,7 +105,7 @@ def test_each_promise_that_is_broken_is_told(
 
 
 def test_every_promise_is_tried_above_and_a_store_that_does_not_lie_keeps_them(monkeypatch: pytest.MonkeyPatch) -> None:
-    tried = {arguments[0] for mark in test_each_promise_that_is_broken_is_told.pytestmark for arguments in mark.args[1]}
+    tried = {arguments[0] for mark in test_each_broken_promise_is_reported.pytestmark for arguments in mark.args[1]}
     assert tried == set(PROMISES)
     assert violation_of(monkeypatch, {}) is None
 

@@ -71,7 +71,7 @@ def is_frame(data: bytes | None) -> bool:
     return data is not None and data[0] in KINDS and len(data) == FRAME_BYTES + int.from_bytes(data[2:4], "little")
 
 
-def test_only_what_is_torn_is_doubted() -> None:
+def test_only_torn_frames_are_doubted() -> None:
     history = busy_case("bytes", 3, 60).record()
     programs = [number for number, one in enumerate(history.operations) if is_frame(one.data)]
     torn = [doubts_after(history, CutPoint(number, "bytes 5"), Profile.PROGRAM) for number in programs[8:18]]

@@ -44,7 +44,7 @@ def after_cut(history: History) -> Contents:
     return read_all(Store.mount(flash, read_only=True))
 
 
-def test_each_spill_is_an_event_and_waiting_bytes_are_none() -> None:
+def test_each_spill_is_an_event_and_waiting_bytes_are_not() -> None:
     def work(store: Store) -> None:
         with store.open("a", "w") as file:
             file.write(b"x" * 70)

@@ -127,7 +127,7 @@ def test_devices_lose_their_store_when_too_few_blocks_are_left(scenario, run, pa
     assert sample.shares[0].at_ns is sample.shares[0].least_ns is None
 
 
-def test_spare_blocks_are_those_that_what_is_kept_leaves(run):
+def test_spare_blocks_are_those_that_the_kept_data_does_not_need(run):
     capacity, reserve = run.store.usage().capacity_bytes, 2
     share = capacity // (BLOCKS - reserve)
     assert spare_blocks(replace(run, live_bytes_max=0)) == BLOCKS - reserve
@@ -170,7 +170,7 @@ def test_a_flash_with_stuck_bits_loses_its_store_at_the_same_time(scenario, pace
     assert slow.seed == quick.seed
 
 
-def test_a_device_that_outlives_the_sample_is_none(scenario, pace, monkeypatch):
+def test_a_device_that_outlives_the_sample_has_no_time(scenario, pace, monkeypatch):
     monkeypatch.setattr(lost_store, "PATIENCE", 0.1)
     sample = losses_of(scenario, pace, devices=1)
     assert sample.losses[0].at_ns is None

@@ -28,8 +28,8 @@ def read_all(store: Store) -> Contents:
 class Event:
     """One persistence event, by what it changes in the durable contents. `call` is the number of the call that made it.
 
-    "put": `data` stands from `at` on, with zeros before it if the file was shorter; "size": the file exists and has `at`
-    bytes; "remove"; "rename" to `to`: the file that had that name, spelled `replaces`, is gone.
+    "put": `data` stands from `at` on, with zeros before it if the file was shorter; "size": the file exists and has
+    `at` bytes; "remove"; "rename" to `to`: the file that had that name, spelled `replaces`, is gone.
     """
 
     call: int
