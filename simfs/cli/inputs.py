@@ -41,7 +41,7 @@ def check_source(file: str) -> None:
     """Refuse a file that can't be read, or that never ends, before anything else."""
     try:
         if not stat.S_ISREG(os.stat(file).st_mode):
-            raise Refused(f"{file}: it is no regular file; give a scenario, a script or a recording")
+            raise Refused(f"{file}: it is not a regular file; give a scenario, a script or a recording")
         with open(file, "rb"):
             pass
     except OSError as error:
@@ -91,7 +91,7 @@ def _replay_recording(
     from_console = not is_recording(file)
     if from_console and not is_console_log(file):
         raise Refused(
-            f"{file}: it is no recording; give a scenario (.toml), a script (.py), what "
+            f"{file}: it is not a recording; give a scenario (.toml), a script (.py), what "
             "strace -f -y -ttt -s 1048576 -x wrote, or a console's log with lines of `simfs recorder`"
         )
     if from_console and directory:
@@ -134,7 +134,7 @@ def _store_on(part: str, size: str | None) -> AnyStore:
     try:
         blocks, rest_bytes = divmod(parse_size(size) if size else sheet.size_bytes, sheet.block_bytes)
         if rest_bytes:
-            raise ValueError(f"it is no multiple of the erase block of {part}, {sheet.block_bytes} bytes; write one")
+            raise ValueError(f"it is not a multiple of the erase block of {part}, {sheet.block_bytes} bytes; write one")
         return Store.format(NorFlash.part(part, block_count=blocks))
     except ValueError as error:
         raise Refused(f"--size {size}: {error}") from None

@@ -29,7 +29,7 @@ def check_target(image: str) -> None:
     """Refuse, before the run, a file that could not be written after it."""
     directory = os.path.dirname(os.path.realpath(image))
     if os.path.exists(image) and not os.path.isfile(image):
-        raise Refused(f"--save-image {image}: it is no regular file; name a file to write")
+        raise Refused(f"--save-image {image}: it is not a regular file; name a file to write")
     if not os.path.isdir(directory):
         raise Refused(f"--save-image {image}: there is no directory {directory}; create it first")
     if not os.access(directory, os.W_OK):

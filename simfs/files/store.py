@@ -114,7 +114,7 @@ class Store(Shown):
             return False
 
     def stretch(self, name: Name) -> Stretch | None:
-        """Where many opens for append, each with one write and a close, can be done at once; None where not."""
+        """Where many opens for append, each with one write and a close, can be done at once; None if they can't."""
         if self.files_open >= self._open_files_max:
             return None
         meters = self.meters
@@ -196,7 +196,7 @@ class Store(Shown):
         return NOT_TOLD if self._calls is None else self._calls.named(kind, name, self.prefix, at=at, to=to)
 
     def cost_of_boot(self) -> Spent:
-        """What a mount would cost: a read-only one, of a copy of the flash."""
+        """The cost of a mount, measured by a read-only one of a copy of the flash."""
         medium = FlashMedium(self.flash.copy())
         before = medium.mark()
         Volume.mount(medium.flash, read_only=True)

@@ -49,8 +49,8 @@ def play(
 ) -> Run:
     """Play a scenario to its end; `source` names it in the report.
 
-    `observers` are told of all that happens. `plain` does one operation after the other, and so does a run that is
-    observed; else those that are alike are done together, which gives the same flash and the same notes sooner.
+    `observers` are called for all that happens. `plain` does one operation after the other, and so does a run that is
+    observed; otherwise operations that are alike are done together, which gives the same flash and notes sooner.
     """
     one_by_one = plain or bool(observers)
     store = make_store(scenario)

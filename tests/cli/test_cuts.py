@@ -177,7 +177,7 @@ def test_the_profile_is_in_the_line_to_paste_and_one_case_of_a_kind_is_shrunk(
     [
         ([], "simfs: there is nothing to cut; give a scenario, a script, a recording or --case"),
         (["nowhere.toml"], "nowhere.toml: No such file or directory; give"),
-        (["scenarios/doorbell.txt"], "scenarios/doorbell.txt: it is no recording; give a scenario"),
+        (["scenarios/doorbell.txt"], "scenarios/doorbell.txt: it is not a recording; give a scenario"),
         (["scenarios/settings.toml", "--only", "x"], "--only x: 'x' names no cut; right would be, for example, 123:"),
         (["scenarios/settings.toml", "--every", "page"], "'page' is not one of 'operation', 'byte', 'bit'"),
         (["scenarios/settings.toml", "--every", "bit", "--sample", "9"], "--every: --sample says already where to cut"),

@@ -44,7 +44,7 @@ def host_name(name: str) -> str:
     parts = name.removeprefix("/").split("/")
     for part in parts:
         if not part:
-            raise ValueError("an empty part of it is no file name")
+            raise ValueError("an empty part of it is not a file name")
         if not _PART.fullmatch(part):
             strange = next((sign for sign in part if not _PART.fullmatch("a" + sign)), part[0])
             raise ValueError(f"{strange!a} in it may mean something to the host")
@@ -118,7 +118,7 @@ def _empty_directory(path: str) -> str:
         os.mkdir(path)
     except FileExistsError:
         if os.path.islink(path) or not os.path.isdir(path):
-            raise BadDestination(f"{path}: it is no directory; give one that is empty, or a new name") from None
+            raise BadDestination(f"{path}: it is not a directory; give one that is empty, or a new name") from None
         if os.listdir(path):
             raise BadDestination(f"{path}: it is not empty; give an empty directory, or a new name") from None
     return os.path.realpath(path)

@@ -139,7 +139,7 @@ def read_records(path: str, raw: bytes) -> tuple[int, bytes]:
         add = file.add_ihex if text.lstrip().startswith(":") else file.add_srec
         add(text)
     except UnicodeDecodeError as error:
-        raise BadImage(f"{path}: byte {error.start} is no text; Intel HEX and S-records are") from None
+        raise BadImage(f"{path}: byte {error.start} is not text; Intel HEX and S-records are") from None
     except (bincopy.Error, ValueError, IndexError) as error:
         raise BadImage(f"{path}: a line can't be read: {error}; write the file again") from None
     if not _END.search(raw):

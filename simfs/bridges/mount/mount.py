@@ -28,7 +28,7 @@ def check_directory(directory: str) -> None:
     except FileNotFoundError:
         raise CannotMount(f"{directory}: there is no such directory; create it first") from None
     except NotADirectoryError:
-        raise CannotMount(f"{directory}: it is no directory; name an empty one") from None
+        raise CannotMount(f"{directory}: it is not a directory; name an empty one") from None
     except OSError as error:  # also what a mount leaves whose process was killed
         raise CannotMount(f"{directory}: {error.strerror}; if a mount was left there, fusermount3 -u it") from None
     if os.path.ismount(directory):

@@ -68,7 +68,7 @@ def setup_of(node: pytest.Item) -> Setup:
         sheet = PARTS[part]
         blocks, rest_bytes = divmod(parse_size(size), sheet.block_bytes)
         if rest_bytes:
-            raise ValueError(f"size {size!r} is no multiple of the erase block of {part}, {sheet.block_bytes} bytes")
+            raise ValueError(f"size {size!r} is not a multiple of the erase block of {part}, {sheet.block_bytes} bytes")
         return Setup(part, blocks, seed, StoreConfig(**{"seed": seed, **settings}))
     except (TypeError, ValueError) as error:
         raise refusal(f"simfs: {error}") from None

@@ -83,7 +83,7 @@ def parse_moment(text: str) -> int:
     """Device time of `2031-04-05`, `2031-04-05 03:00` or `2031-04-05 03:00:00`; years may have up to six digits."""
     match = _MOMENT.fullmatch(text.strip())
     if match is None:
-        raise ValueError(f'{text!r} is no date; write for example "2031-04-05" or "2031-04-05 03:00:00"')
+        raise ValueError(f'{text!r} is not a date; write for example "2031-04-05" or "2031-04-05 03:00:00"')
     return moment(*(int(part) for part in match.groups() if part is not None))
 
 
@@ -91,7 +91,7 @@ def parse_time_of_day(text: str) -> int:
     """ns since midnight of `03:00` or `03:00:00`."""
     match = _TIME_OF_DAY.fullmatch(text.strip())
     if match is None:
-        raise ValueError(f'{text!r} is no time of day; write for example "03:00"')
+        raise ValueError(f'{text!r} is not a time of day; write for example "03:00"')
     return time_of_day(*(int(part) for part in match.groups() if part is not None))
 
 

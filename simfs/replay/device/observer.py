@@ -21,8 +21,8 @@ class Observer(StoreListener):
     """
 
     needs_each = True
-    """Whether each append has to be told. Else those that go together in the open block are not told at all: they erase
-    nothing, and none of them is refused."""
+    """Whether the observer needs each append. If not, appends that go together into the open block are not reported at
+    all: they erase nothing, and none of them is refused."""
 
     def run_begins(self, store: AnyStore) -> AnyStore:
         """Called with the store before the device uses it; the device uses the store that is returned. By default a log

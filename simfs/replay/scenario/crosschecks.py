@@ -58,7 +58,7 @@ def _region_faults(chip: Chip, store: StoreTable) -> Found:
 def _value_faults(values: Mapping[str, Value], tasks: list[tuple[int, Task]]) -> Found:
     for name in values:
         if name in CLOCK_FIELDS or name in COUNT_FIELDS or not name.isidentifier():
-            what = "is a field of the clock" if name.isidentifier() else "is no word of letters, digits and _"
+            what = "is a field of the clock" if name.isidentifier() else "is not a word of letters, digits and _"
             yield ("values", name), f'"{name}" {what}; give the reading another name'
     known = {*CLOCK_FIELDS, *COUNT_FIELDS, *values}
     for at, task in tasks:

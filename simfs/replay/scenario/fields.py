@@ -64,7 +64,7 @@ def _moment(value: object) -> int:
         return moment(value.year, value.month, value.day)
     if isinstance(value, str):
         return parse_moment(value)
-    raise ValueError(f"{value!r} is no date; write for example 2031-04-05 or 2031-04-05 03:00:00")
+    raise ValueError(f"{value!r} is not a date; write for example 2031-04-05 or 2031-04-05 03:00:00")
 
 
 def _time_of_day(value: object) -> int:
@@ -72,12 +72,12 @@ def _time_of_day(value: object) -> int:
         return time_of_day(value.hour, value.minute, value.second) + value.microsecond * 1000
     if isinstance(value, str):
         return parse_time_of_day(value)
-    raise ValueError(f'{value!r} is no time of day; write for example "03:00"')
+    raise ValueError(f'{value!r} is not a time of day; write for example "03:00"')
 
 
 def _name(value: object) -> str:
     if not isinstance(value, str) or not 1 <= len(value) <= NAME_LETTERS_MAX:
-        raise ValueError(f'{value!r:.60} is no name; write for example "/settings.json"')
+        raise ValueError(f'{value!r:.60} is not a name; write for example "/settings.json"')
     if "\0" in value:
         raise ValueError("the name holds a NUL, which ends a name; leave it out")
     return value
@@ -93,7 +93,7 @@ def _name_pattern(value: object) -> Pattern:
 
 def _text(value: object) -> Pattern:
     if not isinstance(value, str):
-        raise ValueError(f'{value!r:.60} is no text; write for example "{{time}},{{level}}\\n"')
+        raise ValueError(f'{value!r:.60} is not text; write for example "{{time}},{{level}}\\n"')
     if len(value) > TEXT_LETTERS_MAX:
         raise ValueError(f"the text has {len(value)} letters; write at most {TEXT_LETTERS_MAX}, or give a size instead")
     return parse_pattern(value)

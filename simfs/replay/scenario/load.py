@@ -113,7 +113,7 @@ def _syntax_fault(message: str, text: str, source: str) -> Fault:
     match = _LINE_IN_MESSAGE.search(message)
     line = int(match[1]) if match else text.rstrip().count("\n") + 1
     what = message[: match.start()] if match else message
-    return Fault(source, line, "syntax", f"this is no TOML: {what}; write key = value, text in quotes")
+    return Fault(source, line, "syntax", f"this is not TOML: {what}; write key = value, text in quotes")
 
 
 def _sections(scenario: Scenario) -> dict[str, Any]:

@@ -25,7 +25,7 @@ def parse_path(text: str) -> Path:
     while at < len(text):
         match = _STEP.match(text, at)
         if match is None or (at == 0) != (text[at] not in ".[") or (match[3] and text[at] == "."):
-            raise ValueError("it is no path to a setting; write for example store.size or task[0].every")
+            raise ValueError("it is not a path to a setting; write for example store.size or task[0].every")
         steps.append(int(match[3]) if match[3] else match[1] or match[2])
         at = match.end()
     if not steps:

@@ -108,7 +108,7 @@ def _parse(text: object, kind: _Kind) -> int:
             raise ValueError(f'"{text}" has its units out of order; write the largest first, each once')
         total, at, smallest = total + Fraction(number) * each, term.end(), each
     if total.denominator != 1:
-        raise ValueError(f'"{text}" is no whole number of {kind.base}; write one that is')
+        raise ValueError(f'"{text}" is not a whole number of {kind.base}; write one that is')
     return int(total)
 
 

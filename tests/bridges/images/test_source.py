@@ -157,7 +157,7 @@ def test_damaged_records_are_refused(tmp_path: Path, kind: str) -> None:
         read_image(write(tmp_path / "flipped", "\n".join(lines).encode()))
     with pytest.raises(BadImage, match="no end line"):
         read_image(write(tmp_path / "cut", "\n".join(text.split("\n")[:at]).encode()))
-    with pytest.raises(BadImage, match="is no text"):
+    with pytest.raises(BadImage, match="is not text"):
         read_image(write(tmp_path / "binary", text.encode()[:200] + b"\x80" + text.encode()[200:]))
 
 

@@ -34,7 +34,7 @@ def directory(tmp_path: Path) -> Path:
 
 def test_a_wrong_mount_point(scenario: Path, tmp_path: Path) -> None:
     assert "it is not empty; name an empty directory" in one_line(scenario, tmp_path)
-    assert "it is no directory" in one_line(scenario, scenario)
+    assert "it is not a directory" in one_line(scenario, scenario)
     assert "there is no such directory; create it first" in one_line(scenario, tmp_path / "x")
 
 

@@ -138,7 +138,7 @@ def faulty_suite(pytester: pytest.Pytester, markers: list[str], fixture: str) ->
 def test_what_makes_no_sense_is_one_line(pytester: pytest.Pytester) -> None:
     said = {
         'part="W25Q32"': "simfs: no part is named 'W25Q32'; known are *",
-        'size="5 KiB"': "simfs: size '5 KiB' is no multiple of the erase block of generic, 4096 bytes",
+        'size="5 KiB"': "simfs: size '5 KiB' is not a multiple of the erase block of generic, 4096 bytes",
         'size="8 KiB", reserve_blocks=9': "simfs: 2 erase blocks are too few; *",
         'cleaner="newest"': "simfs: cleaner is 'newest'; it must be one of *",
         "heads=2": "simfs: *unexpected keyword argument 'heads'",

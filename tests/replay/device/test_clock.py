@@ -66,7 +66,7 @@ def test_a_fraction_of_a_second_is_shown_only_where_there_is_one():
     ],
 )
 def test_what_is_no_moment_is_refused(text):
-    with pytest.raises(ValueError, match=r"there is no|is no date"):
+    with pytest.raises(ValueError, match=r"there is no|is not a date"):
         parse_moment(text)
 
 
@@ -74,5 +74,5 @@ def test_times_of_day():
     assert parse_time_of_day("03:00") == 3 * 3600 * NS_PER_S
     assert parse_time_of_day("23:59:59") == 86_399 * NS_PER_S
     for wrong in ("3:00", "24:00", "03:60", "03:00:60", "noon"):
-        with pytest.raises(ValueError, match="no time of day"):
+        with pytest.raises(ValueError, match=r"there is no time of day|is not a time of day"):
             parse_time_of_day(wrong)

@@ -158,7 +158,7 @@ def test_later_versions_and_operations_are_named() -> None:
         ("format", "recorder.h prints no such line"),
         ("open 3 w", "recorder.h prints no such line"),
         ("write 3 2 aabbcc", "it has more or fewer bytes than it says"),
-        ("open 3 q /a", "'q' is no mode of fopen"),
+        ("open 3 q /a", "'q' is not a mode of fopen"),
         ("remove a%00", "no name holds a NUL"),
     ],
 )

@@ -181,10 +181,10 @@ def test_tasks_need_names_of_their_own():
 @pytest.mark.parametrize(
     ("text", "line", "what"),
     [
-        ("[chip]\npart = W25\n", 2, "this is no TOML"),
-        ("[chip]\npart = 'x\n", 2, "this is no TOML"),
-        ("a = 1\na = 2\n", 2, "this is no TOML"),
-        ("[chip", 1, "this is no TOML"),
+        ("[chip]\npart = W25\n", 2, "this is not TOML"),
+        ("[chip]\npart = 'x\n", 2, "this is not TOML"),
+        ("a = 1\na = 2\n", 2, "this is not TOML"),
+        ("[chip", 1, "this is not TOML"),
         ("a = " + "[" * 5000, 1, "nested too deeply"),
         (b"[chip]\n# \xff\n", 2, "not UTF-8"),
         ("# x\n" * 300_000, 1, "larger than"),

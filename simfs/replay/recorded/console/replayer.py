@@ -111,7 +111,7 @@ class ConsoleReplayer:
     def open(self, match: re.Match[str]) -> None:
         number, mode = int(match[1]), MODES.get(match[2])
         if mode is None:
-            raise Unreadable(f"{match[2]!r} is no mode of fopen")
+            raise Unreadable(f"{match[2]!r} is not a mode of fopen")
         name = name_text(match[3])
         if number in self._files:
             self.store.skip(f"open of {name}: file number {number} is still open, so it is closed first")

@@ -63,7 +63,7 @@ class Context:
         """An offset or a length."""
         number = int(text)
         if not 0 <= number <= OFFSET_MAX:
-            raise Unreadable(f"{text} is no offset; right is 0 to {OFFSET_MAX}")
+            raise Unreadable(f"{text} is not an offset; right is 0 to {OFFSET_MAX}")
         return number
 
     def on_stranger(self, call: Call, path: str | None) -> None:

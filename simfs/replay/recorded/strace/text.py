@@ -35,7 +35,7 @@ class _Escapes(dict[str, str]):
         elif body and body[0] in "01234567":
             value = int(body, 8)
         else:
-            raise Unreadable(f"{escape!r} is no escape of a C string")
+            raise Unreadable(f"{escape!r} is not an escape of a C string")
         self[escape] = chr(value)
         return self[escape]
 
@@ -55,7 +55,7 @@ def unescape(text: str) -> bytes:
     try:
         return text.encode("latin-1")
     except UnicodeEncodeError:
-        raise Unreadable(f"{text[:40]!r} holds characters that are no bytes") from None
+        raise Unreadable(f"{text[:40]!r} holds characters that are not bytes") from None
 
 
 def _hex_pairs(text: str, pairs: int) -> bytes | None:
