@@ -264,10 +264,8 @@ class NorFlash:
 
     def _program_carefully(self, address: int, data: bytes) -> None:
         """A program that is told, or is not plainly harmless: check it, then do what the part does."""
-        page, at = divmod(address, self._page_bytes)
-        length = len(data)
-        fits = 0 < length <= self._page_bytes - at and length < len(self._ff)
-        if fits and 0 <= address < self._simple_end and self._starts_with(self._ff[length], address):
+        length, room = len(data), self._page_bytes - address % self._page_bytes
+        if 0 < length <= room and 0 <= address < self._simple_end and self._starts_with(self._ff[length], address):
             self.programs += 1
             self.program_bytes += length
             for tell in self._on_program:
@@ -278,8 +276,9 @@ class NorFlash:
         self._need_power()
         if not data:
             return  # without data the chip does nothing
+        page, at = divmod(address, self._page_bytes)
         self._late.settle(self._cells, address - at, address - at + self._page_bytes)
-        blank = fits and self._starts_with(self._ff[length], address)
+        blank = at + length < len(self._ff) and self._starts_with(self._ff[length], address)
         as_given: Landing = ([(address, data)], [])
         pieces, misuse = as_given if blank else landing(address, data, self._data, self.geometry)
         if self._page_programs and self._page_programs[page] >= self.geometry.page_programs_max:

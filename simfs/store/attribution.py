@@ -31,7 +31,6 @@ class Attribution:
 
     def __init__(self, flash: NorFlash, volume: Volume) -> None:
         self._listeners: list[StoreListener] = []
-        self._block_bytes = flash.geometry.block_bytes
         self._cause = Cause.HEADER  # of the frame that was begun last
         self._states = list(volume.state.blocks.state)
         self.follow(volume)
@@ -43,7 +42,7 @@ class Attribution:
 
     def follow(self, volume: Volume) -> None:
         """Follow this store, just mounted, with the blocks as the mount found them."""
-        self._mounted = True
+        self._of_no_frame = Cause.HEADER
         self._heads: list[Head | None] = volume.state.log.heads
         self._cleaner = volume.cleaner
         volume.state.blocks.on_change = self._on_change
@@ -53,13 +52,13 @@ class Attribution:
 
     def let_go(self) -> None:
         """Stop following the store: everything until the next `follow` is recovery."""
-        self._mounted, self._heads = False, []
+        self._of_no_frame, self._heads = Cause.RECOVERY, []
 
     def _on_program(self, address: int, data: bytes) -> None:
         """A head moves on once its frame is programmed: what is programmed where it stands begins a frame, what comes
         behind that place goes on with one, and what comes before it is a fence. A block that is no head is programmed
         with what it says of itself."""
-        cause = Cause.HEADER if self._mounted else Cause.RECOVERY
+        cause = self._of_no_frame
         for head in self._heads:
             if head is None or not head.start <= address < head.end:
                 continue
@@ -71,8 +70,8 @@ class Attribution:
             listener.programmed(address, data, cause)
 
     def _on_erase(self, block: int) -> None:
-        cause = Cause.RECOVERY
-        if self._mounted:
+        cause = self._of_no_frame
+        if cause is not Cause.RECOVERY:
             cause = self._cleaner.cause or CAUSES[self._cleaner.makes_room_for]
         for listener in self._listeners:
             listener.erased(block, cause)
