@@ -265,3 +265,24 @@ def test_a_store_that_has_somebody_to_tell_takes_no_appends_together() -> None:
     assert store.stretch("log") is not None
     store.listen(Heard())
     assert store.stretch("log") is None
+
+
+def test_an_erase_has_the_cause_of_what_needs_the_room() -> None:
+    store, heard = new_store(level_threshold=0), Heard()
+    store.listen(heard)
+    for _ in range(600):
+        store.open("/a", "x").close()
+        store.remove("/a")
+    assert {cause for _, cause in heard.erases} == {Cause.NAME}
+    with store.open("/log", "x") as file:
+        heard.erases.clear()
+        for number in range(400):
+            file.seek(number % 20)
+            file.write(bytes(90))
+            file.flush()
+    assert {cause for _, cause in heard.erases} == {Cause.DATA}
+    with store.open("/cold", "w") as cold:
+        cold.write(bytes(4000))
+    heard.erases.clear()
+    work(store, 9, 300)
+    assert Cause.RELOCATION in {cause for _, cause in heard.erases}
