@@ -1,5 +1,5 @@
-"""Bytes that were programmed and are not made yet: they are made when somebody reads them, or never, where the erase
-comes first."""
+"""Bytes that were programmed and are not made yet. They are made when somebody reads them, or never if the erase comes
+first."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ class _OfBlock(list[tuple[int, int, Make]]):
 
 
 class LateBytes(dict[int, _OfBlock]):
-    """What is late, by block. No two pieces overlap."""
+    """The pieces of late bytes, by block. No two of them overlap."""
 
     def __init__(self, block_bytes: int) -> None:
         self._block_bytes = block_bytes

@@ -1,4 +1,4 @@
-"""Names that tell a day, and what stands against a scenario's work repeating itself but for those."""
+"""Names with a day in them, and the reasons why a scenario's work never repeats itself except for those days."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def _patterns_of(operation: FileOperation) -> list[Pattern]:
 
 
 class DatedNames:
-    """Names of a scenario's patterns that tell a day."""
+    """The names of a scenario's patterns that have a day in them."""
 
     def __init__(self, scenario: Scenario) -> None:
         operations = [of for task in scenario.task for of in task.operations if isinstance(of, FileOperation)]

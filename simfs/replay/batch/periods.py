@@ -1,5 +1,5 @@
-"""Periods of a played scenario: when everything stands as it stood some days ago but for the dates, the device goes on
-as it has gone on since, and many such periods can be taken at once.
+"""Periods of a played scenario: when everything is as it was some days ago except for the dates, the device goes on as
+it has gone on since, and many such periods can be skipped at once.
 """
 
 from __future__ import annotations
@@ -90,7 +90,7 @@ class PeriodFinder:
         )
 
     def skip(self, passed: Passed, count: int) -> None:
-        """Let so many periods pass."""
+        """Skip so many periods."""
         days = count * passed.days
 
         def moved(name: str) -> str:

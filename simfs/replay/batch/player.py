@@ -1,5 +1,5 @@
-"""Plays a scenario sooner: appends that a task does one after the other until something else is due are done together.
-Whatever else there is goes one by one, and everything comes out the same."""
+"""Plays a scenario faster: appends that a task does one after the other until something else is due are done together.
+Everything else goes one by one, and the outcome is the same."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def _appends_of(played: PlayedTask, device: Device) -> Appends | None:
 
 
 class FastPlayer(Player):
-    """A `Player` whose runs and notes are the same, and sooner there."""
+    """A `Player` with the same runs and notes, in less time."""
 
     def __init__(self, scenario: Scenario, device: Device) -> None:
         super().__init__(scenario, device)

@@ -1,8 +1,8 @@
-"""The structure of a store: all that decides what it does next, without what does not. Two moments of the same
-structure go on alike, step for step, whatever the bytes of files are, and though all sequence numbers, file numbers
-and erase counts are higher by the same.
+"""The structure of a store: everything that decides what it does next, and nothing else. From two moments of the same
+structure a store goes on alike, step for step, whatever the bytes of files are, and even if all sequence numbers, file
+numbers and erase counts are higher by the same.
 
-Names stand in it as the caller knows them again: yesterday's file is yesterday's file, whatever its date.
+Names are in it as the caller recognises them: yesterday's file is yesterday's file, whatever its date.
 """
 
 from __future__ import annotations

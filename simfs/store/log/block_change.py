@@ -63,9 +63,9 @@ class Segments:
         any(self.erase(following) for following in self.erasable())
 
     def abandon(self, which: int, base: int) -> None:
-        """Leave the head's block as it is, and go on in another one. By the base of that nothing in the old one counts
-        from this sequence number on. Where nothing in it counts but MARKs, the new one takes its place with the same
-        base: the old one may be erased then, however many were tried. Raises OutOfBlocks."""
+        """Leave the head's block as it is, and go on in another one, whose base says that nothing in the old one counts
+        from this sequence number on. If only MARKs count in the old one, the new one takes its place with the same
+        base, and the old one may be erased, however many were tried. Raises OutOfBlocks."""
         head = self.log.heads[which]
         assert head is not None
         tries, bottom = self.blocks.tries[head.block] + 1, base - head.base
@@ -182,17 +182,18 @@ class Segments:
         return True
 
     def _forget(self, block: int) -> None:
-        """What the block held is gone for good."""
+        """Drop from RAM what the block held, which is gone for good."""
         self.blocks.in_doubt.pop(block, None)
         self.claims.erased(self.bearers_in.pop(block, []))
 
     def retire(self, block: int) -> None:
-        """The block, in which nothing is live, is bad and never used again. What it holds counts until that is told."""
+        """Mark a block in which nothing is live as bad; it is never used again. What it holds counts until its BAD
+        frame."""
         self.blocks.retire(block)
         self.bad_at[block] = 0
 
     def tell_bad(self) -> None:
-        """Write down which blocks are bad, those that are not on the flash yet. One program each; an open block more
+        """Write BAD frames for the bad blocks that have none on the flash yet. One program each; one more open block
         when none has room for that. Raises OutOfBlocks."""
         for block in [block for block, address in self.bad_at.items() if not address]:
             which = next(filter(self._fits_bad, range(len(self.log.heads))), None)
@@ -207,7 +208,7 @@ class Segments:
         return self.log.fits(which, Kind.BAD, 0, 0, 0, 0)
 
     def note_bad(self, block: int, address: int) -> None:
-        """The frame that calls a block bad stands here now."""
+        """Note where the BAD frame of a block stands now."""
         cost, before = self.layout.frame_cost(0), self.bad_at.get(block, 0)
         if before:
             self.blocks.charge(before, -cost)
@@ -215,8 +216,8 @@ class Segments:
         self.bad_at[block] = address
 
     def _discard(self, block: int) -> None:
-        """From now on the block holds nothing, whatever an erase that is cut leaves of it. Where a cut spoiled the mark
-        already it is written over, if the part allows that."""
+        """Program the discard mark: from now on the block holds nothing, whatever an interrupted erase leaves of it. If
+        a cut spoiled the mark before, it is written over, if the part allows that."""
         place = block * self.layout.block_bytes + DISCARD_AT
         raw = self.flash.read(place, DISCARD_BYTES)
         once = self.layout.unit_bytes > 1 or self.layout.page_programs_max
@@ -272,7 +273,7 @@ class Segments:
         self.log.append(which, Kind.MARK, 0, 0, 0, b"")
 
     def end_with_marks(self) -> None:
-        """Every head that was written to ends in a MARK, as a mount leaves it. Raises OutOfBlocks."""
+        """End every head that was written to with a MARK, as a mount leaves it. Raises OutOfBlocks."""
         for which, head in enumerate(self.log.heads):
             if head is not None and head.table.runs and head.table.runs[-1].kind != Kind.MARK:
                 self.mark(which)

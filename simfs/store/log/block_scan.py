@@ -174,8 +174,8 @@ FrameAt = Callable[[int], Frame | None]
 
 
 def _resumed_within(frame_at: FrameAt, at: int, frame: Frame, layout: Layout) -> int | None:
-    """Where a frame written again stands on the later pages of this one. Then this one was cut before it reached
-    them, and passes its CRC-32 only by the chance that a byte or two of the other are the same."""
+    """Where a frame written again stands on the later pages of this frame. Then this frame was cut before it reached
+    them, and passes its CRC-32 only because a byte or two of the other happen to be the same."""
     for place in _places(at + 1, at + FRAME_BYTES + frame.length, layout):
         inner = frame_at(place)
         if inner is not None and inner.again:
@@ -201,9 +201,9 @@ def _resume(frame_at: FrameAt, raw: bytes, at: int, place: int, layout: Layout) 
 
 
 def counted_frames(state: StoreState, found: Frames) -> list[Frame]:
-    """The frames that count, in the order of their addresses. A frame written again takes away what it replaces; the
-    newest is asked first, since one that is itself void takes nothing away. CorruptStore when frames are missing
-    that none declares void."""
+    """The frames that count, in the order of their addresses. A frame written again voids what it replaces. The newest
+    comes first, since a frame that is void itself voids nothing. CorruptStore when frames are missing that no frame
+    declares void."""
     if found.counted is None:
         found.counted = _counted(state, found)
     return found.counted

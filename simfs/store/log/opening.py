@@ -1,4 +1,4 @@
-"""What a block states of the log as it becomes a head."""
+"""What an open record states about the log when a block becomes a head."""
 
 from __future__ import annotations
 

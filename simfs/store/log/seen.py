@@ -1,6 +1,6 @@
-"""Frames that were read before. What a frame says follows from its own bytes and the salt of its block: a block that
-begins with the same bytes as it did then begins with the same frames. Whoever mounts many flashes that differ little,
-as after power cuts, saves most of the reading of open blocks; a single mount gains nothing."""
+"""Remembers frames that were read before. A frame follows from its own bytes and the salt of its block, so a block that
+begins with the same bytes as before begins with the same frames. That saves most of the reading of open blocks when
+many flashes are mounted that differ little, as after power cuts; a single mount gains nothing."""
 
 from __future__ import annotations
 
@@ -28,7 +28,8 @@ def frames_seen(raw: bytes, start: int, salt: int, layout: Layout) -> list[Frame
 
 
 def keep_frames(raw: bytes, start: int, salt: int, layout: Layout, frames: list[Frame]) -> None:
-    """These frames stand at the beginning of the block, without a gap. They take the place of what was known of it."""
+    """Remember these frames, which stand at the beginning of the block without a gap, in place of what was known of
+    it."""
     key = (start, salt, layout)
     if key not in _seen and len(_seen) >= BLOCKS_KEPT:
         del _seen[next(iter(_seen))]

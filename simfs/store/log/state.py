@@ -1,4 +1,4 @@
-"""All that a mounted store holds in RAM, in one place; the parts that act on it are beside it."""
+"""Everything that a mounted store holds in RAM, in one place. The code that acts on it is beside it."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ from simfs.store.tables.spans import FileNode, Index
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
-    """Something at `address` that a mount can't read, such as a power cut leaves. Where an interrupted program spoils
-    nothing but what it programs, no acknowledged byte was in it; on a part that spoils more, some may have been."""
+    """Something at `address` that a mount can't read, for example after a power cut. If an interrupted program spoils
+    only what it programs, no acknowledged byte was in it; on a part that spoils more, some may have been."""
 
     address: int
     what: str
