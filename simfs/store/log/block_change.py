@@ -26,9 +26,8 @@ from simfs.store.format.codec import (
     is_discarded,
 )
 from simfs.store.format.runs import RunTable
+from simfs.store.log.block_records import record_of_head, seal_of
 from simfs.store.log.heads import Log
-from simfs.store.log.opening import record_of_head
-from simfs.store.log.seals import seal_of
 from simfs.store.tables.blocks import SEQUENCE_END, BlockTable, State
 from simfs.store.tables.claims import Claims
 from simfs.store.tables.meters import Meters

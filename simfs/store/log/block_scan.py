@@ -32,7 +32,6 @@ from simfs.store.format.codec import (
 from simfs.store.format.layout import Layout, align_up
 from simfs.store.format.runs import PLACE_MASK, Entry, Run, RunTable, runs_listed
 from simfs.store.log.frame_reader import damaged
-from simfs.store.log.seen import frames_seen, keep_frames
 from simfs.store.log.state import StoreState
 
 Listing = tuple[Seal, list[Entry] | None]
@@ -113,9 +112,8 @@ def read_frames(state: StoreState, block: int, stop: int) -> Frames:
     frame_at = cache(
         partial(_frame_at, raw, start, salt, layout.payload_max)
     )  # no place of a damaged block is read twice
-    found = Frames(frames_seen(raw, start, salt, layout))
-    found.end, known = end_of(found.frames, block, layout), len(found.frames)
-    at = align_up(found.end - start, layout.step)  # of the next frame
+    found = Frames(end=start + layout.first)
+    at = layout.first  # of the next frame
     place = 0  # where one stands after a gap at the latest
     while at + FRAME_BYTES <= stop:
         frame = frame_at(at)
@@ -133,9 +131,6 @@ def read_frames(state: StoreState, block: int, stop: int) -> Frames:
         found.end = start + at + FRAME_BYTES + frame.length
         at = align_up(at + FRAME_BYTES + frame.length, layout.step)
     found.content_end = max(start + end, found.end, _announced(raw, start, salt, at, end, layout))
-    if len(found.frames) > known:
-        first_gap = found.gaps[0][0] if found.gaps else found.end
-        keep_frames(raw, start, salt, layout, [frame for frame in found.frames if frame.address < first_gap])
     return found
 
 

@@ -213,7 +213,6 @@ SLOW_PATHS: dict[str, Callable[[], Iterable[Any]]] = {
     "listings": lambda: [patch.object(module, "read_listing", read_unlisted) for module in (look, scan)],
     "order": lambda: [patch.object(replayed, "_in_order", in_order)],
     "costs": lambda: [patch.object(Room, "room_for", room_for)],
-    "frames seen": lambda: [patch.object(scan, "frames_seen", lambda raw, start, salt, layout: [])],
     "layouts": lambda: [patch.object(module, "layout_of", layout.layout_of.__wrapped__) for module in (setup, state)],
     "open records": lambda: [
         patch.object(survey, "stated_by", headers.stated_by.__wrapped__),

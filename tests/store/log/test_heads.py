@@ -10,10 +10,9 @@ import pytest
 from simfs import NorFlash, Store, StoreConfig
 from simfs.store.format.codec import ORDER_MAX, TRIES_MAX, UNKNOWN, Kind
 from simfs.store.format.runs import RunTable
+from simfs.store.log.block_records import record_of_head, seal_of
 from simfs.store.log.block_scan import build_runs, counted_frames, read_frames, read_seal, runs_of
 from simfs.store.log.heads import Log
-from simfs.store.log.opening import record_of_head
-from simfs.store.log.seals import seal_of
 from tests.support.on_flash import churn, contents, frames_on, mounted, opening, put
 
 

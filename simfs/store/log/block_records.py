@@ -1,9 +1,20 @@
-"""What an open record states about the log when a block becomes a head."""
+"""What a block says of itself: its open record when it becomes a head, its run entries and seal when the head leaves."""
 
 from __future__ import annotations
 
-from simfs.store.format.codec import NO_BLOCK, UNKNOWN, OpenRecord
-from simfs.store.log.heads import Log
+from simfs.store.format.codec import (
+    ENTRY_BYTES,
+    NO_BLOCK,
+    ORDER_MAX,
+    SEAL_BYTES,
+    UNKNOWN,
+    UNLISTED,
+    OpenRecord,
+    Seal,
+    encode_seal,
+)
+from simfs.store.format.layout import Layout
+from simfs.store.log.heads import Head, Log
 
 
 def record_of_head(settings: OpenRecord, log: Log, which: int, block: int, base: int, tries: int) -> OpenRecord:
@@ -28,3 +39,12 @@ def _behind(log: Log, which: int, base: int) -> int:
     if other is None or other.quiet or not other.table.runs:
         return UNKNOWN
     return min(max(base - (other.base + other.table.next_order - 1), 0), UNKNOWN)
+
+
+def seal_of(head: Head, layout: Layout) -> bytes:
+    """The bytes that are to stand last in the head's block."""
+    runs = head.table.runs
+    listed = len(runs) <= layout.runs_max and head.at + len(runs) * ENTRY_BYTES + SEAL_BYTES <= head.end
+    entries = [run.encode(head.start) for run in runs] if listed else []
+    seal = Seal(len(runs) if listed else UNLISTED, head.at - head.start, min(head.table.next_order, ORDER_MAX))
+    return encode_seal(entries, seal, head.salt)
