@@ -85,7 +85,7 @@ class Appends:
         programs, most = stretch.programs_max(length), min(self._runs_end - played.runs, stretch.count_of(length or 1))
         if most < 2 or not device.is_usual(programs):
             return False
-        starts_ns = times.ahead(due_ns, horizon_ns, most, programs * device.flash.datasheet.program_typ_ns)
+        starts_ns = times.ahead(due_ns, horizon_ns, most, programs * device.program_typ_ns)
         if len(starts_ns) < 2:
             return False
         chosen = (
@@ -94,13 +94,11 @@ class Appends:
         if chosen is None:
             return False
         placed, lengths, payloads = chosen
-        count, before = len(lengths), device.readings()
-        live_bytes = stretch.append(placed, lengths, payloads)
-        done = Alike(starts_ns[:count], placed, sum(lengths), live_bytes)
-        device.note_alike(played.task.name, "append", self._name(), done, before)
+        count, live_bytes = placed.frame_count, stretch.append(placed, lengths, payloads)
+        device.note_alike(played.task.name, "append", Alike(starts_ns[:count], placed, sum(lengths), live_bytes))
         played.runs += count
         times.skip(count - 1)
-        if stretch.room_bytes - (placed.end - placed.starts[0]) < stretch.pitch(lengths[-1]):
+        if stretch.room_bytes - placed.room_bytes < stretch.pitch(lengths[-1]):
             self._rests = 1  # the next one goes on in another block
         return True
 
@@ -122,7 +120,7 @@ class Appends:
         placed = stretch.alike(length, count)
         if placed is None:
             return None
-        count = len(placed.starts)
+        count = placed.frame_count
         return placed, [length] * count, self._contents.later(self._series(starts_ns[:count], boot))
 
     def _varying(self, stretch: Stretch, starts_ns: Sequence[int], boot: int) -> Chosen | None:

@@ -117,33 +117,32 @@ class Device:
 
     def is_usual(self, programs: int) -> bool:
         """Whether a write of so many programs and nothing else would not stand out."""
-        sheet, writes = self.flash.datasheet, self.writes
-        return writes.is_usual(programs * sheet.program_typ_ns, programs * sheet.program_max_ns)
+        return self.writes.is_usual(programs * self.program_typ_ns, programs * self._program_max_ns)
 
     @property
     def flash(self) -> NorFlash:
         """The flash of a store that is on one; else NoLog."""
         return the_log(self.store).flash
 
-    def note_alike(self, task: str, operation: str, name: str, done: Alike, before: Readings) -> None:
-        """Note writes of a task that were done together since `before`, as `perform` does each. They are usual."""
-        spent, program_ns = Spent(*self._since(before[1])), self.flash.datasheet.program_typ_ns
-        placed, live_bytes, last = done.placed, done.live_bytes, len(done.starts_ns) - 1
+    def note_alike(self, task: str, operation: str, done: Alike) -> None:
+        """Note writes of a task that were done together, as `perform` does each. They are usual."""
+        program_ns, placed, last = self.program_typ_ns, done.placed, len(done.starts_ns) - 1
         tally = self.tasks.get(task) or self._new_tally(task)
-        tally.operations[operation] += len(done.starts_ns)
+        tally.operations[operation] += last + 1
         tally.host_bytes += done.host_bytes
-        tally.programs += spent.programs
-        tally.program_bytes += spent.program_bytes
-        tally.busy_ns += spent.busy_ns
+        tally.programs += placed.programs
+        tally.program_bytes += placed.program_bytes
+        tally.busy_ns += placed.programs * program_ns
         self.busy_with = task, operation
         self.writes.count_usual(program_ns, placed)
 
         def ended_ns(index: int) -> int:
             return done.starts_ns[index] + placed.programs_of(index) * program_ns
 
-        if live_bytes[last] > self._live_bytes_max:
-            self._live_bytes_max = live_bytes[last]
-            self._live_bytes_max_at_ns = ended_ns(bisect_left(live_bytes, live_bytes[last])) - self.start_ns
+        live_bytes = done.live_bytes[last]
+        if live_bytes > self._live_bytes_max:
+            self._live_bytes_max = live_bytes
+            self._live_bytes_max_at_ns = ended_ns(bisect_left(done.live_bytes, live_bytes)) - self.start_ns
         self.now_ns = ended_ns(last)
 
     def note_lost(self, task: str, records: int) -> None:
@@ -210,6 +209,10 @@ class Device:
         self._meters = store.meters
         self._mark, self._since = store.medium.mark, store.medium.since
         self._uses_idle_time = store.uses_idle_time
+        log = log_of(store)
+        sheet = None if log is None else log.flash.datasheet
+        self.program_typ_ns = 0 if sheet is None else sheet.program_typ_ns  # of a page; 0 where it is not on flash
+        self._program_max_ns = 0 if sheet is None else sheet.program_max_ns
 
     def readings(self) -> Readings:
         """The clock and the counters that an operation may move."""

@@ -86,11 +86,10 @@ class StallLog:
 
     def count_usual(self, program_ns: int, placed: Placed) -> None:
         """Count writes that do not stand out, by the programs of their frames."""
-        self.count += len(placed.starts)
+        self.count += placed.frame_count
         self.total_ns += placed.programs * program_ns
-        self.histogram[program_ns] += len(placed.starts) - len(placed.crossed)
-        for more in placed.crossed.values():
-            self.histogram[(1 + more) * program_ns] += 1
+        for programs, count in placed.alike:
+            self.histogram[programs * program_ns] += count
 
     def keep(self, stall: Stall) -> None:
         """Keep a stall if it is the longest of its kind."""

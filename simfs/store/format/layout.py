@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left
+from collections import Counter
 from collections.abc import Sequence
 from functools import lru_cache
 from itertools import accumulate
@@ -24,17 +25,14 @@ def align_up(value: int, step: int) -> int:
 
 class Placed(NamedTuple):
     """Frames one behind the other. `crossed` has, by a frame's index, how many page ends lie within it: so many
-    programs more than one does it take."""
+    programs more than one does it take. `alike`: (programs of a frame, how many frames take so many)."""
 
-    starts: Sequence[int]
-    end: int  # where the next one may start
+    frame_count: int
+    room_bytes: int  # from where the first one starts to where the next one may
     program_bytes: int
+    programs: int
     crossed: dict[int, int]
-
-    @property
-    def programs(self) -> int:
-        """Page programs of all."""
-        return len(self.starts) + sum(self.crossed.values())
+    alike: tuple[tuple[int, int], ...]
 
     def programs_of(self, index: int) -> int:
         """Page programs of one frame."""
@@ -95,23 +93,14 @@ class Layout:
 
     def placed(self, at: int, lengths: Sequence[int]) -> Placed:
         """Frames with payloads of these lengths, the first of which starts at address `at`."""
-        starts = list(accumulate(map(self.pitch, lengths), initial=at))
-        end = starts.pop()
-        return self._placed(starts, end, list(map(self.padded, map(FRAME_BYTES.__add__, lengths))))
+        starts = list(accumulate(map(self.pitch, lengths), initial=at % self.page_bytes))
+        end, sizes = starts.pop(), list(map(self.padded, map(FRAME_BYTES.__add__, lengths)))
+        return _placed(starts, end, sizes, self.page_bytes)
 
     def placed_alike(self, at: int, length: int, count: int) -> Placed:
         """The same for payloads of one length."""
-        pitch = self.pitch(length)
-        end = at + count * pitch
-        return self._placed(range(at, end, pitch), end, [self.padded(FRAME_BYTES + length)] * count)
-
-    def _placed(self, starts: Sequence[int], end: int, sizes: Sequence[int]) -> Placed:
-        crossed: dict[int, int] = {}
-        for page in range(starts[0] + self.left_in_page(starts[0]), end, self.page_bytes):
-            index = bisect_left(starts, page) - 1
-            if page < starts[index] + sizes[index]:
-                crossed[index] = crossed.get(index, 0) + 1
-        return Placed(starts, end, sum(sizes), crossed)
+        padded = self.padded(FRAME_BYTES + length)
+        return _placed_alike(at % self.page_bytes, self.pitch(length), padded, count, self.page_bytes)
 
     def frame_cost(self, payload_bytes: int) -> int:
         """Room that a frame takes, up to where the next may start; its share of the page when programs of a page are
@@ -122,6 +111,26 @@ class Layout:
         """The room that `length` bytes of one run take when they are written in as few frames as possible."""
         full, rest = divmod(length, self.buffer_bytes)
         return full * self.full_cost + self.costs[rest]
+
+
+def _placed(starts: Sequence[int], end: int, sizes: Sequence[int], page_bytes: int) -> Placed:
+    """Frames of these sizes, in whole program units; addresses count from the start of a page."""
+    crossed: dict[int, int] = {}
+    for page in range(page_bytes, end, page_bytes):
+        index = bisect_left(starts, page) - 1
+        if page < starts[index] + sizes[index]:
+            crossed[index] = crossed.get(index, 0) + 1
+    alike = Counter(crossed.values())
+    alike[0] = len(starts) - len(crossed)
+    programs = tuple((1 + more, count) for more, count in sorted(alike.items()) if count)
+    total = len(starts) + sum(crossed.values())
+    return Placed(len(starts), end - starts[0], sum(sizes), total, crossed, programs)
+
+
+@lru_cache(maxsize=4096)
+def _placed_alike(at: int, pitch: int, size: int, count: int, page_bytes: int) -> Placed:
+    end = at + count * pitch
+    return _placed(range(at, end, pitch), end, [size] * count, page_bytes)
 
 
 @lru_cache(16)

@@ -160,7 +160,7 @@ class Log:
                 return self.write(which, file, offset, data)
         else:
             assert isinstance(data, Batch)
-            count, length = len(data.placed.starts), data.total_bytes
+            count, length = data.placed.frame_count, data.total_bytes
             self._program_batch(head, file, offset, order, data)
         run = head.table.continued(DATA, file, offset, length, order)
         if run is None:
@@ -202,10 +202,11 @@ class Log:
         """Program all frames of a batch; their bytes are made when somebody reads them."""
         placed = batch.placed
         make = partial(encode_frames, file, offset, order, batch.payloads, head.salt, self._step)
-        self.flash.program_late(head.at, placed.end, placed.programs, placed.program_bytes, make)
-        head.at = placed.end
-        self.logged_bytes += batch.total_bytes + FRAME_BYTES * len(placed.starts)
-        self.sequence += len(placed.starts)
+        end = head.at + placed.room_bytes
+        self.flash.program_late(head.at, end, placed.programs, placed.program_bytes, make)
+        head.at = end
+        self.logged_bytes += batch.total_bytes + FRAME_BYTES * placed.frame_count
+        self.sequence += placed.frame_count
 
     def _begin_run(self, head: Head, kind: int, address: int, order: int, length: int, file: int, offset: int) -> Run:
         head.void_from = None

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from hashlib import sha256
-from typing import Any
 
 import pytest
 
@@ -39,9 +38,9 @@ def appended(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     counts: list[int] = []
     note = Device.note_alike
 
-    def counted(self: Device, task: str, operation: str, name: str, done: Alike, *rest: Any) -> None:
+    def counted(self: Device, task: str, operation: str, done: Alike) -> None:
         counts.append(len(done.starts_ns))
-        note(self, task, operation, name, done, *rest)
+        note(self, task, operation, done)
 
     monkeypatch.setattr(Device, "note_alike", counted)
     return counts
