@@ -1,4 +1,4 @@
-"""What a block says of itself: its open record when it becomes a head, its run entries and seal when the head leaves."""
+"""What a block says of itself: the open record as it becomes a head, run entries and seal as the head leaves it."""
 
 from __future__ import annotations
 
