@@ -1,15 +1,30 @@
-"""One generator for everything random: the same seed gives the same numbers on every Python.
+"""Everything random comes from here: the same seed gives the same numbers on every Python.
 
-Number i of a stream is mix64(key + (i + 1) * GAMMA): a counter through the finaliser of SplitMix64. Published in
+`Rng` gives one number after the other. Number i of a stream is mix64(key + (i + 1) * GAMMA): a counter through the
+finaliser of SplitMix64. Published in
 G. L. Steele, D. Lea, C. H. Flood, "Fast splittable pseudorandom number generators", OOPSLA 2014; the multipliers are
 D. Stafford's "Mix13". The key is the BLAKE2b hash (RFC 7693) of the seed and the stream's name, so streams of one seed
 do not meet by design, only by a chance of 2^-64.
+
+`uniform` gives numbers by their place in the stream, a block of them at a time, for those who need very many: the
+hash function SHAKE128 (FIPS 202) of the seed, the stream's name and the number of the block.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from functools import lru_cache
+from itertools import chain
+from struct import Struct
+
 GAMMA = 0x9E3779B97F4A7C15
+BLOCK_NUMBERS = 256
+
 _MASK = (1 << 64) - 1
+_BLOCKS_KEPT = 4
+_NARROW_MAX = 1 << 24
+_WIDE_MAX = 1 << 88
+_narrow, _wide = Struct(f"<{BLOCK_NUMBERS}Q"), Struct(f"<{2 * BLOCK_NUMBERS}Q")
 
 
 def mix64(z: int) -> int:
@@ -78,3 +93,51 @@ class Rng:
         from hashlib import shake_128
 
         return shake_128(self.u64().to_bytes(8, "little")).digest(count)
+
+
+class Blocks:
+    """An endless sequence of integers that is made a block of 256 at a time: `make` gives block number n, always the
+    same. The blocks used last are kept, so that what lies near the last number is cheap to ask for, again and again."""
+
+    def __init__(self, make: Callable[[int], Sequence[int]]) -> None:
+        self._block = lru_cache(maxsize=_BLOCKS_KEPT)(make)
+
+    def at(self, places: range) -> Sequence[int]:
+        """The numbers at these places, which go up and are not negative."""
+        if not places:
+            return []
+        first, last = places[0] // BLOCK_NUMBERS, places[-1] // BLOCK_NUMBERS
+        if first == last:
+            numbers = self._block(first)
+        else:
+            numbers = list(chain.from_iterable(map(self._block, range(first, last + 1))))
+        begin = first * BLOCK_NUMBERS
+        return numbers[places[0] - begin : places[-1] + 1 - begin : places.step]
+
+
+def uniform(least: int, most: int, seed: int, *stream: str | int) -> Blocks:
+    """A stream of integers from `least` to `most`, all equally likely. Cost: about a tenth of a microsecond a number.
+
+    A word of the hash, taken as a fraction of its whole range, times the count of integers tells which one it is. A
+    word has 64 bits, or 128 for more than 2^24 integers: so the chance of each one is right to one part in 2^40.
+    `ValueError` for less than one integer or more than 2^88.
+    """
+    from hashlib import shake_128
+
+    count = most - least + 1
+    if not 1 <= count <= _WIDE_MAX:
+        raise ValueError(f"there must be 1 to 2^88 integers, not {count}")
+    common = shake_128(b"".join(map(_spelt, (seed, *stream))))
+
+    def block(number: int) -> list[int]:
+        if count == 1:
+            return [least] * BLOCK_NUMBERS
+        message = common.copy()
+        message.update(_spelt(number))
+        if count <= _NARROW_MAX:
+            words = _narrow.unpack(message.digest(_narrow.size))
+            return [least + (word * count >> 64) for word in words]
+        halves = iter(_wide.unpack(message.digest(_wide.size)))
+        return [least + ((low + (high << 64)) * count >> 128) for low, high in zip(halves, halves, strict=True)]
+
+    return Blocks(block)
