@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable, Sequence
+from functools import partial
 
 from simfs.replay.batch.times import Times
 from simfs.replay.device.device import Device
@@ -37,6 +38,7 @@ class Appends:
         self._rests = self._in_vain = 0  # runs to go by themselves before the next try, tries in vain
         self._until_ns = self._runs_end = 0  # up to this time and this run the file keeps its name
         self._refused = 0
+        self._likely_bytes = 1  # of one run, as those made last had on average
 
     def may_go(self, due_ns: int) -> bool:
         """Whether runs from this one on may go together, as far as can be told at a glance."""
@@ -121,22 +123,19 @@ class Appends:
         if placed is None:
             return None
         count = placed.frame_count
-        return placed, [length] * count, self._contents.later(self._series(starts_ns[:count], boot))
+        return placed, [length] * count, partial(self._contents.many, self._series(starts_ns[:count], boot))
 
     def _varying(self, stretch: Stretch, starts_ns: Sequence[int], boot: int) -> Chosen | None:
-        """Runs whose contents have to be made before their lengths are known. What is drawn and not written now is put
-        back: it is what the next run writes."""
+        """Runs whose contents have to be made before their lengths are known: somewhat more of them than fit, if they
+        are as long as the last ones were."""
         if not stretch.takes_any():
             return None
-        contents, left, payloads = self._contents, stretch.room_bytes, []
-        moment = self._played.stage.moment
-        for moment.now_ns, moment.counter in self._series(starts_ns, boot).moments():
-            payload = contents()
-            left -= stretch.pitch(len(payload))
-            if left < 0 or not 0 < len(payload) <= stretch.record_bytes_max:
-                contents.drawn_ahead.appendleft(payload)
-                break
-            payloads.append(payload)
+        likely = stretch.count_of(self._likely_bytes)
+        payloads = self._contents.many(self._series(starts_ns[: likely + likely // 8 + 1], boot))
         lengths = list(map(len, payloads))
-        placed = stretch.of(lengths) if payloads else None
-        return None if placed is None else (placed, lengths, lambda: payloads)
+        self._likely_bytes = sum(lengths) // len(lengths)
+        placed = stretch.of(lengths)
+        if placed is None:
+            return None
+        count = placed.frame_count
+        return placed, lengths[:count], lambda: payloads[:count]

@@ -10,8 +10,9 @@ from functools import lru_cache
 
 from simfs.flash.rng import Rng
 from simfs.replay.device.task_files import DeviceTask
-from simfs.replay.player.contents import Contents, Fillers, Texts
+from simfs.replay.player.contents import Contents, Fillers, Series, Texts
 from simfs.replay.player.gathering import Gathering
+from simfs.replay.player.sensor_values import Sensor
 from simfs.replay.scenario import tasks as table
 from simfs.replay.scenario.patterns import Field, Moment, Pattern, name_writer
 
@@ -29,14 +30,22 @@ class Stage:
 
     files: DeviceTask
     moment: Moment
-    values: Mapping[str, Callable[[], str]]
+    values: Mapping[str, Sensor]
     rng: Rng
     seed: int
+    counter_every: int
+    runs: int = 0  # of the task before this one
+    repetition: int = 0  # of the operation that is being done, in this run
     late_ns: int = 0  # by how much this run began late; the run's first read takes note of it
     newest: list[str] = field(default_factory=list)  # the file that each rotating operation wrote last
     gatherings: list[Gathering] = field(default_factory=list)
     contents: list[Contents] = field(default_factory=list)  # of the operations that write, in their order
     writers: dict[tuple[Pattern, int], Callable[[], str]] = field(default_factory=dict)
+
+    def now(self) -> Series:
+        """The present moment, as a series of one."""
+        moment = self.moment
+        return Series((moment.now_ns,), self.runs, self.counter_every, moment.boot, self.repetition)
 
     def name_writer(self, pattern: Pattern, back_ns: int = 0) -> Callable[[], str]:
         """A function that gives the name now."""
@@ -49,11 +58,11 @@ class Stage:
 def action_of(operation: table.Operation, stage: Stage) -> Action:
     """A function that does the operation; `Boot` is the player's."""
     if isinstance(operation, table.ListNames):
-        return _repeated(lambda: stage.files.names(operation.prefix), operation.repeat)
+        return _repeated(lambda: stage.files.names(operation.prefix), operation.repeat, stage)
     assert not isinstance(operation, table.Boot)
     name = stage.name_writer(operation.file, operation.back)
     once = _conditional(_once(operation, stage, name), operation.only_if, stage, name)
-    return _repeated(once, operation.repeat)
+    return _repeated(once, operation.repeat, stage)
 
 
 def _once(operation: table.FileOperation, stage: Stage, name: Callable[[], str]) -> Action:
@@ -180,9 +189,10 @@ def _read(operation: table.Read, stage: Stage, name: Callable[[], str]) -> Actio
 
 def _content(operation: table.Content, stage: Stage) -> Contents:
     if operation.text is not None:
-        contents: Contents = Texts(operation.text, stage.moment, stage.values)
+        contents: Contents = Texts(operation.text, stage.values, operation.repeat, stage.now)
     else:
-        contents = Fillers(operation.size or [0, 0], stage.rng, stage.seed)
+        stream = (stage.files.name, len(stage.contents))
+        contents = Fillers(operation.size or [0, 0], operation.repeat, stage.now, stage.seed, *stream)
     stage.contents.append(contents)
     return contents
 
@@ -208,12 +218,13 @@ def _size_bytes(stage: Stage, name: str) -> int:
     return size_bytes
 
 
-def _repeated(once: Action, times: int) -> Action:
+def _repeated(once: Action, times: int, stage: Stage) -> Action:
     if times == 1:
         return once
 
     def act() -> None:
-        for _ in range(times):
+        for stage.repetition in range(times):
             once()
+        stage.repetition = 0
 
     return act

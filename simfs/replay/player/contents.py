@@ -1,83 +1,83 @@
 """What operations write: text with readings in it, or bytes without meaning.
 
-Contents are called for what comes next. They also give it in two steps: what is random is drawn in its turn, and the
-bytes are made from that when somebody needs them.
+Contents have numbers: an operation that is repeated r times in each run of its task writes number n * r + k at
+repetition k of run n, whether or not the store takes it. Number and moment alone tell what the bytes are. So those of
+many runs are made at once, ahead of time or long after, and come out the same as one by one.
 """
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from functools import partial
+from abc import ABC, abstractmethod
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import lru_cache
 from hashlib import blake2b
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 
-from simfs.flash.rng import Rng
+from simfs.flash.rng import uniform
 from simfs.replay.device.clock import moment as moment_of
-from simfs.replay.scenario.patterns import COUNT_FIELDS, Moment, Pattern, filled
+from simfs.replay.player.sensor_values import Sensor, point_set
+from simfs.replay.scenario.patterns import CLOCK, COUNT_FIELDS, Field, Moment, Pattern, filled
 
 FIVE_DIGIT_YEARS_NS = moment_of(10_000)
 
 _POOL_BYTES = 1 << 16
+_TEXTS_KEPT = 1 << 14
 
 
 class Series(NamedTuple):
-    """Moments of a task's runs, one after the other."""
+    """The moments of one or more runs of a task, one run after the other; the times never fall."""
 
     times_ns: Sequence[int]
     runs: int  # of the task before the first one
-    counter_every: int
+    counter_every: int  # runs that share a counter
     boot: int
-
-    def moments(self) -> Iterator[tuple[int, int]]:
-        """Each one's time and counter."""
-        for run, now_ns in enumerate(self.times_ns, self.runs):
-            yield now_ns, run // self.counter_every
+    repetition: int = 0  # which one of each run
 
 
-class Contents(Protocol):
-    """`drawn_ahead` holds what was drawn and not written yet: the next calls give it."""
+class Contents(ABC):
+    """The bytes that one operation writes. `now` tells the present moment, as a series of one."""
 
-    drawn_ahead: deque[bytes]
+    def __init__(self, now: Callable[[], Series]) -> None:
+        self._now = now
 
     def __call__(self) -> bytes:
-        """The bytes of the next operation."""
+        """The bytes at the present moment."""
+        return self.many(self._now())[0]
 
-    def next(self) -> bytes:
-        """The same, but what was drawn ahead."""
+    @abstractmethod
+    def many(self, series: Series) -> list[bytes]:
+        """The bytes at each moment of a series."""
 
+    @abstractmethod
     def length_at(self, moment: Moment) -> int | None:
-        """The length at a moment, where that is known without drawing. It never falls with the time."""
-
-    def later(self, series: Series) -> Callable[[], Sequence[bytes]]:
-        """Draw now what each moment of the series draws; a function that makes the bytes."""
+        """The length at a moment, where that is known without making them. It never falls with the time."""
 
 
-class Texts:
-    """The pattern's text at `moment`, in UTF-8."""
+Column = Callable[[Series], Iterable[bytes | int]]
+"""What goes into one place of a text, at each moment of a series."""
 
-    def __init__(self, pattern: Pattern, moment: Moment, values: Mapping[str, Callable[[], str]]) -> None:
-        self._pattern, self._moment, self._values = pattern, moment, values
-        self.drawn_ahead: deque[bytes] = deque()
-        self._draws = any(name in values for name in pattern.fields)
-        self._counts = bool(pattern.fields & set(COUNT_FIELDS))
+
+class Texts(Contents):
+    """A pattern's text in UTF-8, with readings of `values` in it, from an operation that is repeated so often."""
+
+    def __init__(self, pattern: Pattern, values: Mapping[str, Sensor], repeat: int, now: Callable[[], Series]) -> None:
+        super().__init__(now)
+        self._pattern = pattern
+        self._draws = not values.keys().isdisjoint(pattern.fields)
+        self._counts = not pattern.fields.isdisjoint(COUNT_FIELDS)
         self._length: int | None = None  # while years have four digits
-        self._constant = None if pattern.fields else filled(pattern, moment).encode()
+        pieces = [piece.replace("%", "%%") if isinstance(piece, str) else _spot(piece) for piece in pattern.pieces]
+        self._template = "".join(pieces).encode()
+        self._columns = list(_columns(pattern, values, repeat))
 
-    def __call__(self) -> bytes:
-        if self.drawn_ahead:
-            return self.drawn_ahead.popleft()
-        return self.next()
-
-    def next(self) -> bytes:
-        """The text now."""
-        if self._constant is not None:
-            return self._constant
-        return filled(self._pattern, self._moment, self._values).encode()
+    def many(self, series: Series) -> list[bytes]:
+        template = self._template
+        if not self._columns:
+            return [template % ()] * len(series.times_ns)
+        return [template % row for row in zip(*(column(series) for column in self._columns), strict=True)]
 
     def length_at(self, moment: Moment) -> int | None:
-        if self._constant is not None:
-            return len(self._constant)
         if self._draws:
             return None
         if self._counts or moment.now_ns >= FIVE_DIGIT_YEARS_NS:
@@ -86,57 +86,90 @@ class Texts:
             self._length = len(filled(self._pattern, moment).encode())
         return self._length
 
-    def later(self, series: Series) -> Callable[[], Sequence[bytes]]:
-        """For a text without readings, which draws nothing."""
-        return partial(self._made, series)
 
-    def _made(self, series: Series) -> list[bytes]:
-        if self._constant is not None:
-            return [self._constant] * len(series.times_ns)
-        moment = Moment()
-        moment.boot = series.boot
-        texts = []
-        for moment.now_ns, moment.counter in series.moments():
-            texts.append(filled(self._pattern, moment).encode())
-        return texts
+def _spot(field: Field) -> str:
+    """Where a field goes in the template."""
+    return f"%0{field.width}d" if field.name in COUNT_FIELDS else "%b"
 
 
-class Fillers:
+def _columns(pattern: Pattern, values: Mapping[str, Sensor], repeat: int) -> Iterable[Column]:
+    """One for each place."""
+    count = Counter(field.name for field in pattern.places if field.name in values)
+    next_number = {name: values[name].reserve(of_it * repeat) for name, of_it in count.items()}
+    for field in pattern.places:
+        if field.name in values:
+            yield _of_readings(field, values[field.name], next_number[field.name], count[field.name])
+            next_number[field.name] += 1
+        elif field.name == "boot":
+            yield lambda series: [series.boot] * len(series.times_ns)
+        elif field.name == "counter":
+            yield _counters
+        else:
+            yield _of_clock(field)
+
+
+def _of_readings(field: Field, sensor: Sensor, first: int, in_a_text: int) -> Column:
+    @lru_cache(_TEXTS_KEPT)
+    def text(units: int) -> bytes:
+        return point_set(units, sensor.decimals).rjust(field.width).encode()
+
+    def column(series: Series) -> Iterable[bytes]:
+        return map(text, sensor.readings(series.runs, first + series.repetition * in_a_text, series.times_ns))
+
+    return column
+
+
+def _of_clock(field: Field) -> Column:
+    tick_ns, cycle, text_of = CLOCK[field.name]
+
+    @lru_cache(_TEXTS_KEPT)
+    def text(tick: int) -> bytes:
+        return text_of(tick).zfill(field.width).encode()
+
+    def column(series: Series) -> Iterable[bytes]:
+        times_ns = series.times_ns
+        first = times_ns[0] // tick_ns
+        if times_ns[-1] // tick_ns == first:
+            return [text(first % cycle)] * len(times_ns)
+        return [text(at_ns // tick_ns % cycle) for at_ns in times_ns]
+
+    return column
+
+
+def _counters(series: Series) -> Iterable[int]:
+    every = series.counter_every
+    return [run // every for run in range(series.runs, series.runs + len(series.times_ns))]
+
+
+class Fillers(Contents):
     """Bytes without meaning, as many as `size_range` says, other ones each time.
 
-    They are slices of one pool of hashes, since drawing every byte anew would cost more than writing it.
+    They are slices of one pool of hashes, since hashing every byte anew would cost more than writing it. `stream` tells
+    the operation from the others.
     """
 
-    def __init__(self, size_range: list[int], rng: Rng, seed: int) -> None:
+    def __init__(
+        self, size_range: Sequence[int], repeat: int, now: Callable[[], Series], seed: int, *stream: str | int
+    ) -> None:
+        super().__init__(now)
         self._least, self._most = size_range
-        self._rng = rng
-        self.drawn_ahead: deque[bytes] = deque()
+        self._repeat = repeat
         pool = _pool(seed)
         while len(pool) < self._most:
             pool += pool
         self._pool = pool
+        self._sizes = uniform(self._least, self._most, seed, "size", *stream)
+        self._starts = uniform(0, len(pool) - self._most, seed, "start", *stream)
 
-    def __call__(self) -> bytes:
-        if self.drawn_ahead:
-            return self.drawn_ahead.popleft()
-        return self.next()
-
-    def next(self) -> bytes:
-        """The bytes drawn next."""
-        least, most = self._least, self._most
-        size = least if least == most else least + self._rng.below(most - least + 1)
-        start = self._rng.below(len(self._pool) - size + 1)
-        return self._pool[start : start + size]
+    def many(self, series: Series) -> list[bytes]:
+        repeat, pool = self._repeat, self._pool
+        first = series.runs * repeat + series.repetition
+        numbers = range(first, first + repeat * len(series.times_ns), repeat)
+        places = zip(self._starts.at(numbers), self._sizes.at(numbers), strict=True)
+        return [pool[start : start + size] for start, size in places]
 
     def length_at(self, moment: Moment) -> int | None:
         return self._least if self._least == self._most else None
-
-    def later(self, series: Series) -> Callable[[], Sequence[bytes]]:
-        """For bytes of one length."""
-        below, pool, size = self._rng.below, self._pool, self._least
-        places = len(pool) - size + 1
-        starts = [below(places) for _ in series.times_ns]
-        return lambda: [pool[start : start + size] for start in starts]
 
 
 def _pool(seed: int) -> bytes:

@@ -11,7 +11,7 @@ from simfs.replay.device.clock import NS_PER_DAY
 from simfs.replay.device.device import Device
 from simfs.replay.device.task_files import DeviceTask
 from simfs.replay.player.actions import Action, Stage, action_of
-from simfs.replay.player.sensor_values import reader
+from simfs.replay.player.sensor_values import Sensor
 from simfs.replay.scenario.patterns import Moment
 from simfs.replay.scenario.tables import Scenario
 from simfs.replay.scenario.tasks import Boot, Task, Until
@@ -33,12 +33,9 @@ class PlayedTask:
         self.runs = 0
         self.ended = False
         moment = Moment()
-        values = {
-            name: reader(value, Rng(scenario.run.seed, "value", name, task.name), lambda: moment.now_ns)
-            for name, value in scenario.values.items()
-        }
+        values = {name: Sensor(value, scenario.run.seed, name, task.name) for name, value in scenario.values.items()}
         rng = Rng(scenario.run.seed, "what", task.name)
-        self.stage = Stage(DeviceTask(device, task.name), moment, values, rng, scenario.run.seed)
+        self.stage = Stage(DeviceTask(device, task.name), moment, values, rng, scenario.run.seed, task.counter_every)
         self.boots = isinstance(task.operations[-1], Boot)
         operations = task.operations[:-1] if self.boots else task.operations
         self.actions: list[Action] = [action_of(operation, self.stage) for operation in operations]
@@ -48,7 +45,7 @@ class PlayedTask:
         stage = self.stage
         device, moment = stage.files.device, stage.moment
         stage.late_ns = device.now_ns - due_ns
-        moment.counter, moment.boot = self.runs // self._counter_every, boot_count
+        stage.runs, moment.counter, moment.boot = self.runs, self.runs // self._counter_every, boot_count
         for act in self.actions:
             moment.now_ns = device.now_ns
             act()

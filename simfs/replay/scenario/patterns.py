@@ -1,13 +1,13 @@
 """Text with placeholders: names such as `/tide/{date}.csv` and contents such as `{time},{level}\\n`.
 
 A pattern is no format string of Python: it reaches no attribute and runs nothing. `{{` and `}}` stand for the braces.
-`PLACEHOLDERS` has those of clock and counters; contents may also draw a reading of the scenario's table `values`.
+`PLACEHOLDERS` has those of clock and counters; contents may also have a reading of the scenario's table `values`.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import NamedTuple
@@ -15,19 +15,43 @@ from typing import NamedTuple
 from simfs.replay.device.clock import NS_PER_DAY, NS_PER_S, date_of
 
 WIDTH_MAX = 18
-SECONDS_A_DAY = NS_PER_DAY // NS_PER_S
 
 _PIECE = re.compile(
     r"(?P<literal>(?:[^{}]|\{\{|\}\})+)"
     r"|\{(?P<field>[A-Za-z_][A-Za-z0-9_]*)(?::(?P<width>[0-9]{1,2}))?\}"
 )
-_TICK_NS = {  # how long a field keeps its text
-    **dict.fromkeys(("date", "year", "month", "day"), NS_PER_DAY),
-    "hour": 3600 * NS_PER_S,
-    "minute": 60 * NS_PER_S,
-    **dict.fromkeys(("time", "second"), NS_PER_S),
+
+
+class ClockField(NamedTuple):
+    """A field of the clock."""
+
+    tick_ns: int  # how long it keeps its text
+    cycle: int  # after how many ticks the same texts come again
+    text: Callable[[int], str]  # of a tick; the first one of all is number 0
+
+
+@lru_cache(maxsize=1024)
+def _date_text(day: int) -> str:
+    return "{:04}-{:02}-{:02}".format(*date_of(day))
+
+
+def _time_text(second_of_day: int) -> str:
+    minutes, second = divmod(second_of_day, 60)
+    return f"{minutes // 60:02}:{minutes % 60:02}:{second:02}"
+
+
+_NEVER = 1 << 200
+CLOCK = {
+    "date": ClockField(NS_PER_DAY, _NEVER, _date_text),
+    "year": ClockField(NS_PER_DAY, _NEVER, lambda day: f"{date_of(day)[0]:04}"),
+    "month": ClockField(NS_PER_DAY, _NEVER, lambda day: f"{date_of(day)[1]:02}"),
+    "day": ClockField(NS_PER_DAY, _NEVER, lambda day: f"{date_of(day)[2]:02}"),
+    "hour": ClockField(3600 * NS_PER_S, 24, "{:02}".format),
+    "minute": ClockField(60 * NS_PER_S, 60, "{:02}".format),
+    "time": ClockField(NS_PER_S, NS_PER_DAY // NS_PER_S, _time_text),
+    "second": ClockField(NS_PER_S, 60, "{:02}".format),
 }
-CLOCK_FIELDS = tuple(_TICK_NS)
+CLOCK_FIELDS = tuple(CLOCK)
 COUNT_FIELDS = ("counter", "boot")
 PLACEHOLDERS = {  # what each stands for
     "date": "year, month and day",
@@ -106,52 +130,26 @@ def parse_pattern(text: str) -> Pattern:
     return Pattern(text, tuple(pieces))
 
 
-@lru_cache(maxsize=8192)
-def _time_text(second_of_day: int) -> str:
-    minutes, second = divmod(second_of_day, 60)
-    return f"{minutes // 60:02}:{minutes % 60:02}:{second:02}"
-
-
+@dataclass(slots=True)
 class Moment:
-    """The texts of the clock's fields and of the counters now. Everything is worked out when it is asked for."""
+    """The moment that the texts of the clock's fields and of the counters tell."""
 
-    __slots__ = ("_date", "_date_text", "_day", "boot", "counter", "now_ns")
-
-    def __init__(self) -> None:
-        self.now_ns = self.counter = self.boot = 0
-        self._day = -1
-        self._date = (0, 0, 0)
-        self._date_text = ""
-
-    def date(self) -> tuple[int, int, int]:
-        """Year, month, day."""
-        day = self.now_ns // NS_PER_DAY
-        if day != self._day:
-            self._day, self._date = day, date_of(day)
-            year, month, day = self._date
-            self._date_text = f"{year:04}-{month:02}-{day:02}"
-        return self._date
+    now_ns: int = 0
+    counter: int = 0
+    boot: int = 0
 
     def field(self, name: str) -> str:
         """The text of a field of the clock, or a counter."""
-        if name == "time":
-            return _time_text(self.now_ns // NS_PER_S % SECONDS_A_DAY)
-        if name in ("counter", "boot"):
+        if name in COUNT_FIELDS:
             return str(self.counter if name == "counter" else self.boot)
-        if name in ("date", "year", "month", "day"):
-            year, month, day = self.date()
-            if name == "date":
-                return self._date_text
-            return f"{year:04}" if name == "year" else f"{month if name == 'month' else day:02}"
-        minutes, second = divmod(self.now_ns % NS_PER_DAY // NS_PER_S, 60)
-        hour, minute = divmod(minutes, 60)
-        return f"{hour if name == 'hour' else minute if name == 'minute' else second:02}"
+        tick_ns, cycle, text = CLOCK[name]
+        return text(self.now_ns // tick_ns % cycle)
 
 
 def tick_ns(pattern: Pattern) -> int:
     """How long the pattern's fields of the clock all keep their text."""
-    ticks = [_TICK_NS[name] for name in pattern.fields if name in _TICK_NS]
-    return min(ticks, default=1 << 200)  # no field of the clock: the one tick never ends
+    ticks = [CLOCK[name].tick_ns for name in pattern.fields if name in CLOCK]
+    return min(ticks, default=_NEVER)  # no field of the clock: the one tick never ends
 
 
 def name_writer(pattern: Pattern, moment: Moment, back_ns: int = 0) -> Callable[[], str]:
@@ -180,16 +178,10 @@ def name_writer(pattern: Pattern, moment: Moment, back_ns: int = 0) -> Callable[
     return write
 
 
-def filled(pattern: Pattern, moment: Moment, values: Mapping[str, Callable[[], str]] | None = None) -> str:
-    """The pattern's text now. `values` draws the readings."""
-    parts = []
-    for name, width in pattern.places:
-        if values is not None and name in values:
-            parts.append(values[name]().rjust(width))
-        else:
-            text = moment.field(name)
-            parts.append(text.zfill(width) if width else text)
-    return pattern.template % tuple(parts)
+def filled(pattern: Pattern, moment: Moment) -> str:
+    """The text at a moment of a pattern without readings."""
+    texts = [(moment.field(name), width) for name, width in pattern.places]
+    return pattern.template % tuple(text.zfill(width) for text, width in texts)
 
 
 def _field(name: str, width: str | None) -> Field:
