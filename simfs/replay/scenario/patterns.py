@@ -160,7 +160,7 @@ def name_writer(pattern: Pattern, moment: Moment, back_ns: int = 0) -> Callable[
     if not pattern.fields:
         text = filled(pattern, moment)
         return lambda: text
-    kept_ns = tick_ns(pattern)
+    kept_ns, counts = tick_ns(pattern), not pattern.fields.isdisjoint(COUNT_FIELDS)
     shifted = Moment()
     kept_for: tuple[int, int, int] | None = None
     kept = ""
@@ -168,7 +168,7 @@ def name_writer(pattern: Pattern, moment: Moment, back_ns: int = 0) -> Callable[
     def write() -> str:
         nonlocal kept_for, kept
         now_ns = moment.now_ns - back_ns
-        now = (now_ns // kept_ns, moment.counter, moment.boot)
+        now = (now_ns // kept_ns, moment.counter * counts, moment.boot * counts)
         if now != kept_for:
             kept_for = now
             shifted.now_ns, shifted.counter, shifted.boot = now_ns, moment.counter, moment.boot
