@@ -24,6 +24,7 @@ NAMES = (
     "text of varying length against making the text",
     "3 MiB to the first block at 10,000 cycles",
     "values and text of ten years against formatting",
+    "ten years of readings, the whole run, against it",
 )
 GAUGE = """
 [chip]
@@ -144,15 +145,18 @@ def run(small: bool) -> Iterator[Figure]:
     days = life.period_ns // NS_PER_DAY
     detail = f"on {life.clock}, block {life.block}; {life.skipped_periods} periods of {days:,} d skipped"
     yield Figure(NAMES[3], seconds, "s", 60, detail)
-    yield _values_and_text(60 if small else 3650, rounds, small)
+    yield from _of_readings(60 if small else 3650, 3 * rounds, small)
 
 
-def _values_and_text(days: int, rounds: int, small: bool) -> Figure:
-    """What is drawn and written of each line, made as many at once as a block holds."""
+def _of_readings(days: int, rounds: int, small: bool) -> Iterator[Figure]:
+    """What is drawn and written of each line, made as many at once as a block holds; and all that the device does."""
     scenario, numbers = logger(days, small), ready_numbers()
 
     def made() -> None:
         _TextOnly(scenario, Device(make_store(scenario), start_ns=scenario.run.start)).lines(LINES_A_BLOCK)
 
-    ours, theirs = seconds_in_turn(3 * rounds, made, lambda: formatted(numbers, days))
-    return ratio(NAMES[4], 3.5, ours, theirs, operations=days * LINES_A_DAY)
+    text, whole, formatting = seconds_in_turn(
+        rounds, made, lambda: play(scenario, "logger"), lambda: formatted(numbers, days)
+    )
+    yield ratio(NAMES[4], 3.5, text, formatting, operations=days * LINES_A_DAY)
+    yield ratio(NAMES[5], 8, whole, formatting, operations=days * LINES_A_DAY)

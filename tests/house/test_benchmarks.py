@@ -29,7 +29,7 @@ GOALS = {
     "campaign": [1.0, 0.4],
     "full": [1.15, 1.15],
     "fleet": [3],
-    "decade": [0.04, 10, 3, 60, 3.5],
+    "decade": [0.04, 10, 3, 60, 3.5, 8],
     "mounted": [2],
     "recordings": [10, 10],
     "observers": [1.25, 1.25],
