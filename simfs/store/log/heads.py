@@ -226,7 +226,7 @@ class Log:
         while at < len(data):
             self.flash.program(address + at, data[at : at + room])
             at += room
-            room = self._page_bytes
+            room = self.layout.page_bytes
         return 1
 
     def skip_full_page(self, head: Head) -> None:

@@ -183,7 +183,7 @@ def uncached_names() -> Any:
 
     def init(self: Store, volume: Any) -> None:
         made(self, volume)
-        self._encode = self._rule.encode
+        self._encode = self.name_rules.encode
 
     return patch.object(Store, "__init__", init)
 
