@@ -169,9 +169,10 @@ def test_what_is_drawn_for_a_block_that_is_not_filled_at_once_is_not_lost() -> N
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(200))
+@pytest.mark.parametrize("seed", range(16, 500))
 def test_more_random_devices_come_out_the_same(seed: int) -> None:
-    plain, fast = outcomes(random_case(seed, 4))
+    """Two in five of them for up to four days."""
+    plain, fast = outcomes(random_case(seed, 4 if seed < 216 else 1))
     assert plain == fast
 
 
