@@ -23,7 +23,7 @@ ALIKE_SHOWN = 3
 BROKEN_SHOWN = 3
 CALLS_SHOWN = 12
 
-LIMITS = "This holds for this run and this fault profile only. It was a model that lost its power, no real chip."
+LIMITS = "This holds for this run and this fault profile only. A model lost its power, not a real chip."
 LOSSES = ("worst", "median", "95 %")
 HARMFUL = ("empty", "short", "mixed", "missing")
 

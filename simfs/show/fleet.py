@@ -38,7 +38,7 @@ def _heading(report: FleetReport) -> str:
     each = f"{units.number(wear.erases_min)} to {units.number(wear.erases_max)}"
     lines = [
         units.plain(report.title, COLUMNS),
-        f"fleet of devices that all do as {report.kind} {units.plain(report.source)}",
+        f"fleet of devices that all do the same as {report.kind} {units.plain(report.source)}",
         f"flash {report.part}: {blocks}, rated {wear.rated_cycles:,} cycles; limits: {_law(report)}",
         f"wear: {each} erases of a block in {units.time(wear.over_ns)} ({wear.source})",
         WHOSE,

@@ -24,9 +24,9 @@ def heat_map(erase_counts: Sequence[int]) -> list[str]:
     rows = [
         f"  {at * group:>{width}}  {signs[at : at + ROW_SIGNS]}" for at in range(0, len(signs), ROW_SIGNS)
     ]  # fmt: skip
-    each = "a sign for each block" if group == 1 else f"a sign for the hottest of {group} blocks"
+    each = "one character per block" if group == 1 else f"one character per {group} blocks, the hottest"
     scale = "its erases" if most <= 9 else f"1 to 9 are ninths of {most:,}"
-    return [f"Erases by address: {each}, {scale}, a point is none", *rows]
+    return [f"Erases by address: {each}, {scale}, . is none", *rows]
 
 
 def _sign(count: int, most: int) -> str:

@@ -62,7 +62,7 @@ def _lines(life: EndOfLife) -> Iterator[tuple[str, str]]:
     if life.block is not None:
         yield "worn by", f"task {units.plain(life.task)}" if life.task else "no task"
     least, most = min(life.erase_counts), max(life.erase_counts)
-    then = "" if life.exact else ", by when it was projected"
+    then = "" if life.exact else ", at the time of the projection"
     yield "all blocks", f"{least:,} to {most:,} erases, {life.erases:,} together{then}"
     yield "device wrote", f"{units.size(life.host_bytes)} in {units.counted(life.operations, 'operation')}"
     yield "how", _how(life)

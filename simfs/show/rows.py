@@ -81,11 +81,11 @@ def _room(room: Room, *, cleans: bool) -> Iterator[Line]:
 
 
 def _writing(split: Amplification, work: FlashWork, settings: Settings, *, erases: bool) -> Iterator[Line]:
-    yield "device wrote", units.size(split.host_bytes), "bytes handed to write, all files together"
+    yield "device wrote", units.size(split.host_bytes), "bytes that the firmware wrote, all files together"
     yield (
         "write amplification",
         units.ratio(split.total_ratio),
-        "programmed for each byte; the workload alone: 1.00",
+        "programmed for each byte; at least 1.00",
     )
     yield "  data", units.ratio(split.data_ratio), "the device's own bytes, once"
     if settings.metadata:
@@ -109,8 +109,8 @@ def _erasing(split: Amplification, work: FlashWork) -> Iterator[Line]:
         "Give the store more room, or try two log heads with the cost-benefit cleaner.",
     )
     pages, blocks = units.counted(work.programs_floor, "page"), units.counted(work.blocks_floor, "block")
-    yield "page programs", f"{work.programs:,}", f"in the run; the bytes alone fill {pages}"
-    yield "block erases", f"{work.erases:,}", f"in the run; the bytes alone fill {blocks}"
+    yield "page programs", f"{work.programs:,}", f"in the run; the bytes alone would fill {pages}"
+    yield "block erases", f"{work.erases:,}", f"in the run; the bytes alone would fill {blocks}"
 
 
 def _wear(wear: Wear) -> Iterator[Line]:
@@ -187,7 +187,7 @@ def _waiting(stalls: Stalls, settings: Settings) -> Iterator[Line]:
     yield (
         "reads held up",
         f"{stalls.held_reads:,}",
-        f"came due while the {settings.medium} was busy{behind if stalls.held_reads else ''}",
+        f"were due while the {settings.medium} was busy{behind if stalls.held_reads else ''}",
     )
 
 
@@ -213,7 +213,8 @@ def _boot(boots: Boots, medium: str) -> Line:
     return (
         "mount at boot",
         units.time(last.time_ns),
-        f"{units.counted(last.reads, f'{medium} read')}, {units.size(last.read_bytes)}, as it is at the end{slowest}",
+        f"{units.counted(last.reads, f'{medium} read')}, {units.size(last.read_bytes)}, "
+        f"at the end of the run{slowest}",
     )
 
 
@@ -242,7 +243,7 @@ def _trouble(trouble: Trouble) -> Iterator[Line]:
     if trouble.lost_records:
         yield "! lost in RAM", f"{trouble.lost_records:,}", "gathered records, at a boot or when the run ended"
     if not trouble.name_faults and not trouble.names_cut:
-        yield "names that break", "0", "names too long, or the same once cut or folded"
+        yield "names that break", "0", "too long, or equal to another once cut or folded"
     for fault in trouble.name_faults[:NAMES_SHOWN]:
         yield (
             "! name breaks",

@@ -96,7 +96,7 @@ def _verdicts(verdicts: tuple[Verdict, ...]) -> str:
 def judged(verdict: Verdict) -> tuple[str, str]:
     """What was measured, and what was wanted."""
     if not verdict.unit:
-        first = units.plain(verdict.faults[0], 100) if verdict.faults else "as wanted"
+        first = units.plain(verdict.faults[0], 100) if verdict.faults else "as expected"
         more = f"; {len(verdict.faults) - 1:,} more with --json" if len(verdict.faults) > 1 else ""
         wanted = verdict.limit
         return first + more, ("yes" if wanted else "no") if isinstance(wanted, bool) else "as the scenario says"

@@ -67,7 +67,7 @@ def test_what_ran_where_it_was_cut_and_that_the_store_kept_its_promises() -> Non
     assert "6 blocks of 512 bytes" in text
     assert "Power cut at every byte, fault profile program-contained: 1,000 states. In each of them" in text
     assert "the store mounts, holds all that was acknowledged, finds the same again at the next mount" in text
-    assert "This holds for this run and this fault profile only. It was a model that lost" in text
+    assert "This holds for this run and this fault profile only. A model lost its power" in text
 
 
 def test_the_worst_file_comes_first_and_only_that_one_is_marked() -> None:

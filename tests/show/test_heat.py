@@ -6,7 +6,7 @@ from simfs.show.heat import ROW_SIGNS, ROWS_MAX, heat_map
 def test_small_counts_are_shown_as_they_are() -> None:
     legend, row = heat_map([0, 1, 9, 3])
     assert row == "  0  .193"
-    assert "a sign for each block, its erases" in legend
+    assert "one character per block, its erases" in legend
 
 
 def test_large_counts_are_ninths_of_the_highest() -> None:
@@ -22,7 +22,7 @@ def test_many_blocks_share_a_sign_and_the_hottest_shows() -> None:
     counts[129] = 5
     legend, *rows = heat_map(counts)
     assert len(rows) == ROWS_MAX
-    assert "hottest of 2 blocks" in legend
+    assert "one character per 2 blocks, the hottest" in legend
     assert rows[0] == "     0  " + "." * ROW_SIGNS
     assert rows[1] == "   128  5" + "." * (ROW_SIGNS - 1)
 

@@ -191,7 +191,7 @@ def _look_into(state: StoreState, block: BlockLeft, start: int, end: int) -> lis
 
 def _note_unknown(block: BlockLeft, start: int, raw: bytes) -> None:
     if raw.strip(b"\xff"):
-        what = NO_FRAME + "nothing tells what stood there"
+        what = NO_FRAME + "nothing says what stood there"
         block.damage.append(Damage(block.number, start, start + len(raw), what))
 
 
@@ -213,7 +213,7 @@ def _against_seal(state: StoreState, block: BlockLeft, found: Frames, seal: Seal
     block.lost = [lost for run in runs for lost in _lost_of(block, run, found)]
     told = all(lost.kind != Kind.HOLE for lost in block.lost)
     block.damage = [
-        replace(hurt, told=told, what=NO_FRAME + "the seal tells what stood there")
+        replace(hurt, told=told, what=NO_FRAME + "the seal says what stood there")
         if hurt.what.startswith(NO_FRAME)
         else hurt
         for hurt in block.damage

@@ -184,5 +184,5 @@ def _saved(found: Explained) -> list[str]:
             "one above may be gone, replaced, or bear another name."
         )
     if found.untold:
-        lines.append("Nothing tells what stood in some of the damage: any file may be older than it was.")
+        lines.append("Nothing says what stood in some of the damage: any file may be older than it was.")
     return lines

@@ -21,7 +21,7 @@ REMEDIES = {
     "waiting": "Flush after every reading that must not be lost.",
     "updated in pieces": "Write a new file and rename it over this one, or keep a record no longer than the buffer.",
     "written in pieces": "At the next start drop what follows the last whole reading; or write less at once.",
-    "created": "Take an empty file for none at the next start.",
+    "created": "At the next start, treat an empty file as missing.",
     "left over": 'Open it with "w" the next time, and never take it for the saved one.',
 }
 
