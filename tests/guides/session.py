@@ -12,6 +12,7 @@ from tests.guides.sections import Command, Section
 from tests.support.places import ROOT
 
 TIMEOUT_S = 900
+_CHANGE_WORDING = ("CI", "BUILD_NUMBER", "COLUMNS", "PYTEST_ADDOPTS")  # pytest, for one, prints more where CI is set
 _MARK = "@@ the command ended with status "
 _TIMES = re.compile(r"in \d+\.\d+s")
 
@@ -31,7 +32,7 @@ def run(section: Section, directory: Path) -> list[tuple[str, int]]:
     done = subprocess.run(
         ["bash", "-c", script],
         cwd=directory,
-        env={**os.environ, "PATH": tools, "LC_ALL": "C.UTF-8", "TZ": "UTC"},
+        env=_environment(tools),
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
@@ -41,6 +42,12 @@ def run(section: Section, directory: Path) -> list[tuple[str, int]]:
     )
     parts = re.split(rf"{re.escape(_MARK)}(\d+)\n", done.stdout)
     return list(zip(parts[::2], map(int, parts[1::2]), strict=False))
+
+
+def _environment(tools: str) -> dict[str, str]:
+    """That of a reader at a terminal of usual width, wherever the tests run."""
+    kept = {name: value for name, value in os.environ.items() if name not in _CHANGE_WORDING}
+    return {**kept, "PATH": tools, "LC_ALL": "C.UTF-8", "TZ": "UTC"}
 
 
 def fits(shown: str, printed: str) -> bool:
