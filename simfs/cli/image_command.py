@@ -29,8 +29,9 @@ def image() -> None:
     """Build a store's image, or look into one.
 
     IMAGE is the store's bytes, a dump of the whole chip, Intel HEX or
-    S-records. It is never written to. The exit status is 0, 1 when verify
-    finds damage, or 2 on bad input.
+    S-records. It is never written to. All places are addresses in it; the end
+    of a range is the first byte behind it. The exit status is 0, 1 when verify
+    finds damage or extract can't give every byte, or 2 on bad input.
     """
 
 
@@ -112,10 +113,11 @@ def extract(source: str, directory: str, damaged: bool, start: str | None) -> No
     """Put all files in IMAGE into DIRECTORY, which is new or empty.
 
     All go right into it: /log/a.csv becomes log+a.csv. Names that could mean
-    something to the host are left out and listed, and the exit status is 1.
+    something to the host are left out and listed. The exit status is 1 if a
+    file was left out or lacks bytes.
     """
     from simfs.bridges.images import extract as images_extract
-    from simfs.bridges.images.text import extracted
+    from simfs.bridges.images.text import ASK_FOR_MORE, extracted
 
     try:
         if damaged:
@@ -123,16 +125,17 @@ def extract(source: str, directory: str, damaged: bool, start: str | None) -> No
 
             found = _read(source, start, whole=False)
             with _bad_image():
-                left = explained(found).files
-            done = images_extract.save_left(left, directory, len(found.data))
+                left = explained(found)
+            size = len(found.data)
+            done = images_extract.save_left(left.files, directory, size, nameless=left.damaged)
         else:
             done = images_extract.extract(_mounted(source, start), directory)
     except images_extract.BadDestination as error:
         raise Refused(error) from None
     except OSError as error:
         raise Refused(f"{error.filename or directory}: {error.strerror}; extraction ended there") from None
-    print_report(extracted(done, directory))
-    if done.refused:
+    print_report(extracted(done, directory, "" if damaged else ASK_FOR_MORE))
+    if not done.complete:
         sys.exit(UNMET)
 
 
@@ -142,7 +145,7 @@ def extract(source: str, directory: str, damaged: bool, start: str | None) -> No
 @AS_JSON
 def verify(source: str, start: str | None, as_json: bool) -> None:
     """Mount IMAGE read-only and read every byte of every file."""
-    from simfs.bridges.images.report import Verified, listing_of
+    from simfs.bridges.images.report import verified
     from simfs.bridges.images.source import BadImage
     from simfs.bridges.images.text import file_list, in_words
     from simfs.show.units import plain
@@ -153,14 +156,13 @@ def verify(source: str, start: str | None, as_json: bool) -> None:
         problems = store.check()
     except BadImage as error:
         store, problems = None, [str(error)]
-    doubts = () if store is None else store.doubts
+    report = verified(found, store, problems)
     if as_json:
-        listing = None if store is None else listing_of(store, source)
-        print_report(_object(Verified(source, not problems, tuple(problems), doubts, listing)))
+        print_report(_object(report))
     elif problems or store is None:
         print_report("\n".join(f"damaged: {plain(problem, 1000)}" for problem in problems))
     else:
-        print_report("\n".join([file_list(store), *map(in_words, doubts), "sound: every byte was read"]))
+        print_report("\n".join([file_list(store), *map(in_words, report.doubts), "sound: every byte was read"]))
     if problems:
         sys.exit(UNMET)
 
@@ -213,7 +215,7 @@ def _bad_image() -> Iterator[None]:
 def _read(source: str, start: str | None, *, whole: bool = True) -> Image:
     from simfs.bridges.images.source import read_image
 
-    check_source(source)
+    check_source(source, "give an image of a store")
     try:
         with _bad_image():
             return read_image(source, None if start is None else _address(start), whole=whole)

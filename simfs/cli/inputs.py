@@ -37,15 +37,15 @@ _RECORDING_OPTIONS = (
 )
 
 
-def check_source(file: str) -> None:
-    """Refuse a file that can't be read, or that never ends, before anything else."""
+def check_source(file: str, wanted: str = "give a scenario, a script or a recording") -> None:
+    """Refuse a file that can't be read, or that never ends, before anything else; `wanted` says what to give."""
     try:
         if not stat.S_ISREG(os.stat(file).st_mode):
-            raise Refused(f"{file}: it is not a regular file; give a scenario, a script or a recording")
+            raise Refused(f"{file}: it is not a regular file; {wanted}")
         with open(file, "rb"):
             pass
     except OSError as error:
-        raise Refused(f"{file}: {error.strerror}; give a scenario, a script or a recording") from None
+        raise Refused(f"{file}: {error.strerror}; {wanted}") from None
     except ValueError:  # a NUL in the name
         raise Refused(f"{file}: this can't be a file name") from None
 

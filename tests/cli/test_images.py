@@ -13,8 +13,12 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
+from simfs import NorFlash, Store
+from simfs.bridges.images.source import read_image
+from simfs.bridges.images.text import explain
 from simfs.cli.image_command import image
 from simfs.cli.inputs import described_store
+from tests.support.on_flash import put
 from tests.support.places import SCENARIOS
 
 Run = Callable[..., Result]
@@ -127,7 +131,7 @@ def test_verify_reports_what_is_torn_and_takes_it_for_sound(simfs: Run, unit: Pa
     unit.write_bytes(data)
     done = simfs("verify", "unit.img")
     assert done.exit_code == 0
-    assert f"torn: a torn frame, or several at {end:#x} of the store; a power cut leaves this" in done.output
+    assert f"torn: a torn frame, or several at {end:#x}; a power cut leaves this" in done.output
     (doubt,) = json.loads(simfs("verify", "unit.img", "--json").output)["doubts"]
     assert doubt == {"address": end, "what": "a torn frame, or several"}
 
@@ -141,7 +145,9 @@ def test_what_is_left_of_a_damaged_image_comes_out_marked(simfs: Run, unit: Path
     assert "simfs image explain" in simfs("extract", "unit.img", "out").stderr
     assert not Path("out").exists()
     assert "256 bytes are lost: 0 to 256" in simfs("explain", "unit.img").output
-    assert simfs("extract", "unit.img", "out", "--damaged").exit_code == 0
+    done = simfs("extract", "unit.img", "out", "--damaged")
+    assert done.exit_code == 1
+    assert "--damaged helps" not in done.output
     saved = Path("out/log+a.csv+damaged").read_bytes()
     assert saved == bytes(256) + (b"06:00,2.41\n" * 400)[256:]
 
@@ -170,7 +176,7 @@ def test_a_dump_with_the_address_of_the_store(simfs: Run, unit: Path) -> None:
         (("build", "files", "no/x.img"), "no image was written"),
         (("build", "files", "x.img", "--size", "3KiB"), "not a multiple of the erase block"),
         (("list", "nowhere"), "No such file"),
-        (("list", "files"), "not a regular file"),
+        (("list", "files"), "not a regular file; give an image of a store"),
         (("list", "files/set.ini"), "it holds no store"),
         (("verify", "files/set.ini"), "it holds no store"),
         (("explain", "files/set.ini"), "it holds no store"),
@@ -226,8 +232,48 @@ def test_json_has_the_damage(simfs: Run, unit: Path) -> None:
     assert explained["damaged"] is True
     assert [file["lost"] for file in explained["files"]] == [[[0, 256]], []]
     ((damage,), (lost,)) = explained["blocks"][0]["damage"], explained["blocks"][0]["lost"]
-    assert damage["start"] <= at < damage["end"]
+    assert damage["begin"] <= at < damage["end"]
     assert lost == {"kind": "DATA", "file_number": 1, "offset": 0, "size_bytes": 256}
+
+
+def test_all_places_are_addresses_in_the_dump(simfs: Run, unit: Path) -> None:
+    """In words and as JSON, of what is torn, damaged and missing."""
+    data, before = bytearray(unit.read_bytes()), 0x3000
+    torn = data.index(b"level = 3\n") + 14
+    data[torn : torn + 3] = b"\x11\x00\x05"
+    Path("chip").write_bytes(bytes(before) + data)
+    assert f" at {before + torn:#x};" in simfs("verify", "chip").output
+    assert json.loads(simfs("verify", "chip", "--json").output)["doubts"][0]["address"] == before + torn
+    hurt = data.index(b"06:00") + 40
+    data[hurt] ^= 1
+    Path("chip").write_bytes(bytes(before) + data[:-500])
+    (damage,) = json.loads(simfs("explain", "chip", "--json").output)["blocks"][0]["damage"]
+    assert damage["begin"] <= before + hurt < damage["end"] < before + 4096
+    assert f" {damage['begin']:#x} " in simfs("explain", "chip").output
+    end = before + len(data)
+    assert json.loads(simfs("explain", "chip", "--json").output)["missing"] == [[end - 500, end]]
+    assert f"no bytes for {end - 500:#x} to {end:#x};" in simfs("explain", "chip").output
+
+
+def test_files_that_were_removed_are_not_missed(simfs: Run) -> None:
+    """Their frames may still be there, without a name that counts."""
+    store = Store.format(NorFlash(16, 4096, 256))
+    for name in ("/gone", "/kept"):
+        put(store, name, b"1234567890" * 90)
+    number = 0
+    while True:  # until the frame that named it is gone, and its bytes are not
+        put(store, "/gone", b"%04d567890" % number * 9)
+        put(store, "/kept", b"more", "a")
+        number += 1
+        Path("unit.img").write_bytes(store.flash.image())
+        with_names = explain(read_image("unit.img"))
+        if with_names.files.nameless:
+            break
+    assert not with_names.damaged
+    explained = json.loads(simfs("explain", "unit.img", "--json").output)
+    assert [file["name"] for file in explained["files"]] == ["/gone", "/kept"]
+    done = simfs("extract", "unit.img", "out", "--damaged")
+    assert (done.exit_code, sorted(os.listdir("out"))) == (0, ["gone", "kept"])
 
 
 def test_json_of_what_does_not_mount(simfs: Run, unit: Path) -> None:

@@ -32,10 +32,17 @@ class BadDestination(Exception):
 
 @dataclass(slots=True)
 class Extraction:
-    """`written` has (name in the image, name on the host); `refused` (name in the image, why)."""
+    """`written` has (name in the image, name on the host); `refused` (name in the image, why); `damaged` the names of
+    those written that lack bytes."""
 
     written: list[tuple[str, str]] = field(default_factory=list)
     refused: list[tuple[str, str]] = field(default_factory=list)
+    damaged: list[str] = field(default_factory=list)
+
+    @property
+    def complete(self) -> bool:
+        """Whether all files of the image were written, as they were."""
+        return not self.refused and not self.damaged
 
 
 def host_name(name: str) -> str:
@@ -71,14 +78,14 @@ def extract(store: Store, directory: str | os.PathLike[str]) -> Extraction:
     return write_files(files, directory, store.flash.geometry.size_bytes)
 
 
-def save_left(files: Files, directory: str | os.PathLike[str], most_bytes: int) -> Extraction:
+def save_left(files: Files, directory: str | os.PathLike[str], most_bytes: int, *, nameless: bool = True) -> Extraction:
     """Put what is left of a store's files into a new or empty directory, as `extract` does. Lost bytes become zeros,
-    and the name on the host ends with `+damaged`, as it does for a file that has lost its name. BadDestination,
-    OSError."""
-    nameless = [(f"file number {file.number}", file) for file in files.nameless]
+    and the name on the host ends with `+damaged`, as it does for a file that has lost its name; those are left out with
+    `nameless` false, since nobody misses them in a sound store. BadDestination, OSError."""
+    lost_names = [(f"file number {file.number}", file) for file in files.nameless if nameless]
     named = [(file.name or "", file) for file in files.named]
-    left = [(name, file.size_bytes, file.contents) for name, file in named + nameless]
-    hurt = {name for name, file in named if file.lost()} | {name for name, _ in nameless}
+    left = [(name, file.size_bytes, file.contents) for name, file in named + lost_names]
+    hurt = {name for name, file in named if file.lost()} | {name for name, _ in lost_names}
     return write_files(left, directory, most_bytes, hurt)
 
 
@@ -109,6 +116,7 @@ def write_files(
         else:
             most_bytes -= size_bytes
             done.written.append((name, on_host))
+            done.damaged += [name] * (name in hurt)
     return done
 
 

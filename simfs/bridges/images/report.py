@@ -1,12 +1,14 @@
-"""What a store's image holds and what is wrong with it, as plain records. Places are ranges of bytes of the store. In
-names that are not UTF-8, the bytes are surrogates."""
+"""What a store's image holds and what is wrong with it, as plain records. Places are addresses of the image, as in the
+file it was read from; the end of a range is the first byte behind it. In names that are not UTF-8, the bytes are
+surrogates."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from simfs.bridges.images.files import FileLeft
-from simfs.bridges.images.salvage import BlockLeft, Damage, Left
+from simfs.bridges.images.salvage import BlockLeft, Left
+from simfs.bridges.images.source import Image
 from simfs.bridges.images.text import Explained
 from simfs.files import Store
 from simfs.store.format.codec import Kind
@@ -57,13 +59,25 @@ class FrameLost:
 
 
 @dataclass(frozen=True, slots=True)
+class DamageExplained:
+    """A `Damage`, from `begin` to `end`."""
+
+    block: int
+    begin: int
+    end: int
+    what: str
+    told: bool
+    harmless: bool
+
+
+@dataclass(frozen=True, slots=True)
 class BlockExplained:
     """One erase block; its states are those of `simfs.bridges.images.salvage`."""
 
     number: int
     state: str
     sound_frames: int
-    damage: tuple[Damage, ...]
+    damage: tuple[DamageExplained, ...]
     lost: tuple[FrameLost, ...]
 
 
@@ -79,8 +93,8 @@ class FileExplained:
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
-    """What is left of a store. `address` is where it begins in the image's own addresses. `may_be_older`: nothing says
-    what stood in some of the damage, so any file may be older than it was."""
+    """What is left of a store, which begins at `address`. `may_be_older`: nothing says what stood in some of the
+    damage, so any file may be older than it was. Files without a name are listed only where something is damaged."""
 
     image: str
     address: int
@@ -102,20 +116,37 @@ def listing_of(store: Store, path: str) -> Listing:
     return Listing(path, files, sum(file.size_bytes for file in files), use.live_bytes, use.capacity_bytes)
 
 
+def verified(image: Image, store: Store | None, problems: list[str]) -> Verified:
+    """What a mount and a check of an image found; no store if it does not mount."""
+    doubts = () if store is None else tuple(moved(doubt, image.address) for doubt in store.doubts)
+    listing = None if store is None else listing_of(store, image.path)
+    return Verified(image.path, not problems, tuple(problems), doubts, listing)
+
+
+def moved(doubt: Doubt, address: int) -> Doubt:
+    """A doubt with its place in the image, in which the store begins at `address`."""
+    return replace(doubt, address=doubt.address + address)
+
+
 def explanation_of(found: Explained) -> Explanation:
     """All that was found out."""
     image, files = found.image, found.files
+    left = [*files.named, *(files.nameless if found.damaged else ())]
     return Explanation(
         image=image.path, address=image.address, block_bytes=image.record.block_bytes, mounts=not found.refusal,
-        why_not=found.refusal, damaged=found.damaged, may_be_older=found.untold, missing=tuple(image.missing),
-        names_lost=files.claims_lost, blocks=tuple(map(_block, found.blocks)),
-        files=tuple(map(_file, [*files.named, *files.nameless])),
+        why_not=found.refusal, damaged=found.damaged, may_be_older=found.untold,
+        missing=tuple((begin + image.address, end + image.address) for begin, end in image.missing),
+        names_lost=files.claims_lost, blocks=tuple(_block(block, image.address) for block in found.blocks),
+        files=tuple(map(_file, left)),
     )  # fmt: skip
 
 
-def _block(block: BlockLeft) -> BlockExplained:
-    lost = tuple(map(_frame, block.lost))
-    return BlockExplained(block.number, block.state, len(block.frames), tuple(block.damage), lost)
+def _block(block: BlockLeft, address: int) -> BlockExplained:
+    damage = tuple(
+        DamageExplained(hurt.block, address + hurt.start, address + hurt.end, hurt.what, hurt.told, hurt.harmless)
+        for hurt in block.damage
+    )
+    return BlockExplained(block.number, block.state, len(block.frames), damage, tuple(map(_frame, block.lost)))
 
 
 def _frame(lost: Left) -> FrameLost:

@@ -21,6 +21,7 @@ DAMAGE_SHOWN = 40
 LOST_SHOWN = 3
 FILES_SHOWN = 8  # of the whole ones; what is hurt is shown in any case
 NAME_SIGNS = 60
+ASK_FOR_MORE = " (`simfs image read` gives one alone; --damaged helps with damage)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,20 +67,19 @@ def built(store: Store, target: str, empty: list[str]) -> str:
     return "\n".join(lines)
 
 
-def extracted(done: Extraction, directory: str) -> str:
-    """What was put where, and what was not."""
+def extracted(done: Extraction, directory: str, hint: str = ASK_FOR_MORE) -> str:
+    """What was put where, and what was not; `hint` says how to get at that."""
     lines = [f"{counted(len(done.written), 'file')} in {plain(directory, 200)}"]
     lines += [f"  {on_host}  from {plain(name, NAME_SIGNS)}" for name, on_host in done.written]
     if done.refused:
-        left = f"{counted(len(done.refused), 'file')} left in the image"
-        lines.append(f"{left} (`simfs image read` gives one alone; --damaged helps with damage):")
+        lines.append(f"{counted(len(done.refused), 'file')} left in the image{hint}:")
         lines += [f"  {plain(name, NAME_SIGNS)}: {plain(why, 200)}" for name, why in done.refused]
     return "\n".join(lines)
 
 
 def in_words(doubt: Doubt) -> str:
-    """What a mount could not read, in a line."""
-    what = f"{doubt.what} at {doubt.address:#x} of the store"
+    """What a mount could not read, in a line; its place is one of the image."""
+    what = f"{doubt.what} at {doubt.address:#x}"
     return f"torn: {what}; a power cut leaves this, and so does damage to what was written last"
 
 
@@ -112,7 +112,8 @@ def _heading(found: Explained) -> list[str]:
         + f"; {sum(len(block.frames) for block in found.blocks):,} sound frames count",
     ]  # fmt: skip
     for start, end in image.missing:
-        lines.append(f"The file has no bytes for {start:#x} to {end:#x} of the store; they are taken for blank.")
+        begin, behind = image.address + start, image.address + end
+        lines.append(f"The file has no bytes for {begin:#x} to {behind:#x}; they are taken for blank.")
     return lines
 
 

@@ -309,7 +309,7 @@ def test_missing_bytes_are_reported() -> None:
     )
     found = explain(image)
     assert found.untold
-    assert "The file has no bytes for 0xec78 to 0x10000 of the store" in as_text(found)
+    assert "The file has no bytes for 0xec78 to 0x10000;" in as_text(found)
 
 
 def test_nothing_of_the_image_reaches_the_terminal_as_a_command() -> None:
