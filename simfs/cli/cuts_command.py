@@ -15,13 +15,16 @@ from simfs.cli.inputs import check_source, recording_options, replay_source
 
 if TYPE_CHECKING:
     from simfs.study.cuts.judging.verdicts import Violation
+    from simfs.study.cuts.lives_report import LivesReport
     from simfs.study.cuts.notes.cut_point import CutPoint
     from simfs.study.cuts.notes.history import History
     from simfs.study.cuts.report import CutReport, Places, ShortCase
 
 EVERY = ("operation", "byte", "bit")
 PROFILES = ("program-contained", "page-contained", "sector-collateral")
+OWN = ("every", "sample", "lives", "seed", "only", "depth", "profile", "workers")
 DEPTH_MAX = 3
+LIVES_MAX = 1_000_000
 PLACES_MAX = 2_000_000  # of cuts in one campaign: hours of work, and some hundred MiB to list them
 SHRINK_TRIES_MIN, SHRINK_TRIES_MAX, SHRINK_CALLS_MAX = 20, 600, 200_000
 
@@ -30,7 +33,10 @@ SHRINK_TRIES_MIN, SHRINK_TRIES_MAX, SHRINK_CALLS_MAX = 20, 600, 200_000
 @click.argument("file", required=False)
 @click.option("--every", type=click.Choice(EVERY), help="Cut at every flash operation (default), byte or bit.")
 @click.option("--sample", type=click.IntRange(1, PLACES_MAX), metavar="N", help="Cut at N places, drawn at random.")
-@click.option("--seed", type=click.IntRange(0), metavar="S", help="The seed of the sample, 0 by default.")
+@click.option(
+    "--lives", type=click.IntRange(1, LIVES_MAX), metavar="N", help="Let N stores live through 100 cuts each."
+)
+@click.option("--seed", type=click.IntRange(0), metavar="S", help="Of the sample or of the first life; 0 by default.")
 @click.option("--only", metavar="TOKEN", help="Make one cut alone, as a report names it: 57:bytes=12.")
 @click.option(
     "--depth",
@@ -50,16 +56,18 @@ def cuts(file: str | None, case: str | None, as_json: bool, **options: Any) -> N
     FILE is a scenario (.toml), a Python script (.py), or a recording, as for
     `simfs run`. It is replayed once. Then the power is cut at each place, the
     store is mounted, checked and worked on, and the report says what the
-    firmware would find.
+    firmware would find. With --lives the run goes on after each cut, over and
+    over, on the same store.
 
     The exit status is 0, or 1 when the store breaks a promise, or 2 on bad
     input.
     """
-    own = {name: options.pop(name) for name in ("every", "sample", "seed", "only", "depth", "profile", "workers")}
+    own = {name: options.pop(name) for name in OWN}
     _check(file, case, own, options)
     try:
         history = _history(file, case, options)
-        report = _report(history, file or "", case or "", own, options)
+        build = _report if own["lives"] is None else _report_on_lives
+        report = build(history, file or "", case or "", own, options)
         text = _text(report, as_json)
     except KeyboardInterrupt:
         raise Stopped("simfs: stopped") from None
@@ -70,11 +78,13 @@ def cuts(file: str | None, case: str | None, as_json: bool, **options: Any) -> N
 
 def _check(file: str | None, case: str | None, own: dict[str, Any], options: dict[str, Any]) -> None:
     """Refuse options that contradict each other before anything runs."""
-    ways = [name for name in ("only", "sample", "every") if own[name] is not None]
+    ways = [name for name in ("only", "sample", "lives", "every") if own[name] is not None]
     if len(ways) > 1:
         raise Refused(f"--{ways[1]}: --{ways[0]} says already where to cut; leave out one of them")
-    if own["seed"] is not None and own["sample"] is None:
-        raise Refused("--seed: it is for --sample; add --sample N, or leave it out")
+    if own["seed"] is not None and own["sample"] is None and own["lives"] is None:
+        raise Refused("--seed: it is for --sample and --lives; add one of them, or leave it out")
+    if own["lives"] is not None and own["depth"] > 1:
+        raise Refused("--depth: --lives cuts recoveries anyway; leave it out")
     if own["only"] is not None and own["depth"] > 1:
         raise Refused("--depth: --only names every cut itself, as in 57:nothing/0:nothing; leave it out")
     if own["only"] is not None:
@@ -139,6 +149,28 @@ def _report(history: History, file: str, case: str, own: dict[str, Any], options
         )  # fmt: skip
 
 
+def _report_on_lives(
+    history: History, file: str, case: str, own: dict[str, Any], options: dict[str, Any]
+) -> LivesReport:
+    from simfs.flash.interrupted import Profile
+    from simfs.study.cuts.judging.judge import Rules
+    from simfs.study.cuts.lives.campaign import lives_of
+    from simfs.study.cuts.lives_report import lives_report
+
+    profile, seed = Profile(own["profile"]), own["seed"] or 0
+    if not Rules(history.datasheet, history.config, profile).keeps_all:
+        raise Refused(
+            f"--lives: in the profile {profile} this store may lose what was acknowledged, so there is nothing to "
+            "judge it by; leave --profile out"
+        )
+    again = _Repeat(file, case, own["profile"], options)
+    with progress_bar() as progress, worker_pool(own["workers"]) as executor:
+        lived = lives_of(history, own["lives"], seed=seed, profile=profile, executor=executor, progress=progress)
+    return lives_report(
+        history, lived, source=file, kind=_kind(file), seed=seed, profile=own["profile"], repeat=again.life
+    )
+
+
 def _places(own: dict[str, Any]) -> Places:
     from simfs.study.cuts.report import Places
 
@@ -180,6 +212,9 @@ class _Repeat:
     def line(self, cut: CutPoint) -> str:
         return shlex.join([*self._words, "--only", str(cut)])
 
+    def life(self, seed: int) -> str:
+        return shlex.join([*self._words, "--lives", "1", "--seed", str(seed)])
+
 
 def _unusual(profile: str) -> list[str]:
     return ["--profile", profile] if profile != PROFILES[0] else []
@@ -202,11 +237,13 @@ def _kind(file: str) -> str:
     return {"": "short run", ".toml": "scenario"}.get(file[-5:], "script" if file.endswith(".py") else "recording")
 
 
-def _text(report: CutReport, as_json: bool) -> str:
+def _text(report: CutReport | LivesReport, as_json: bool) -> str:
     if as_json:
         from simfs.show.json import object_of
 
         return object_of(report)
-    from simfs.show.cuts import as_text
+    from simfs.show import cuts as of_cuts
+    from simfs.show import lives as of_lives
+    from simfs.study.cuts.report import CutReport
 
-    return as_text(report)
+    return of_cuts.as_text(report) if isinstance(report, CutReport) else of_lives.as_text(report)

@@ -30,13 +30,13 @@ HARMFUL = ("empty", "short", "mixed", "missing")
 
 def as_text(report: CutReport) -> str:
     """The whole report, without a line end."""
-    parts = [_heading(report), _promises(report), _files(report.consequences)]
+    parts = [heading(report.subject), _promises(report), _files(report.consequences)]
     parts.append(_causes(report.consequences.causes))
     return "\n\n".join(part for part in parts if part)
 
 
-def _heading(report: CutReport) -> str:
-    subject = report.subject
+def heading(subject: CutSubject) -> str:
+    """What ran, and on what."""
     lines = [units.plain(subject.title, COLUMNS), _ran(subject), _flash(subject), WHOSE]
     return "\n".join(_wrapped(line) for line in lines if line)
 

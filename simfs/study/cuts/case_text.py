@@ -14,10 +14,10 @@ from typing import Any
 from urllib.parse import quote, unquote
 
 from simfs.files import Store
-from simfs.files.handle import StoreFile
 from simfs.files.heard import FileCall
 from simfs.flash import Geometry, NorFlash
 from simfs.store.format.config import StoreConfig
+from simfs.study.cuts.notes.hands import Hands
 from simfs.study.cuts.notes.history import History
 from simfs.study.cuts.notes.recorder import record
 
@@ -68,7 +68,15 @@ class Case:
             program_unit_bytes=geometry.program_unit_bytes,
             page_programs_max=geometry.page_programs_max,
         )
-        return record(Store.format(flash, self.config), _Hands(self.calls).work, str(self))
+        return record(Store.format(flash, self.config), self.work, str(self))
+
+    def work(self, store: Store) -> None:
+        """Make the calls on this store. Nothing waits in a buffer afterwards: what did is lost."""
+        hands = Hands()
+        for call in self.calls:
+            with suppress(OSError):
+                store = hands.make(store, call)
+        store.drop()  # the run ends here: what waits is lost
 
 
 def case_of(history: History, calls: int | None = None) -> Case:
@@ -86,51 +94,6 @@ def case_of(history: History, calls: int | None = None) -> Case:
 def plain_data(number: int, length: int) -> bytes:
     """Arbitrary bytes, different for each call."""
     return bytes((41 * number + 7 * at + 1) % 251 for at in range(length))
-
-
-class _Hands:
-    """Makes the calls on a store."""
-
-    def __init__(self, calls: tuple[FileCall, ...]) -> None:
-        self._calls = calls
-        self._opened: dict[int, StoreFile] = {}
-
-    def work(self, store: Store) -> None:
-        for call in self._calls:
-            with suppress(OSError):
-                store = self._make(store, call)
-        store.drop()  # the run ends here: what waits is lost
-
-    def _make(self, store: Store, call: FileCall) -> Store:
-        """Make one call. Returns the store to go on with."""
-        file = self._opened.get(call.handle)
-        if call.kind == "open":
-            self._opened[call.handle] = store.open(call.name, call.mode)
-        elif call.kind == "mount":
-            self._opened.clear()
-            return store.boot()
-        elif call.kind == "idle":
-            store.idle(call.at)
-        elif call.kind == "remove":
-            store.remove(call.name)
-        elif call.kind == "rename":
-            store.rename(call.name, call.to)
-        elif call.kind == "truncate" and not call.handle:
-            store.truncate(call.name, call.at)
-        elif file is not None:
-            self._on_file(file, call)
-        return store
-
-    def _on_file(self, file: StoreFile, call: FileCall) -> None:
-        if call.kind == "write":
-            file.seek(call.at if call.at >= 0 else 0, 0 if call.at >= 0 else 2)
-            file.write(call.data)
-        elif call.kind == "truncate":
-            file.truncate(call.at)
-        elif call.kind == "flush":
-            file.flush()
-        else:
-            self._opened.pop(call.handle).close()
 
 
 def _call_text(call: FileCall, number: int) -> str:

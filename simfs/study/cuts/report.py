@@ -115,8 +115,20 @@ def cut_report(
 ) -> CutReport:
     """Put the report together. `repeat` gives the command that repeats a cut; `shorten` is called once for each broken
     promise."""
+    subject = subject_of(history, source, kind, places, profile)
+    broken, seen = [], set()
+    for violation in result.violations:
+        short = None if violation.promise in seen else shorten(violation)
+        seen.add(violation.promise)
+        broken.append(Broken(violation.promise, violation.what, str(violation.cut), repeat(violation.cut), short))
+    in_flight = _in_flight(history, CutPoint.parse(places.only)) if places.only else None
+    found = consequences(history, result.found)
+    return CutReport(subject, in_flight, result.states, dict(result.counts), tuple(broken), found)
+
+
+def subject_of(history: History, source: str, kind: str, places: Places, profile: str) -> CutSubject:
     erases = sum(operation.data is None for operation in history.operations)
-    subject = CutSubject(
+    return CutSubject(
         title=history.title,
         source=source,
         kind=kind,
@@ -131,14 +143,6 @@ def cut_report(
         profile=profile,
         keeps_all=Rules(history.datasheet, history.config, Profile(profile)).keeps_all,
     )
-    broken, seen = [], set()
-    for violation in result.violations:
-        short = None if violation.promise in seen else shorten(violation)
-        seen.add(violation.promise)
-        broken.append(Broken(violation.promise, violation.what, str(violation.cut), repeat(violation.cut), short))
-    in_flight = _in_flight(history, CutPoint.parse(places.only)) if places.only else None
-    found = consequences(history, result.found)
-    return CutReport(subject, in_flight, result.states, dict(result.counts), tuple(broken), found)
 
 
 def _in_flight(history: History, cut: CutPoint) -> InFlight:

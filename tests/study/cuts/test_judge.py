@@ -14,7 +14,7 @@ from simfs.flash.fault_data import Cut, Faults
 from simfs.flash.plan import Plan
 from simfs.store.volume import Volume
 from simfs.study.cuts.campaign import campaign, chunks_of
-from simfs.study.cuts.case_text import Case, _Hands
+from simfs.study.cuts.case_text import Case
 from simfs.study.cuts.judging import judge as cut_judge
 from simfs.study.cuts.judging.judge import TOLD, Rules
 from simfs.study.cuts.judging.states import every_byte, every_operation, sampled
@@ -141,7 +141,7 @@ def cells_of_a_run(case: Case, cut: CutPoint) -> bytes:
     plan = Plan(Faults(seed=cut.seed, cuts=(Cut(formatting + cut.operation, cut.leaves),)))
     flash = NorFlash(blocks, datasheet=sheet, faults=plan)
     with pytest.raises(PowerCut):
-        _Hands(case.calls).work(Store.format(flash, case.config))
+        case.work(Store.format(flash, case.config))
     return flash.image()
 
 
