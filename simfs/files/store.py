@@ -20,8 +20,9 @@ from simfs.shown import Shown
 from simfs.store.attribution import Attribution
 from simfs.store.batch.appends import Stretch, stretch_of
 from simfs.store.check import check
+from simfs.store.damage import damages
 from simfs.store.format.config import StoreConfig
-from simfs.store.log.state import Doubt
+from simfs.store.log.state import Damage, Doubt
 from simfs.store.tables.listener import StoreListener
 from simfs.store.tables.meters import Meters
 from simfs.store.tables.spans import FileNode
@@ -63,8 +64,8 @@ class Store(Shown):
 
     @classmethod
     def format(cls, flash: NorFlash, config: StoreConfig | None = None) -> Store:
-        """A new, empty store over the whole flash. Erases what is not blank; programs one block's records, and an
-        erase record for each block erased. ValueError when the settings do not fit the flash."""
+        """A new, empty store over the whole flash. Costs one erase, a few programs, and what a mount reads.
+        ValueError when the settings do not fit the flash; CorruptStore when no block of it can be written."""
         return cls(Volume.format(flash, config or StoreConfig()))
 
     @classmethod
@@ -210,6 +211,11 @@ class Store(Shown):
     def doubts(self) -> tuple[Doubt, ...]:
         """What the mount could not read, for example after a power cut. Empty after a mount that found all in order."""
         return tuple(self._volume.state.doubts)
+
+    @property
+    def damages(self) -> tuple[Damage, ...]:
+        """What should be on the flash and is not, and whom that hurts. Reads every frame of every file."""
+        return damages(self._volume)
 
     @property
     def volume(self) -> Volume:

@@ -7,23 +7,26 @@ from what the cleaner is doing, which the cleaner notes once for each block that
 from __future__ import annotations
 
 from simfs.flash import NorFlash
-from simfs.store.format.codec import Kind
+from simfs.store.format.codec import NOWHERE, Kind
 from simfs.store.log.heads import Head
 from simfs.store.tables.blocks import State
 from simfs.store.tables.listener import Cause, StoreListener
 from simfs.store.volume import Volume
 
 CAUSES = {
-    0: Cause.HEADER,  # no frame needed room yet
+    0: Cause.HEADER,  # a fence; and no frame needed room yet
     int(Kind.DATA): Cause.DATA,
     int(Kind.HOLE): Cause.DATA,
     int(Kind.NAME): Cause.NAME,
     int(Kind.RENAME): Cause.NAME,
     int(Kind.REMOVE): Cause.NAME,
     int(Kind.BAD): Cause.HEADER,
-    int(Kind.MARK): Cause.HEADER,
+    int(Kind.LEFT): Cause.HEADER,
+    int(Kind.SKIP): Cause.HEADER,
+    int(Kind.STATEMENT): Cause.HEADER,
 }
 """The cause of a frame by its kind."""
+STRUCTURE = (0, int(Kind.STATEMENT))  # these are written anew each time, also while the cleaner moves frames
 
 
 class Attribution:
@@ -31,7 +34,7 @@ class Attribution:
 
     def __init__(self, flash: NorFlash, volume: Volume) -> None:
         self._listeners: list[StoreListener] = []
-        self._cause = Cause.HEADER  # of the frame that was begun last
+        self._cause = Cause.HEADER  # of the program before
         self._states = list(volume.state.blocks.state)
         self.follow(volume)
         flash.listen(self._on_program, self._on_erase)
@@ -42,7 +45,7 @@ class Attribution:
 
     def follow(self, volume: Volume) -> None:
         """Follow this store, just mounted, with the blocks as the mount found them."""
-        self._of_no_frame = Cause.HEADER
+        self._recovers, self._goes_on_at = False, NOWHERE
         self._heads: list[Head | None] = volume.state.log.heads
         self._cleaner = volume.cleaner
         volume.state.blocks.on_change = self._on_change
@@ -52,27 +55,25 @@ class Attribution:
 
     def let_go(self) -> None:
         """Stop following the store: everything until the next `follow` is recovery."""
-        self._of_no_frame, self._heads = Cause.RECOVERY, []
+        self._recovers, self._heads = True, []
 
     def _on_program(self, address: int, data: bytes) -> None:
-        """A head moves on once its frame is programmed: what is programmed where it stands begins a frame, what comes
-        behind that place goes on with one, and what comes before it is a fence. A block that is no head is programmed
-        with what it says of itself."""
-        cause = self._of_no_frame
-        for head in self._heads:
-            if head is None or not head.start <= address < head.end:
-                continue
-            if address == head.at:
-                self._cause = self._cleaner.cause or CAUSES[data[0]]
-            if address >= head.at:
-                cause = self._cause
+        """A head moves on once its frame is programmed: what is programmed where it stands begins a frame, and what
+        comes next at the place where the last program ended goes on with one. Everything else is structure: marks,
+        statements, seals, which nobody asked for."""
+        if self._recovers:
+            self._cause = Cause.RECOVERY
+        elif any(head is not None and head.at == address for head in self._heads):
+            kind = data[0]
+            self._cause = CAUSES[kind] if kind in STRUCTURE else self._cleaner.cause or CAUSES[kind]
+        elif address != self._goes_on_at:
+            self._cause = Cause.HEADER
+        self._goes_on_at = address + len(data)
         for listener in self._listeners:
-            listener.programmed(address, data, cause)
+            listener.programmed(address, data, self._cause)
 
     def _on_erase(self, block: int) -> None:
-        cause = self._of_no_frame
-        if cause is not Cause.RECOVERY:
-            cause = self._cleaner.cause or CAUSES[self._cleaner.makes_room_for]
+        cause = Cause.RECOVERY if self._recovers else self._cleaner.cause or CAUSES[self._cleaner.makes_room_for]
         for listener in self._listeners:
             listener.erased(block, cause)
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from simfs.store.format.codec import BASE
 from simfs.store.format.errors import CorruptStore
 from simfs.store.log.state import StoreState
-from simfs.store.mounting.mount import load
+from simfs.store.recovery.mount import load, refuse_damage
 from simfs.store.tables.blocks import State
 from simfs.store.tables.spans import FileNode
 from simfs.store.volume import Volume
@@ -17,9 +18,11 @@ def check(volume: Volume) -> list[str]:
     for node in state.nodes.values():
         problems += _readable(volume, node)
     try:
-        problems += differences(state, load(state.flash, writable=False))
+        found = load(state.flash, writable=False)
+        refuse_damage(found)
+        problems += differences(state, found)
     except CorruptStore as error:
-        problems.append(f"a mount would fail: {error.strerror}")
+        problems.append(f"a writable mount would fail: {error.strerror}")
     return problems
 
 
@@ -39,8 +42,9 @@ def _sums(state: StoreState) -> list[str]:
             live[blocks.of(node.name_place)] += state.claims.cost(node.name)
     for place, cost in state.claims.tombs.values():
         live[blocks.of(place)] += cost
-    for place in state.segments.bad_at.values():
-        live[blocks.of(place)] += layout.frame_cost(0) if place else 0
+    for block, told_at in state.segments.told_at.items():
+        if told_at is not None:
+            live[blocks.of(told_at)] += layout.frame_cost(0 if blocks.is_bad(block) else BASE.size)
     problems = [
         f"block {block}: {blocks.live[block]} live bytes are kept, {found} are found"
         for block, found in enumerate(live)
@@ -79,10 +83,10 @@ def _blocks(state: StoreState) -> list[str]:
     """Compare the lists of blocks with the states of blocks."""
     blocks = state.blocks
     listed = {
-        State.READY: sorted(block for _, block in blocks.ready),
         State.CLOSED: sorted(blocks.closed),
-        State.FREED: sorted(blocks.freed),
+        State.FREED: sorted(blocks.freed | {one for one in blocks.named if blocks.state[one] == State.FREED}),
         State.OPEN: sorted(head.block for head in state.log.heads if head is not None),
+        State.READY: [] if state.segments.ready is None else [state.segments.ready],
     }
     kept: dict[State, list[int]] = {kind: [] for kind in State}
     for block, kind in enumerate(blocks.state):
@@ -92,8 +96,12 @@ def _blocks(state: StoreState) -> list[str]:
         for kind, found in listed.items()
         if kept[kind] != found
     ]
+    if len(kept[State.UNUSED]) != blocks.unused_count:
+        problems.append(f"{blocks.unused_count} blocks are kept as unused, {len(kept[State.UNUSED])} are found")
     problems += [
-        f"freed block {block} holds {blocks.live[block]} live bytes" for block in blocks.freed if blocks.live[block]
+        f"freed block {block} holds {blocks.live[block]} live bytes"
+        for block in listed[State.FREED]
+        if blocks.live[block]
     ]
     return problems
 

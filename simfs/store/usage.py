@@ -10,6 +10,8 @@ from simfs.store.tables.blocks import State
 from simfs.store.volume import Volume
 
 _SHOWN = {
+    State.UNUSED: "unused",
+    State.READY: "ready",
     State.OPEN: "open",
     State.CLOSED: "closed",
     State.FREED: "freed",
@@ -23,8 +25,8 @@ class Usage(NamedTuple):
 
     capacity_bytes  what frames can fill for good, the reserve left out
     live_bytes      what live files and names take; removals kept ready and bytes waiting in buffers included
-    dead_bytes      taken by frames that no longer count, and by block records
-    blank_bytes     erased and not programmed since
+    dead_bytes      taken by frames that no longer count, by statements and seals, and by blocks that wait for an erase
+    blank_bytes     erased and not programmed since, or in blocks that this store has not used yet
     """
 
     capacity_bytes: int
@@ -34,8 +36,9 @@ class Usage(NamedTuple):
 
 
 class BlockView(NamedTuple):
-    """One erase block. state: "blank" (never erased by this store), "ready", "open", "closed", "freed" (waits for
-    its erase), "damaged" (holds live frames that can't be read) or "bad" (it failed, and is not used any more)."""
+    """One erase block. state: "unused" (holds nothing of this store yet), "ready" (erased ahead), "open", "closed",
+    "freed" (waits for its erase), "damaged" (holds live frames that can't be read) or "bad" (it failed, and is not used
+    any more)."""
 
     number: int
     state: str
@@ -72,7 +75,7 @@ def block_views(volume: Volume) -> list[BlockView]:
     """All blocks, in the order of their addresses."""
     blocks = volume.state.blocks
     return [
-        BlockView(block, _SHOWN.get(state) or ("ready" if count else "blank"), count, live)
+        BlockView(block, _SHOWN[state], count, live)
         for block, (state, count, live) in enumerate(zip(blocks.state, blocks.erase_count, blocks.live, strict=True))
     ]
 

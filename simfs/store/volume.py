@@ -11,14 +11,13 @@ from simfs.flash import NorFlash
 from simfs.store.cleaning.cleaner import Cleaner
 from simfs.store.cleaning.room import Room, error
 from simfs.store.file_bytes import FileBytes
-from simfs.store.format.codec import ORDER_MAX, SIZE_MAX, Kind
+from simfs.store.format.codec import SIZE_MAX, Kind
 from simfs.store.format.config import StoreConfig
 from simfs.store.format.errors import OutOfBlocks
-from simfs.store.format.headers import read_header
-from simfs.store.format.settings import check_fit, record_of
 from simfs.store.log.state import StoreState
 from simfs.store.mounting.block_reader import PLAINLY, Look
-from simfs.store.mounting.mount import load
+from simfs.store.recovery.formatting import format_store
+from simfs.store.recovery.mount import load
 from simfs.store.tables.blocks import State
 from simfs.store.tables.spans import FileNode
 
@@ -48,47 +47,25 @@ class Volume:
 
     @classmethod
     def format(cls, flash: NorFlash, config: StoreConfig) -> Volume:
-        """A new, empty store. Erases every block that is not blank; erase counts of an earlier store go on.
-        ValueError when no such store fits the flash."""
-        check_fit(flash.geometry, config)
-        state = StoreState(flash, config, record_of(config, flash.geometry))
-        block_bytes = flash.geometry.block_bytes
-        for block in range(flash.geometry.block_count):
-            header = read_header(flash, block, block_bytes)
-            state.blocks.note_erase_count(block, header.erase_count or 0)
-            state.blocks.opened[block] = header.opened
-            if header.opened:  # should the block be bad, what it says must be older than the new store
-                state.log.sequence = max(state.log.sequence, header.base + ORDER_MAX + 1)
-            state.segments.prepare(block)
-        state.segments.advance(0)
-        state.log.append(0, Kind.MARK, 0, 0, 0, b"")
-        state.log.sleep()
-        return cls(state, read_only=False)
+        """A new, empty store. One step: a power cut leaves the old store, an error or the new one. Erases one block;
+        the others are erased when the log comes to them. Erase counts of an earlier store go on. ValueError when no
+        such store fits the flash."""
+        format_store(flash, config)
+        return cls.mount(flash, read_only=False)
 
     @classmethod
     def mount(cls, flash: NorFlash, read_only: bool, look: Look = PLAINLY) -> Volume:
-        """The store on the flash. A read-only mount writes nothing; a writable one settles what a power cut left
-        uncertain. CorruptStore when there is none, or a damaged one. If no block is left to settle it in, the store is
-        read-only."""
-        if not read_only:
-            try:
-                volume = cls(load(flash, writable=True, look=look), read_only)
-                volume._take_up()
-                return volume
-            except OutOfBlocks:
-                pass
-        return cls(load(flash, writable=False, look=look), read_only=True)
-
-    def _take_up(self) -> None:
-        """After a mount: get the reserve back, and leave the log's tails as a mount leaves them."""
-        for _ in range(len(self.state.blocks)):  # pragma: no branch - a bound for what always comes to an end
-            before = self.state.flash.programs
-            self.cleaner.restore_reserve()
-            self.state.segments.tell_bad()
-            self.state.segments.end_with_marks()  # which may take a block of the reserve
-            if self.state.flash.programs == before:
-                break
-        self._log.sleep()
+        """The store on the flash. A read-only mount writes nothing, and gives what is sound of a damaged store; a
+        writable one settles what a power cut left uncertain. CorruptStore when there is none, or to write to a damaged
+        one. If so many blocks have failed that it can't be settled, the store is read-only."""
+        if read_only:
+            return cls(load(flash, writable=False, look=look), read_only)
+        try:
+            return cls(load(flash, writable=True, look=look), read_only)
+        except OutOfBlocks:
+            state = load(flash, writable=False, look=look)
+            state.blocks.worn_out = True
+            return cls(state, read_only=True)
 
     def drop(self) -> None:
         """Drop what waits in buffers. Nothing is written any more. RAM only."""
@@ -225,5 +202,5 @@ class Volume:
         """(block, bytes from its start on that are not free for frames any more) of every block."""
         heads = {head.block: head.at - head.start for head in self._log.heads if head is not None}
         for block, state in enumerate(self.state.blocks.state):
-            if state != State.READY:
+            if state not in (State.READY, State.UNUSED):
                 yield block, heads.get(block, self._layout.block_bytes)

@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from itertools import accumulate
 from operator import add
 
-from simfs.store.format.codec import ENTRY_BYTES, FRAME_BYTES, ORDER_MAX, SIZE_MAX
+from simfs.store.format.codec import ENTRY_BYTES, FRAME_BYTES, LENGTH_MAX, ORDER_MAX, SIZE_MAX
 from simfs.store.format.layout import Placed
 from simfs.store.log.heads import Batch, Head
 from simfs.store.tables.spans import FileNode
@@ -30,7 +30,7 @@ class Stretch:
         run_bytes = 0 if run is None else run.length
         self._at, self._span_bytes = head.at, node.size - node.starts[-1] if goes_on else 0
         block_bytes = head.room_end - ENTRY_BYTES - head.at
-        self.room_bytes = max(min(block_bytes, ORDER_MAX - run_bytes, SIZE_MAX - node.size), 0)
+        self.room_bytes = max(min(block_bytes, LENGTH_MAX - run_bytes, SIZE_MAX - node.size), 0)
         self.count_max = ORDER_MAX - order + 1
         self.record_bytes_max = min(state.layout.buffer_bytes - 1, state.layout.payload_max)
 
@@ -121,4 +121,4 @@ def stretch_of(volume: Volume, node: FileNode | None, names_cut: int) -> Stretch
 
 def _is_idle(volume: Volume) -> bool:
     """Whether idle time changes nothing in a store that cleans ahead, however long it is."""
-    return not volume.state.segments.erasable() and not volume.cleaner.is_wanted()
+    return not volume.state.segments.can_erase_ahead and not volume.cleaner.is_wanted()

@@ -12,7 +12,7 @@ from collections.abc import Callable, Hashable
 from simfs.flash import NorFlash
 from simfs.store.format.codec import CLAIMS, FRAME_BYTES, HEADER_BYTES, Frame, encode_frame
 from simfs.store.format.runs import Run
-from simfs.store.log.block_scan import read_frames, read_seal
+from simfs.store.log.block_scan import read_listing, read_scan
 from simfs.store.tables.blocks import State
 from simfs.store.tables.spans import FileNode
 from simfs.store.volume import Volume
@@ -33,7 +33,7 @@ def structure(volume: Volume, name_of: NameOf) -> Hashable | None:
     """The whole structure; None where a store has blocks that failed or are in doubt, files that are open or that
     wait. Reads all of the flash, which is not counted."""
     state, blocks = volume.state, volume.state.blocks
-    if blocks.in_doubt or blocks.failing or blocks.lost_count or state.segments.bad_at or state.reserved:
+    if blocks.left_end or blocks.failing or blocks.lost_count or state.segments.untold or state.reserved:
         return None
     if any(node.handles or node.name is None for node in state.nodes.values()):
         return None
@@ -55,30 +55,30 @@ def _file(volume: Volume, number: int, name_of: NameOf) -> Hashable:
 def _block(volume: Volume, block: int, name_of: NameOf) -> Hashable:
     """What stands in a block, its frames one by one."""
     state, sequence = volume.state, volume.state.log.sequence
-    if state.blocks.state[block] == State.READY:
+    if block in state.blocks.named or state.blocks.state[block] == State.UNUSED:
         return None
-    seal = read_seal(state, block)
-    found = read_frames(state, block, state.layout.block_bytes if seal is None else seal[0].end)
+    listing = read_listing(state.flash, state.layout, block)
+    found = read_scan(state, block)
     start = block * state.layout.block_bytes
     ranks = {number: rank for rank, number in enumerate(sorted({frame.file for frame in found.frames}))}
     frames = tuple(
         (
-            frame.kind, frame.again, frame.length, ranks[frame.file], _file(volume, frame.file, name_of), frame.offset,
-            frame.order, frame.address - start, _names(state.flash.read, frame, name_of),
+            frame.kind, frame.length, ranks[frame.file], _file(volume, frame.file, name_of), frame.offset,
+            frame.order, frame.address, _names(state.flash.read, frame, start, name_of),
         )
         for frame in found.frames
     )  # fmt: skip
-    gaps = tuple((begin - start, end - start) for begin, end in found.gaps)
-    sealed = seal and seal[0]  # which says too whether runs are listed
+    sealed = listing and listing[0]._replace(base=0)  # which says too whether runs are listed
     freed_at = state.blocks.freed_at[block] if state.blocks.state[block] == State.FREED else -1
-    return frames, gaps, sealed, state.blocks.base[block] - sequence, freed_at if freed_at < 0 else freed_at - sequence
+    age = freed_at if freed_at < 0 else freed_at - sequence
+    return frames, tuple(found.voids()), sealed, state.blocks.base[block] - sequence, age
 
 
-def _names(read: Callable[[int, int], bytes], frame: Frame, name_of: NameOf) -> Hashable:
+def _names(read: Callable[[int, int], bytes], frame: Frame, start: int, name_of: NameOf) -> Hashable:
     """The names that a frame speaks of."""
     if frame.kind not in CLAIMS:
         return None
-    payload = read(frame.address + HEADER_BYTES, frame.length)
+    payload = read(start + frame.address + HEADER_BYTES, frame.length)
     return tuple((name_of(name), len(name)) for name in payload.split(b"\0"))
 
 
@@ -96,8 +96,8 @@ def _in_ram(volume: Volume, name_of: NameOf) -> Hashable:
     heads = tuple(
         head
         and (
-            head.base - state.log.sequence, head.page_programs, head.void_from, head.taken_up, head.quiet, head.asleep,
-            head.room_end, head.table.next_order, tuple(run(of) for of in head.table.runs),
+            head.base - state.log.sequence, head.page_programs, head.void_from, head.asleep, head.room_end,
+            head.table.next_order, tuple(run(of) for of in head.table.runs),
             frozenset(run(of) for of in head.table.current.values()),
         )
         for head in state.log.heads
@@ -120,9 +120,9 @@ def _orders(volume: Volume) -> Hashable:
         tuple(at - state.log.logged_bytes for at in blocks.written_at) if state.config.cleaner == "cost-benefit" else ()
     )
     return (
-        tuple(blocks.closed), tuple((count - least, block) for count, block in blocks.ready), frozenset(blocks.freed),
-        aged, blocks.erase_count_max - least, tuple(blocks.opened), frozenset(state.segments.stated),
-        frozenset(state.torn), frozenset(state.doubted), volume.cleaner.memory,
+        tuple(blocks.closed), tuple(blocks.named), frozenset(blocks.freed), aged, blocks.erase_count_max - least,
+        blocks.unused_count, state.segments.lead, state.segments.is_left, state.segments.ready,
+        state.segments.next_mark, volume.cleaner.memory,
     )  # fmt: skip
 
 
@@ -131,10 +131,11 @@ def rename_all(volume: Volume, renamed: Callable[[bytes], bytes]) -> None:
     state, flash = volume.state, volume.state.flash
     counted = flash.reads, flash.read_bytes
     for block, block_state in enumerate(state.blocks.state):
-        if block_state != State.READY:
-            for frame in read_frames(state, block, state.layout.block_bytes).frames:
+        if block_state != State.UNUSED and block not in state.blocks.named:
+            for frame in read_scan(state, block).frames:
                 if frame.kind in CLAIMS:
-                    _rename_frame(flash, frame, state.blocks.salt[block], renamed)
+                    at = frame._replace(address=block * state.layout.block_bytes + frame.address)
+                    _rename_frame(flash, at, state.blocks.salt[block], renamed)
     flash.reads, flash.read_bytes = counted
     claims = state.claims
     claims.bearers = {renamed(key): count for key, count in claims.bearers.items()}
@@ -154,6 +155,6 @@ def _rename_frame(flash: NorFlash, frame: Frame, salt: int, renamed: Callable[[b
     payload = flash.read(frame.address + HEADER_BYTES, frame.length)
     named = b"\0".join(renamed(name) for name in payload.split(b"\0"))
     assert len(named) == len(payload)
-    raw = encode_frame(frame.kind, frame.file, frame.offset, frame.order, named, salt, frame.again)
+    raw = encode_frame(frame.kind, frame.file, frame.offset, frame.order, named, salt)
     assert len(raw) == FRAME_BYTES + frame.length
     flash.put(frame.address, raw)

@@ -1,12 +1,13 @@
-"""The settings of a store. All of them are on the flash, in every open record."""
+"""The settings of a store. All of them are on the flash, in every statement."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-# A cleaner's place is its number on the flash, so a new one goes to the end. The open record has three bits for it.
+# A cleaner's place is its number on the flash, so a new one goes to the end. The flags have three bits for it.
 CLEANERS = ("oldest-first", "greedy", "cost-benefit", "random", "best-of-d")
 PACKINGS = ("byte", "page")
+BUFFER_BYTES_MIN = 16
 OVERLONG = ("reject", "cut")
 
 
@@ -18,8 +19,8 @@ class StoreConfig:
     log_heads        1, or 2: new and relocated data go to blocks of their own
     packing          "byte": frames follow each other; "page": each frame starts on a page
     buffer_bytes     a file's write buffer, and the most bytes that one frame holds; None: 256, or what fills a page
-    reserve_blocks   erase blocks kept free for the cleaner; None: one more than there are heads,
-                     two more with page packing
+    reserve_blocks   erase blocks beside the open ones that files never fill; None: 3, the two that the log names
+                     ahead and one for the cleaner
     level_threshold  difference of erase counts from which cold blocks are moved; 0: no wear levelling
     idle_cleaning    clean and erase ahead in idle time too, not only when room is needed
     name_bytes       the longest name with its terminator, the path counted
@@ -52,9 +53,9 @@ class StoreConfig:
         _between("log_heads", self.log_heads, 1, 2)
         _between("choices", self.choices, 1, 255)
         if self.buffer_bytes is not None:
-            _between("buffer_bytes", self.buffer_bytes, 16, 32768)
+            _between("buffer_bytes", self.buffer_bytes, BUFFER_BYTES_MIN, 32768)
         if self.reserve_blocks is not None:
-            _between("reserve_blocks", self.reserve_blocks, self.log_heads, 65535)
+            _between("reserve_blocks", self.reserve_blocks, 2, 65535)
         _between("level_threshold", self.level_threshold, 0, 65535)
         _between("name_bytes", self.name_bytes, 2, 256)
         _between("open_files_max", self.open_files_max, 1, 65535)
@@ -63,9 +64,7 @@ class StoreConfig:
     @property
     def reserve(self) -> int:
         """Erase blocks that stay free."""
-        if self.reserve_blocks is not None:
-            return self.reserve_blocks
-        return self.log_heads + 1 + (self.packing == "page")  # with pages a recovery takes more room
+        return 3 if self.reserve_blocks is None else self.reserve_blocks
 
 
 def _one_of(what: str, value: object, allowed: tuple[str, ...]) -> None:

@@ -1,78 +1,64 @@
 """The on-flash format, declared once. `codec.py` is the fast codec of the same bytes; the tests hold the two to each
-other. Everything is little-endian; `FORMAT.md` says what the fields mean.
+other. Everything is little-endian; `FORMAT.md` says what the fields mean, and `declared_statement.py` declares what a
+STATEMENT says and where its parts stand.
 
-An erase block:
+An erase block, with byte packing and program units of one byte:
 
-    0        16      32       88       112       128                     end     size-16*(e+1)   size-16  size
-    +--------+-------+--------+--------+---------+-----------------------+-------+---------------+--------+
-    | erase  | fence | open   | short  | discard | frames, packed        | blank | e run entries | seal   |
-    | record |       | record | copy   | mark    |                       |       | of 16 bytes   |        |
-    +--------+-------+--------+--------+---------+-----------------------+-------+---------------+--------+
+    0       1     13     14        15     16                                 size-26-16*e    size-26  size-2    size-1
+    +-------+-----+------+---------+------+-----------+--------------+-------+---------------+--------+---------+------+
+    | FENCE | END | SURE | DOUBTED | NEXT | STATEMENT | frames,      | blank | e run entries | seal   | SEALING | LEFT |
+    | blank |     |      |         |      |           | packed       |       | of 16 bytes   |        |         |      |
+    +-------+-----+------+---------+------+-----------+--------------+-------+---------------+--------+---------+------+
 
-Erase record, 16 bytes:
+Frame, 20 bytes and its payload of n bytes. `check` is the low half of the CRC-32 of bytes 0..13, seeded with a salt;
+the CRC-32 at the end goes on from the whole of it over the payload. Of an order 20 bits are used. Of a frame within a
+statement the kind has its upper half turned round: 11h is E1h there:
 
-    0       2         3      4             8       12       16
-    +-------+---------+------+-------------+-------+--------+
-    | magic | version | zero | erase count | zero  | CRC-32 |
-    | u16   | u8      | u8   | u32         | u32   | u32    |     CRC-32 over bytes 0..11
-    +-------+---------+------+-------------+-------+--------+
+    0      1       4         6      10       14      16          16+n     20+n
+    +------+-------+---------+------+--------+-------+-----------+--------+
+    | kind | order | length  | file | offset | check | payload   | CRC-32 |
+    | u8   | u24   | n, u16  | u32  | u32    | u16   | n bytes   | u32    |
+    +------+-------+---------+------+--------+-------+-----------+--------+
 
-Open record, 56 bytes. Its CRC-32, over bytes 0..51 and seeded with 5F1503h (magic and version), is the salt of frames,
-run entries and seal:
+END record, 12 bytes:
 
-    0      8             12          16     17      18        19      20     21           22           24
-    +------+-------------+-----------+------+-------+---------+-------+------+------------+------------+
-    | base | erase count | highest   | head | tries | choices | flags | unit | name bytes | programs a |
-    | u64  | u32         | count u32 | u8   | u8    | u8      | u8    | u8   | u8, 0: 256 | page, u16  |
-    +------+-------------+-----------+------+-------+---------+-------+------+------------+------------+
-    24      28      32     36      38       40        42      44      46      48      50       52       56
-    +-------+-------+------+-------+--------+---------+-------+-------+-------+-------+--------+--------+
-    | block | page  | seed | block | buffer | reserve | level | files | open, | open, | behind | CRC-32 |
-    | bytes | bytes |      | count | bytes  | blocks  |       | open  | head 0| head 1|        |        |
-    | u32   | u32   | u32  | u16   | u16    | u16     | u16   | u16   | u16   | u16   | u16    | u32    |
-    +-------+-------+------+-------+--------+---------+-------+-------+-------+-------+--------+--------+
+    0        8        12
+    +--------+--------+
+    | number | CRC-32 |
+    | u64    | u32    |     CRC-32 over bytes 0..7, seeded with a salt
+    +--------+--------+
 
-Short copy, 24 bytes, with the open record's CRC-32 as salt; its own over bytes 0..19, seeded with 5F1503h:
+Run entry, 16 bytes, and seal, 24 bytes; the CRC-32 over all entries and the seal, seeded with a salt. `kind` is one
+half of the kind's byte:
 
-    0      8             12     13      14     16     20       24
-    +------+-------------+------+-------+------+------+--------+
-    | base | erase count | head | tries | zero | salt | CRC-32 |
-    | u64  | u32         | u8   | u8    | u16  | u32  | u32    |
-    +------+-------------+------+-------+------+------+--------+
-
-Frame, 20 bytes and its payload of n bytes. `check` is the low half of the CRC-32 of bytes 0..13, seeded with the salt;
-the CRC-32 at the end goes on from the whole of it over the payload:
-
-    0      1       2         4      8        12      14      16          16+n     20+n
-    +------+-------+---------+------+--------+-------+-------+-----------+--------+
-    | kind | again | length  | file | offset | order | check | payload   | CRC-32 |
-    | u8   | u8    | n, u16  | u32  | u32    | u16   | u16   | n bytes   | u32    |
-    +------+-------+---------+------+--------+-------+-------+-----------+--------+
-
-Run entry and seal, 16 bytes each; the CRC-32 over all entries and the seal, seeded with the salt:
-
-    0         3      4       6        8      12       16     0       2         4     8            10     12       16
+    0         3      3.5     6        8      12       16     0       2         4     8            12     20       24
     +---------+------+-------+--------+------+--------+      +-------+---------+-----+------------+------+--------+
-    | address | kind | order | length | file | offset |      | magic | entries | end | next order | zero | CRC-32 |
-    | u24     | u8   | u16   | u16    | u32  | u32    |      | u16   | u16     | u32 | u16        | u16  | u32    |
+    | address | kind | order | length | file | offset |      | magic | entries | end | next order | base | CRC-32 |
+    | u24     | u4   | u20   | u16    | u32  | u32    |      | u16   | u16     | u32 | u32        | u64  | u32    |
     +---------+------+-------+--------+------+--------+      +-------+---------+-----+------------+------+--------+
 
-Fence and discard mark: 16 zeros. Of a discard mark eight will do, wherever they stand among its bytes.
+Salts are CRC-32 of ten bytes, seeded with 5F1504h (magic and version): the block, u16, and a number, u64. For frames,
+run entries and seals that is the block's base, for statements and their END records 2^63.
 
-An example: the start of block 0 of a new store with the default settings on 64 blocks of 4096 bytes (what follows the
-short copy is blank up to the frames), and a frame in that block: the bytes "20.1 m" of file 5 from offset 12 on, tenth
-frame of the block.
+Marks are zeros; any trace of one counts.
 
-    erase record   15 5f 03 00 00 00 00 00 00 00 00 00 62 ce 1f ef
-    fence          00 00 00 00 00 00 00 00 00 00 00 00 00 00 00 00
-    open record    00 00 00 00 00 00 00 00 00 00 00 00 00 00 00 00
-                   00 00 02 20 01 30 00 00 00 10 00 00 00 01 00 00
-                   00 00 00 00 40 00 00 01 02 00 08 00 08 00 00 00
-                   ff ff ff ff 22 67 7e 8c
-    short copy     00 00 00 00 00 00 00 00 00 00 00 00 00 00 00 00
-                   22 67 7e 8c 84 c9 f4 fd
-    frame          11 00 06 00 05 00 00 00 0c 00 00 00 09 00 8a 24
-                   32 30 2e 31 20 6d 92 5e 15 c1
+An example: the start of block 0 of a new store with the default settings on 64 blocks of 4096 bytes (what follows is
+blank), and the first frame in that block: the bytes "20.1 m" of file 5 from offset 12 on.
+
+    fence          ff
+    end            01 00 00 00 00 00 00 00 35 c2 00 63
+    sure           00
+    doubted, next  ff ff
+    statement      99 00 00 00 54 00 00 00 00 00 00 00 00 00 f5 12
+                   01 00 00 00 00 00 00 00 ff ff ff ff 01 00 00 00
+                   01 00 00 00 00 00
+                   02 20 01 30 00 00 00 10 00 00 00 01 00 00 00 00
+                   00 00 40 00 00 01 03 00 08 00 08 00
+                   01 00 00 00 00 00 02 00 00 00 00 00 00 00 03 00
+                   ff ff 00 00 00 00 00 00 00 00 01 00 00 00 01 00
+                   00 00 6c 8c dd 11
+    frame          11 01 00 00 06 00 05 00 00 00 0c 00 00 00 76 49
+                   32 30 2e 31 20 6d a2 73 08 89
 
 Nothing here is for the hot path: parsing a frame with it takes some hundred times as long as with the codec.
 """
@@ -84,11 +70,15 @@ from zlib import crc32
 
 from construct import (
     Array,
+    BitsInteger,
+    BitStruct,
+    ByteSwapped,
     Checksum,
     Const,
     Construct,
     ConstructError,
     Enum,
+    Error,
     FixedSized,
     GreedyBytes,
     Int8ul,
@@ -104,66 +94,22 @@ from construct import (
     this,
 )
 
-BLOCK_HEADER_BYTES = 128
-FENCE_AT, OPEN_AT, COPY_AT, DISCARD_AT = 16, 32, 88, 112
-ENTRY_BYTES = 16  # of a run entry, and of the seal
-FENCE = bytes(16)
-NO_BLOCK = UNKNOWN = 0xFFFF
-VERSION = 3
-OPEN_SEED = 0x5F15 << 8 | VERSION
+from simfs.store.format.declared_statement import END_BYTES, STATEMENT
 
-ERASE_RECORD = Struct(
-    "body" / RawCopy(Struct(
-        "magic" / Const(0x5F15, Int16ul),
-        "version" / Const(VERSION, Int8ul),
-        "zero" / Const(0, Int8ul),
-        "erase_count" / Int32ul,
-        "zeros" / Const(0, Int32ul),
-    )),
-    "crc" / Checksum(Int32ul, crc32, this.body.data),
-)  # fmt: skip
+VERSION = 4
+MAGIC = 0x5F15
+FRAME_BYTES = 20  # beyond the payload
+ENTRY_BYTES = 16
+SEAL_BYTES = 24
+UNLISTED = 0xFFFF
+KINDS = {
+    "DATA": 0x11, "HOLE": 0x22, "NAME": 0x33, "RENAME": 0x44, "REMOVE": 0x55, "BAD": 0x66, "LEFT": 0x77, "SKIP": 0x88,
+    "STATEMENT": 0x99,
+}  # fmt: skip
+INNER_KINDS = {kind: number ^ 0xF0 for kind, number in KINDS.items()}
 
-
-OPEN_RECORD = Struct(
-    "body" / RawCopy(Struct(
-        "base" / Int64ul,
-        "erase_count" / Int32ul,
-        "erase_count_max" / Int32ul,
-        "head" / Int8ul,
-        "tries" / Int8ul,
-        "choices" / Int8ul,
-        "flags" / Int8ul,
-        "unit_bytes" / Int8ul,
-        "name_bytes" / Int8ul,  # 0: 256
-        "page_programs_max" / Int16ul,
-        "block_bytes" / Int32ul,
-        "page_bytes" / Int32ul,
-        "seed" / Int32ul,
-        "block_count" / Int16ul,
-        "buffer_bytes" / Int16ul,
-        "reserve_blocks" / Int16ul,
-        "level_threshold" / Int16ul,
-        "open_files_max" / Int16ul,
-        "opened" / Int16ul,  # NO_BLOCK: none
-        "opened_too" / Int16ul,
-        "behind" / Int16ul,  # UNKNOWN: no one knows
-    )),
-    "crc" / Checksum(Int32ul, lambda body: crc32(body, OPEN_SEED), this.body.data),
-)  # fmt: skip
-
-OPEN_COPY = Struct(
-    "body" / RawCopy(Struct(
-        "base" / Int64ul,
-        "erase_count" / Int32ul,
-        "head" / Int8ul,
-        "tries" / Int8ul,
-        "zero" / Int16ul,
-        "salt" / Int32ul,
-    )),
-    "crc" / Checksum(Int32ul, lambda body: crc32(body, OPEN_SEED), this.body.data),
-)  # fmt: skip
-
-KIND = Enum(Int8ul, DATA=0x11, HOLE=0x22, NAME=0x33, RENAME=0x44, REMOVE=0x55, BAD=0x66, MARK=0x77)
+SALT = Struct("block" / Int16ul, "number" / Int64ul)
+STATEMENT_NUMBER = 1 << 63  # in the salt of statements and END records
 
 PAYLOADS: dict[str, Construct] = {
     "DATA": Struct("bytes" / GreedyBytes),
@@ -172,44 +118,59 @@ PAYLOADS: dict[str, Construct] = {
     "RENAME": Struct("name" / NullTerminated(GreedyBytes), "old_name" / GreedyBytes),
     "REMOVE": Struct("name" / GreedyBytes),
     "BAD": Struct(Terminated),
-    "MARK": Struct(Terminated),
+    "LEFT": Struct("base" / Int64ul, Terminated),
+    "SKIP": Struct("void_from" / Int32ul, Terminated),
+    "STATEMENT": STATEMENT,
 }
 
-FRAME = Struct(  # in a context that knows `salt`
-    "head" / RawCopy(Struct(
-        "kind" / KIND,
-        "again" / Int8ul,
-        "length" / Int16ul,
-        "file" / Int32ul,
-        "offset" / Int32ul,
-        "order" / Int16ul,
-    )),
-    "check" / Checksum(Int16ul, lambda covered: crc32(*covered) & 0xFFFF, lambda at: (at.head.data, at._params.salt)),
-    "payload" / RawCopy(FixedSized(this.head.value.length, Switch(this.head.value.kind, PAYLOADS))),
-    "crc" / Checksum(
-        Int32ul,
-        lambda covered: crc32(*covered),
-        lambda at: (at.payload.data, crc32(at.head.data, at._params.salt)),
-    ),
-)  # fmt: skip
+
+def _frame(kinds: dict[str, int]) -> Construct:
+    """A frame, in a context that knows `salt`."""
+    return Struct(
+        "head" / RawCopy(Struct(
+            "kind" / Enum(Int8ul, **kinds),
+            "order" / Int24ul,
+            "length" / Int16ul,
+            "file" / Int32ul,
+            "offset" / Int32ul,
+        )),
+        "check" / Checksum(
+            Int16ul, lambda covered: crc32(*covered) & 0xFFFF, lambda at: (at.head.data, at._params.salt)
+        ),
+        "payload" / RawCopy(FixedSized(this.head.value.length, Switch(this.head.value.kind, PAYLOADS, Error))),
+        "crc" / Checksum(
+            Int32ul,
+            lambda covered: crc32(*covered),
+            lambda at: (at.payload.data, crc32(at.head.data, at._params.salt)),
+        ),
+    )  # fmt: skip
+
+
+FRAME = _frame(KINDS)
+INNER_FRAME = _frame(INNER_KINDS)
+
+END = Struct(  # in a context that knows `salt`
+    "body" / RawCopy(Struct("number" / Int64ul)),
+    "crc" / Checksum(Int32ul, lambda covered: crc32(*covered), lambda at: (at.body.data, at._params.salt)),
+)
 
 RUN_ENTRY = Struct(
     "address" / Int24ul,
-    "kind" / KIND,
-    "order" / Int16ul,
+    "first" / ByteSwapped(BitStruct(
+        "order" / BitsInteger(20),
+        "kind" / Enum(BitsInteger(4), **{kind: number & 0xF for kind, number in KINDS.items()}),
+    )),
     "length" / Int16ul,
     "file" / Int32ul,
     "offset" / Int32ul,
-)
-
-UNLISTED = 0xFFFF
+)  # fmt: skip
 
 SEAL = Struct(
-    "magic" / Const(0x5F15, Int16ul),
+    "magic" / Const(MAGIC, Int16ul),
     "entry_count" / Int16ul,  # UNLISTED: the runs are not listed
     "end" / Int32ul,
-    "next_order" / Int16ul,
-    "zero" / Int16ul,
+    "next_order" / Int32ul,
+    "base" / Int64ul,
 )
 
 BLOCK_TAIL = Struct(  # in a context that knows `listed`, how many entries there are, and `salt`
@@ -218,54 +179,47 @@ BLOCK_TAIL = Struct(  # in a context that knows `listed`, how many entries there
 )
 
 
-def _parsed(declared: Construct, raw: bytes) -> Any | None:
+def salt_of(block: int, base: int) -> int:
+    """The salt of a block's frames, run entries and seal in the life that began with this base."""
+    return crc32(SALT.build({"block": block, "number": base}), MAGIC << 8 | VERSION)
+
+
+def statement_salt(block: int) -> int:
+    """The salt of a block's statements and END records."""
+    return salt_of(block, STATEMENT_NUMBER)
+
+
+def _parsed(declared: Construct, raw: bytes, **known: int) -> Any | None:
     try:
-        return declared.parse(raw)
+        return declared.parse(raw, **known)
     except ConstructError:
         return None
-
-
-def parse_erase_record(raw: bytes) -> Any | None:
-    """The erase record of a block's bytes; None when it is not sound."""
-    found = _parsed(ERASE_RECORD, raw)
-    return found and found.body.value
-
-
-def parse_open_record(raw: bytes) -> tuple[Any, int] | None:
-    """The open record of a block's bytes, and its CRC-32; None when it is not sound."""
-    found = _parsed(OPEN_RECORD, raw[OPEN_AT:])
-    return found and (found.body.value, found.crc)
-
-
-def parse_open_copy(raw: bytes) -> Any | None:
-    """The open record's short copy in a block's bytes; None when it is not sound."""
-    found = _parsed(OPEN_COPY, raw[COPY_AT:])
-    return found and found.body.value
 
 
 def parse_frame(raw: bytes, salt: int) -> Any | None:
-    """The frame at the start of `raw`; None when no sound one of this life of the block stands there."""
-    try:
-        return FRAME.parse(raw, salt=salt)
-    except ConstructError:
+    """The frame at the start of `raw`; None when no sound one with this salt stands there."""
+    return _parsed(FRAME, raw, salt=salt)
+
+
+def parse_inner_frame(raw: bytes, salt: int) -> Any | None:
+    """The same of a frame within a statement."""
+    return _parsed(INNER_FRAME, raw, salt=salt)
+
+
+def parse_end(raw: bytes, block: int) -> int | None:
+    """The number in the END record at the start of `raw`; None when no sound one of this block stands there."""
+    found = _parsed(END, raw[:END_BYTES], salt=statement_salt(block))
+    return found and int(found.body.value.number)
+
+
+def parse_tail(raw: bytes, block: int) -> Any | None:
+    """Run entries and the seal with which `raw` ends; None when that is no sound seal of this block."""
+    seal = _parsed(SEAL, raw[-SEAL_BYTES:])
+    if seal is None:
         return None
-
-
-def is_fenced(raw: bytes) -> bool:
-    """Whether a whole fence stands in a block's bytes before the open record."""
-    return raw[FENCE_AT:OPEN_AT] == FENCE
-
-
-def is_discarded(raw: bytes) -> bool:
-    """Whether a discard mark stands in a block's bytes, or enough of one that a cut tore."""
-    return raw[DISCARD_AT:BLOCK_HEADER_BYTES].count(0) * 2 >= BLOCK_HEADER_BYTES - DISCARD_AT
-
-
-def parse_tail(raw: bytes, salt: int) -> Any | None:
-    """Run entries and seal at the end of a block's bytes; None when it bears no sound seal."""
-    try:
-        count = SEAL.parse(raw[-ENTRY_BYTES:]).entry_count
-        listed = 0 if count == UNLISTED else count
-        return BLOCK_TAIL.parse(raw[-ENTRY_BYTES * (listed + 1) :], salt=salt, listed=listed).body.value
-    except ConstructError:
+    listed = 0 if seal.entry_count == UNLISTED else seal.entry_count
+    start = len(raw) - SEAL_BYTES - ENTRY_BYTES * listed
+    if start < 0:
         return None
+    found = _parsed(BLOCK_TAIL, raw[start:], salt=salt_of(block, seal.base), listed=listed)
+    return found and found.body.value

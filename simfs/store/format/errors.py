@@ -4,10 +4,12 @@ import errno
 
 
 class CorruptStore(OSError):
-    """The flash holds no store, another format version, or a damaged one. `errno` is EIO; the text names the place."""
+    """The flash holds no store, another format version, or a damaged one. `errno` is EIO; the text names the place, and
+    `address` is that of the flash where it is one."""
 
-    def __init__(self, text: str) -> None:
+    def __init__(self, text: str, address: int | None = None) -> None:
         super().__init__(errno.EIO, text)
+        self.address = address
 
 
 class OutOfBlocks(OSError):

@@ -10,11 +10,14 @@ from itertools import accumulate
 from typing import NamedTuple
 
 from simfs.flash import Geometry
-from simfs.store.format.codec import ENTRY_BYTES, FRAME_BYTES, RECORD_BYTES, RECORDS, SEAL_BYTES
+from simfs.store.format.codec import END_BYTES, ENTRY_BYTES, FRAME_BYTES, SEAL_BYTES, U32
 from simfs.store.format.config import StoreConfig
+from simfs.store.format.statement import Statement, statement_bytes
 
 CUTS_SPARED = 3  # programs of a page, where the part limits them, that are kept for what is cut and tried again
-PAGE_PROGRAMS_MIN = RECORDS + 1 + CUTS_SPARED  # the records of a block, its discard mark
+PLACE_PROGRAMS = 4  # of a page that begins with a statement: two marks before it, two behind
+PAGE_PROGRAMS_MIN = PLACE_PROGRAMS + CUTS_SPARED + 1
+KILLED_BYTES = END_BYTES  # of END, and of the header of a statement
 SPLIT_BYTES_MIN = 128  # moved bytes are not split into less than this: each split costs a frame's overhead
 
 
@@ -39,8 +42,21 @@ class Placed(NamedTuple):
         return 1 + self.crossed.get(index, 0)
 
 
+class Place(NamedTuple):
+    """Where the parts of a statement stand, as addresses in the block: the FENCE before it, its frame, END and three
+    marks that are programmed after it, and the first frame that follows."""
+
+    fence: int
+    statement: int
+    end: int
+    sure: int
+    doubted: int
+    next: int
+    frames: int
+
+
 class Layout:
-    """The arithmetic of one store's geometry. All figures are bytes."""
+    """The arithmetic of one store's geometry. All figures are bytes; addresses are within a block."""
 
     def __init__(self, geometry: Geometry, config: StoreConfig) -> None:
         self.block_bytes = geometry.block_bytes
@@ -51,7 +67,11 @@ class Layout:
         self.whole_pages = self.page_packing or self.page_programs_max > 0  # frames leave the seal's pages alone
         self.cost_min = self.page_bytes // (self.page_programs_max - 1) if self.page_programs_max > 1 else 0
         self.step = self.page_bytes if self.page_packing else self.unit_bytes
-        self.first = align_up(RECORD_BYTES, self.step)
+        self.mark_bytes = self.unit_bytes if self.unit_bytes == 1 else 2 * self.unit_bytes
+        self.heads = config.log_heads
+        self.can_kill = self.unit_bytes == 1 and not self.page_programs_max  # zeros may be programmed over anything
+        self._set_tail()
+        self.first = self.place(0, statement_bytes(self.heads, 0, 0)).frames  # where frames may begin at the earliest
         self.buffer_bytes = buffer_bytes(config, self.page_bytes)
         self.name_bytes = config.name_bytes
         self.split_bytes_min = min(SPLIT_BYTES_MIN, self.buffer_bytes)
@@ -62,13 +82,62 @@ class Layout:
         self.block_room = self._block_room()
         self.payload_max = max(4 + self.buffer_bytes, 2 * self.name_bytes)
         self.slack = 2 * self.frame_cost(self.payload_max)
-        blocks = max(geometry.block_count - config.reserve - (config.log_heads - 1), 0)
+        blocks = max(geometry.block_count - config.reserve - config.log_heads, 0)
         self.capacity = max(blocks * self.block_room - self.slack, 0)
         self.listed_capacity = self.capacity - blocks * self.runs_max * ENTRY_BYTES  # beyond it, listings make way
 
+    def _set_tail(self) -> None:
+        """The marks and the seal at a block's end."""
+        if self.page_packing:
+            self.left_at, self.sealing_at = self.block_bytes - self.page_bytes, self.block_bytes - 2 * self.page_bytes
+            self.seal_end = self.sealing_at
+        else:
+            self.left_at = self.block_bytes - self.mark_bytes
+            self.sealing_at = self.seal_end = self.left_at - self.mark_bytes
+        self.seal_at = self.seal_end - self.padded(SEAL_BYTES)
+
+    def place(self, at: int, statement_length: int) -> Place:
+        """The place that begins with the page at address `at`, for a statement of this length. With page packing the
+        FENCE has a page of its own, and END and the marks have one, since a cut may spoil a page."""
+        if self.page_packing:
+            statement = at + (self.page_bytes if at else 0)  # the first one of a block needs no FENCE
+            end = align_up(statement + statement_length, self.page_bytes)
+            frames = align_up(end + self.padded(END_BYTES) + 3 * self.mark_bytes, self.page_bytes)
+            sure, doubted, following = (frames - more * self.mark_bytes for more in (3, 2, 1))
+            return Place(at, statement, end, sure, doubted, following, frames)
+        end = at + self.mark_bytes
+        sure = end + self.padded(END_BYTES)
+        doubted, following, statement = (sure + more * self.mark_bytes for more in (1, 2, 3))
+        frames = align_up(statement + statement_length, self.step)
+        return Place(at, statement, end, sure, doubted, following, frames)
+
+    @property
+    def end_at(self) -> int:
+        """Where an END stands in its page."""
+        return 0 if self.page_packing else self.place(0, 0).end
+
+    def statement_room(self, left: int, inner_bytes: int) -> int:
+        """The most bytes from where a frame may start to what follows a statement on the next page, which tells of so
+        many blocks without a seal."""
+        return self.place(self.page_bytes, statement_bytes(self.heads, left, inner_bytes)).frames
+
+    def programs_before(self, place: Place) -> int:
+        """Programs of the page in which the first frame behind a statement begins."""
+        if place.frames % self.page_bytes == 0:
+            return 0
+        return PLACE_PROGRAMS if place.frames // self.page_bytes == place.fence // self.page_bytes else 1
+
+    def place_of(self, said: Statement) -> Place:
+        """The place of a statement that was found."""
+        return self.place(said.at, said.stop - said.address)
+
+    def statement_at(self, at: int) -> int:
+        """Where the frame of a statement stands whose place begins with the page at address `at`."""
+        return self.place(at, 0).statement
+
     def _block_room(self) -> int:
         """The least that a block holds of relocated frames, whatever their sizes."""
-        room = self.block_bytes - SEAL_BYTES - self.first
+        room = self.seal_at - self.first
         if self.whole_pages:
             room = room // self.page_bytes * self.page_bytes
         if self.page_packing:
@@ -143,4 +212,4 @@ def buffer_bytes(config: StoreConfig, page_bytes: int) -> int:
     """The write buffer: as set, else 256 bytes, or what fills one page with its frame."""
     if config.buffer_bytes is not None:
         return config.buffer_bytes
-    return page_bytes - FRAME_BYTES if config.packing == "page" else 256
+    return page_bytes - FRAME_BYTES - U32.size if config.packing == "page" else 256  # a hole says where it begins

@@ -3,11 +3,28 @@ finds the same ones from the frames, by the same rule."""
 
 from __future__ import annotations
 
-from simfs.store.format.codec import BAD, DATA, ENTRY, MARK, ORDER_MAX
+from simfs.store.format.codec import BAD, DATA, ENTRY, LEFT, LENGTH_MAX, STATEMENT
 
-PLACE_BITS = 24  # of an entry's first field; the kind stands above them
-PLACE_MASK = (1 << PLACE_BITS) - 1
-Entry = tuple[int, int, int, int, int]  # place in the block | kind << 24, order, length, file, offset
+PLACE_MASK = 0xFFFFFF  # the place in the block; the kind, the order and the length stand above it
+KIND_SHIFT, KIND_MASK = 24, 0xF  # both halves of a kind's byte are the same
+ORDER_SHIFT, ORDER_MASK = 28, 0xFFFFF
+LENGTH_SHIFT = 48
+Entry = tuple[int, int, int]  # the fields above in one number, file, offset
+
+
+def kind_of(entry: Entry) -> int:
+    """The kind of a run's first frame."""
+    return (entry[0] >> KIND_SHIFT & KIND_MASK) * 0x11
+
+
+def place_of(entry: Entry) -> int:
+    """Where a run begins in its block."""
+    return entry[0] & PLACE_MASK
+
+
+def order_of(entry: Entry) -> int:
+    """The order of a run's first frame."""
+    return entry[0] >> ORDER_SHIFT & ORDER_MASK
 
 
 class Run:
@@ -30,8 +47,8 @@ class Run:
 
     def entry(self, block_start: int) -> Entry:
         """The seal's entry for it."""
-        place = (self.address - block_start) | self.kind << PLACE_BITS
-        return place, self.order, self.length, self.file, self.offset
+        first = self.address - block_start | (self.kind & KIND_MASK) << KIND_SHIFT
+        return first | self.order << ORDER_SHIFT | self.length << LENGTH_SHIFT, self.file, self.offset
 
     def encode(self, block_start: int) -> bytes:
         """The run entry of a seal."""
@@ -41,8 +58,8 @@ class Run:
 def runs_listed(entries: list[Entry], block_start: int) -> list[Run]:
     """The runs that a seal lists."""
     return [
-        Run(place >> PLACE_BITS, block_start + (place & PLACE_MASK), order, length, file, offset)
-        for place, order, length, file, offset in entries
+        Run(kind_of(entry), block_start + place_of(entry), order_of(entry), entry[0] >> LENGTH_SHIFT, *entry[1:])
+        for entry in entries
     ]
 
 
@@ -54,13 +71,12 @@ def decode_runs(raw: bytes, block_start: int) -> list[Run]:
 class RunTable:
     """The runs of one block, in the order in which they began."""
 
-    __slots__ = ("current", "newest_order", "next_order", "runs")
+    __slots__ = ("current", "next_order", "runs")
 
     def __init__(self) -> None:
         self.runs: list[Run] = []
         self.current: dict[int, Run] = {}  # by file: the run that its next frame may continue
         self.next_order = 0
-        self.newest_order = -1  # of a frame that is no MARK; only a mount sets it
 
     def copy(self) -> RunTable:
         """A copy to go on with. The two share the runs that no frame can continue any more."""
@@ -68,7 +84,7 @@ class RunTable:
         other = RunTable()
         other.runs = [own.get(id(run), run) for run in self.runs]
         other.current = {file: own[id(run)] for file, run in self.current.items()}
-        other.next_order, other.newest_order = self.next_order, self.newest_order
+        other.next_order = self.next_order
         return other
 
     def continued(self, kind: int, file: int, offset: int, length: int, order: int) -> Run | None:
@@ -78,21 +94,21 @@ class RunTable:
             run is None
             or run.offset + run.length != offset
             or order != self.next_order
-            or run.length + length > ORDER_MAX
+            or run.length + length > LENGTH_MAX
         ):
             return None
         return run
 
     def begin(self, kind: int, address: int, order: int, length: int, file: int, offset: int) -> Run:
         """Note a frame that continues no run. `length` counts bytes of the file."""
-        if order != self.next_order or kind == MARK:
-            self.current.clear()  # the other head wrote in between, or a void ends here
+        if order != self.next_order or kind == STATEMENT:
+            self.current.clear()  # the other head wrote in between, or a statement stands there
         self.next_order = order + 1
         run = Run(kind, address, order, length, file, offset)
         self.runs.append(run)
         if kind == DATA:
             self.current[file] = run
-        elif kind != BAD:
+        elif kind != BAD and kind != LEFT:
             self.current.pop(file, None)
         return run
 

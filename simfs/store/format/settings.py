@@ -1,21 +1,23 @@
-"""Turns settings into the numbers of an open record, and back."""
+"""Turns settings into the numbers of a statement, and back."""
 
 from __future__ import annotations
 
 from functools import lru_cache
 
 from simfs.flash import Geometry
-from simfs.store.format.codec import FRAME_BYTES, NO_BLOCK, TWO_HEADS, OpenRecord
-from simfs.store.format.config import CLEANERS, StoreConfig
+from simfs.store.format.codec import FRAME_BYTES, NO_BLOCK
+from simfs.store.format.config import BUFFER_BYTES_MIN, CLEANERS, StoreConfig
 from simfs.store.format.errors import CorruptStore
-from simfs.store.format.layout import PAGE_PROGRAMS_MIN, layout_of
+from simfs.store.format.layout import PAGE_PROGRAMS_MIN, Layout, align_up, layout_of
+from simfs.store.format.statement import TWO_HEADS, Settings, statement_bytes
 
-PAGE_PACKING, FOLD_CASE, CUT_NAMES, IDLE_CLEANING = 1, 2, 4, 8  # and TWO_HEADS: flags of the open record
+PAGE_PACKING, FOLD_CASE, CUT_NAMES, IDLE_CLEANING = 1, 2, 4, 8  # and TWO_HEADS: flags of a statement's settings
+PAGE_BYTES_MIN = 32  # a statement's header stands in the page of its marks
 CLEANER_SHIFT = 5  # above the flags
 
 
-def record_of(config: StoreConfig, geometry: Geometry) -> OpenRecord:
-    """The open record of a store with these settings on this geometry; the log fills in base, counts and heads."""
+def settings_of(config: StoreConfig, geometry: Geometry) -> Settings:
+    """The numbers of a store with these settings on this geometry."""
     flags = (
         PAGE_PACKING * (config.packing == "page")
         | FOLD_CASE * config.fold_case
@@ -24,12 +26,7 @@ def record_of(config: StoreConfig, geometry: Geometry) -> OpenRecord:
         | TWO_HEADS * (config.log_heads == 2)
         | CLEANERS.index(config.cleaner) << CLEANER_SHIFT
     )
-    return OpenRecord(
-        base=0,
-        erase_count=0,
-        erase_count_max=0,
-        head=0,
-        tries=0,
+    return Settings(
         choices=config.choices,
         flags=flags,
         unit_bytes=geometry.program_unit_bytes,
@@ -47,8 +44,8 @@ def record_of(config: StoreConfig, geometry: Geometry) -> OpenRecord:
 
 
 @lru_cache(64)
-def config_of(record: OpenRecord) -> StoreConfig:
-    """The settings in an open record. CorruptStore when no store could have written them."""
+def config_of(record: Settings) -> StoreConfig:
+    """The settings with these numbers. CorruptStore when no store could have written them."""
     try:
         return StoreConfig(
             cleaner=CLEANERS[record.flags >> CLEANER_SHIFT],
@@ -66,10 +63,10 @@ def config_of(record: OpenRecord) -> StoreConfig:
             seed=record.seed,
         )
     except (ValueError, IndexError) as error:
-        raise CorruptStore(f"an open record holds impossible settings: {error}") from None
+        raise CorruptStore(f"a statement holds impossible settings: {error}") from None
 
 
-def check_geometry(record: OpenRecord, geometry: Geometry) -> None:
+def check_geometry(record: Settings, geometry: Geometry) -> None:
     """CorruptStore when the store was formatted on another geometry than the flash has."""
     for what, stored, found in (
         ("bytes an erase block", record.block_bytes, geometry.block_bytes),
@@ -86,6 +83,8 @@ def check_fit(geometry: Geometry, config: StoreConfig) -> None:
     """ValueError when no store of these settings fits the geometry; the text says what would."""
     if geometry.block_bytes % 16 or 16 % geometry.program_unit_bytes:
         raise ValueError("a store needs program units of 1, 2, 4, 8 or 16 bytes, and erase blocks of a multiple of 16")
+    if geometry.page_bytes < PAGE_BYTES_MIN:
+        raise ValueError(f"a store needs pages of at least {PAGE_BYTES_MIN} bytes, not {geometry.page_bytes}")
     if geometry.block_bytes > 1 << 24:
         raise ValueError("a store needs erase blocks of at most 16 MiB")
     if geometry.block_count >= NO_BLOCK:
@@ -95,15 +94,35 @@ def check_fit(geometry: Geometry, config: StoreConfig) -> None:
             f"a store needs at least {PAGE_PROGRAMS_MIN} programs a page; the flash allows {geometry.page_programs_max}"
         )
     layout = layout_of(geometry, config)
-    largest = layout.slack // 2
-    room = max(layout.block_room, 0)
-    if room < 2 * largest:
+    if layout.buffer_bytes < BUFFER_BYTES_MIN:
         raise ValueError(
-            f"an erase block of {geometry.block_bytes} bytes has room for {room} bytes of frames; "
-            f"a write buffer of {layout.buffer_bytes} and names of {config.name_bytes} bytes need {2 * largest}"
+            f"a page of {geometry.page_bytes} bytes has room for a write buffer of {layout.buffer_bytes}; the least is "
+            f"{BUFFER_BYTES_MIN}: set buffer_bytes"
         )
+    _check_block(geometry, config, layout)
     if layout.capacity < FRAME_BYTES:
         raise ValueError(
-            f"{geometry.block_count} erase blocks are too few; {config.reserve} are the reserve, "
-            f"and the files need {config.log_heads} more at least"
+            f"{geometry.block_count} erase blocks are too few; {config.reserve} are the reserve, {config.log_heads} "
+            f"open for writing, and the files need at least one more"
+        )
+
+
+def _check_block(geometry: Geometry, config: StoreConfig, layout: Layout) -> None:
+    """ValueError when a block is too small for the frames and for what a recovery writes."""
+    largest = layout.slack // 2
+    inner = layout.place(0, statement_bytes(config.log_heads, 2, FRAME_BYTES + layout.payload_max)).frames
+    room, left = max(layout.block_room, 0), max(layout.block_room - (inner - layout.first), 0)  # after a power cut
+    if room < 2 * largest or left < largest:
+        raise ValueError(
+            f"an erase block of {geometry.block_bytes} bytes has room for {room} bytes of frames, {left} after a power "
+            f"cut; a write buffer of {layout.buffer_bytes} and names of {config.name_bytes} bytes need {2 * largest} "
+            f"and {largest}"
+        )
+    frame = FRAME_BYTES + layout.payload_max if layout.page_packing else 0
+    moved = layout.first + layout.statement_room(2, frame) + largest  # what an exchange writes at the least
+    places = max(align_up(inner, geometry.page_bytes) + inner, moved)
+    if places > layout.seal_at:
+        raise ValueError(
+            f"an erase block of {geometry.block_bytes} bytes is too small: the log's statements before and after a "
+            f"power cut take up to {places} of its {layout.seal_at} bytes"
         )

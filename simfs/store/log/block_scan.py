@@ -3,242 +3,280 @@ frame."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from functools import cache, partial
 
+from simfs.flash import NorFlash
 from simfs.store.format.codec import (
+    END_BYTES,
     ENTRY,
     ENTRY_BYTES,
-    FENCE_BYTES,
     FRAME_BYTES,
     HEADER_BYTES,
     HOLE,
+    INNER,
     KINDS,
-    MAGIC,
-    MARK,
-    ORDER_MAX,
+    NOWHERE,
     SEAL_BYTES,
-    SEALED,
+    SKIP,
+    STATEMENT,
     U32,
     UNLISTED,
     Frame,
-    Kind,
     Seal,
+    decode_end,
     decode_header,
+    decode_seal,
     payload_is_sound,
+    salt_of,
     seal_check,
 )
-from simfs.store.format.layout import Layout, align_up
-from simfs.store.format.runs import PLACE_MASK, Entry, Run, RunTable, runs_listed
+from simfs.store.format.layout import KILLED_BYTES, Layout, align_up
+from simfs.store.format.runs import Entry, Run, RunTable, place_of, runs_listed
+from simfs.store.format.statement import Statement, decode_statement
 from simfs.store.log.frame_reader import damaged
 from simfs.store.log.state import StoreState
 
 Listing = tuple[Seal, list[Entry] | None]
-Sealed = tuple[Seal, list[Run] | None]
 
 
 @dataclass(slots=True)
-class Frames:
-    """The frames of one block as they were found. Addresses are of the flash.
+class Scan:
+    """What stands in one block, found without anything else. Addresses are within the block.
 
-    end          where the last sound frame ends
-    content_end  where the last byte ends that is not blank, or that the sound header of a torn frame announces
-    gaps         (from, to) stretches between sound frames that hold anything but sound frames
+    raw         all its bytes
+    first       where frames begin behind a statement that carries nothing
+    statements  all that can be read, in the order of their places
+    frames      sound frames, SKIP and the inner ones of statements included, in the order of their addresses
+    gaps        (from, to): stretches before a sound frame or a statement that hold anything else than these or blank
+    end         where the next frame may begin behind the last sound frame or statement
+    trace_end   where the last byte ends that is not blank
+    skips       by address of a SKIP: from where on nothing before it counts
+    stops       where each of these ends; what comes next begins there or on the next page
+    ends        sequence numbers in END records whose statement can't be read
     """
 
+    block: int
+    raw: bytes
+    first: int
+    page_bytes: int
+    statements: list[Statement] = field(default_factory=list)
     frames: list[Frame] = field(default_factory=list)
-    end: int = 0
-    content_end: int = 0
     gaps: list[tuple[int, int]] = field(default_factory=list)
-    counted: list[Frame] | None = None  # once `counted_frames` was asked
-    table: RunTable | None = None  # once `table_of` was asked
+    skips: dict[int, int] = field(default_factory=dict)
+    ends: list[int] = field(default_factory=list)
+    stops: list[int] = field(default_factory=list)
+    end: int = 0
+    trace_end: int = 0
+
+    @property
+    def base(self) -> int:
+        return self.statements[0].base
+
+    def is_killed(self, layout: Layout) -> bool:
+        """Whether a recovery has begun to make an end of all statements in the block."""
+        at, zeros = layout.end_at, bytes(KILLED_BYTES)
+        return any(
+            self.raw[page + at : page + at + KILLED_BYTES] == zeros
+            for page in range(0, layout.seal_at, layout.page_bytes)
+        )
+
+    def voids(self, stop: int = NOWHERE) -> list[tuple[int, int]]:
+        """The stretches before `stop` in which nothing counts. What says so comes after its stretch; the last comes
+        first, since what is void itself says nothing."""
+        said = [(one.at, one.end) for one in self.statements if one.end != NOWHERE] + list(self.skips.items())
+        found: list[tuple[int, int]] = []
+        for at, begin in sorted(said, reverse=True):
+            if at < stop and begin < at and not (found and found[-1][0] <= at):
+                found.append((begin, at))
+        return found
+
+    def valid(self, stop: int = NOWHERE) -> list[Frame]:
+        """The frames before `stop` that are not void."""
+        voids = self.voids(stop)
+        return [
+            frame
+            for frame in self.frames
+            if frame.address < stop and not any(begin <= frame.address < end for begin, end in voids)
+        ]
+
+    def counted(self, stop: int = NOWHERE) -> list[Frame]:
+        """The same without SKIP frames, which say nothing else."""
+        return [frame for frame in self.valid(stop) if frame.kind != SKIP]
+
+    def counted_statements(self, stop: int = NOWHERE) -> list[Statement]:
+        """The statements before `stop` that count."""
+        voids = self.voids(stop)
+        return [
+            one for one in self.statements if one.at < stop and not any(begin <= one.at < end for begin, end in voids)
+        ]
+
+    def damage(self, stop: int = NOWHERE, first: int = 0) -> tuple[int, int] | None:
+        """The first stretch before `stop` that should hold frames and does not. What ends before `first` is a statement
+        that says nothing which the seal does not."""
+        voids = self.voids(stop)
+        for begin, end in self.gaps:
+            if begin < stop and end > first and not any(low <= begin and end <= high for low, high in voids):
+                return begin, end
+        for begin, _ in reversed(voids):
+            before = max(at for at in self.stops if at <= begin)
+            if begin not in (before, align_up(before, self.page_bytes)):  # what stood there reads as blank
+                return before, begin
+        return None
 
 
-def read_listing(state: StoreState, block: int) -> Listing | None:
-    """The block's seal with the run entries that it lists (None: it lists none); None when there is no sound one. It
-    counts only when nothing stands between the end of the frames and itself: after a cut, frames may have gone on
-    where it read as blank. Two reads, three when runs are listed."""
-    flash, layout = state.flash, state.layout
-    size, first = layout.block_bytes, layout.first
-    start = block * size
-    raw = flash.read(start + size - SEAL_BYTES, SEAL_BYTES)
-    magic, entry_count, end, next_order, zero, check = SEALED.unpack(raw)
-    if magic != MAGIC:
-        return None
-    listed = 0 if entry_count == UNLISTED else entry_count
-    stop = size - SEAL_BYTES - listed * ENTRY_BYTES
-    if listed > layout.runs_max or not first <= end <= stop:
-        return None
-    rows = flash.read(start + stop, listed * ENTRY_BYTES)
-    if seal_check(rows, raw, state.blocks.salt[block]) != check:
-        return None
-    if end < stop and not flash.blank(start + end, stop - end):
-        return None
-    entries = list(ENTRY.iter_unpack(rows))
-    for entry in entries:
-        if not first <= entry[0] & PLACE_MASK <= end:
+class _Scanner:
+    """Walks over one block's bytes up to `stop`."""
+
+    def __init__(self, raw: bytes, block: int, layout: Layout, base: int | None, stop: int) -> None:
+        self.raw, self.layout, self.stop = raw, layout, stop
+        self.end = len(raw[:stop].rstrip(b"\xff"))
+        self.salt = None if base is None else salt_of(block, base)
+        self.found = Scan(block, raw, layout.first, layout.page_bytes, trace_end=self.end, stops=[0, layout.first])
+
+    def walk(self) -> Scan:
+        found, at = self.found, 0
+        while at < self.end:
+            frame = self.frame_at(at)
+            if frame is None:
+                at = self._go_on_after(at)
+            else:
+                self._note_gap(at)
+                self._take(frame)
+                found.stops.append(found.end)
+                at = found.end
+        return found
+
+    def frame_at(self, at: int, turned: int = 0) -> Frame | None:
+        """The sound frame at an address, or None; with `turned` INNER, one within a statement."""
+        raw = self.raw
+        if self.salt is None or at + FRAME_BYTES > self.stop or raw[at] ^ turned not in KINDS or raw[at] == STATEMENT:
             return None
-    return Seal(entry_count, end, next_order, zero), None if entry_count == UNLISTED else entries
+        frame = decode_header(raw[at : at + HEADER_BYTES], at, self.salt)
+        if frame is None or at + FRAME_BYTES + frame.length > self.stop or frame.length > self.layout.payload_max:
+            return None
+        if frame.kind in (HOLE, SKIP) and frame.length < U32.size:
+            return None
+        whole = raw[at : at + FRAME_BYTES + frame.length]
+        return frame if payload_is_sound(whole, frame.length, self.salt) else None
+
+    def _take(self, frame: Frame) -> None:
+        found = self.found
+        found.frames.append(frame)
+        found.end = frame.address + self.layout.pitch(frame.length)
+        if frame.kind == SKIP:
+            found.skips[frame.address] = U32.unpack_from(self.raw, frame.address + HEADER_BYTES)[0]
+
+    def _take_statement(self, at: int) -> bool:
+        """Take the statement whose place begins at this page, if there is a sound one."""
+        address = self.layout.statement_at(at)
+        said = decode_statement(self.raw[: self.stop], self.found.block, at, address)
+        if said is None or (self.found.statements and said.base != self.found.base):
+            self._note_end(at)
+            return False
+        self._note_gap(at)
+        self.found.statements.append(said)
+        self.salt = salt_of(self.found.block, said.base)
+        inner = None if said.inner == NOWHERE else self.frame_at(said.inner, INNER)
+        if inner is not None:
+            self.found.frames.append(inner)
+        place = self.layout.place(at, said.stop - said.address)
+        self.found.end = min(place.frames, self.stop)
+        self.found.stops.append(self.found.end)
+        return True
+
+    def _note_end(self, at: int) -> None:
+        """Note an END record without its statement."""
+        end = at + self.layout.end_at
+        number = decode_end(self.raw[end : end + END_BYTES], self.found.block)
+        if number is not None:
+            self.found.ends.append(number)
+
+    def _go_on_after(self, at: int) -> int:
+        """Where the walk goes on after an address that holds no sound frame: at the next page, where a statement, a
+        SKIP or a frame may stand; anywhere in this page that holds a frame, which is damage."""
+        page = align_up(at + 1, self.layout.page_bytes)
+        if at % self.layout.page_bytes == 0 and self._take_statement(at):
+            return self.found.end
+        within = range(align_up(at + 1, self.layout.step), min(page, self.end), self.layout.step)
+        return next((one for one in within if self.raw[one] in KINDS and self.frame_at(one)), page)
+
+    def _note_gap(self, at: int) -> None:
+        """Anything but blank since the last sound frame or statement."""
+        between = self.raw[self.found.end : at].lstrip(b"\xff")
+        if between:
+            self.found.gaps.append((at - len(between), at))
 
 
-def read_seal(state: StoreState, block: int) -> Sealed | None:
-    """The same with the entries as runs."""
-    seal, entries = read_listing(state, block) or (None, None)
+def scan(raw: bytes, block: int, layout: Layout, base: int | None = None) -> Scan:
+    """What stands in a block's bytes, before the marks at its end. `base`: where a seal or a claim has it, in case
+    that the first statement can't be read."""
+    found = _Scanner(raw, block, layout, base, layout.seal_end).walk()
+    if base is None and found.statements and found.statements[0].at:  # frames may stand before it
+        return _Scanner(raw, block, layout, found.base, layout.seal_end).walk()
+    return found
+
+
+def read_scan(state: StoreState, block: int) -> Scan:
+    """The same of a block of a mounted store. One read of the block."""
+    layout = state.layout
+    raw = state.flash.read(block * layout.block_bytes, layout.block_bytes)
+    return scan(raw, block, layout, state.blocks.base[block])
+
+
+def read_listing(flash: NorFlash, layout: Layout, block: int) -> Listing | None:
+    """The block's seal with the run entries that it lists (None: it lists none); None when there is no sound one. One
+    read, two when runs are listed."""
+    start, first = block * layout.block_bytes, layout.first
+    raw = flash.read(start + layout.seal_at, SEAL_BYTES)
+    seal = decode_seal(raw)
     if seal is None:
         return None
-    return seal, None if entries is None else runs_listed(entries, block * state.layout.block_bytes)
+    listed = 0 if seal.entry_count == UNLISTED else seal.entry_count
+    stop = layout.seal_at - listed * ENTRY_BYTES
+    if listed > layout.runs_max or not first <= seal.end <= stop:
+        return None
+    rows = flash.read(start + stop, listed * ENTRY_BYTES)
+    if not seal_check(rows, raw, salt_of(block, seal.base)):
+        return None
+    entries = list(ENTRY.iter_unpack(rows))
+    if any(place_of(entry) > seal.end for entry in entries):
+        return None
+    return seal, None if seal.entry_count == UNLISTED else entries
 
 
 def runs_of(state: StoreState, block: int) -> list[Run]:
     """The runs of a closed block. CorruptStore when its frames are damaged."""
-    base, below = state.blocks.base[block], state.blocks.in_doubt.get(block)
-    sealed = read_seal(state, block) if below is None else None
-    if sealed is not None and sealed[1] is not None:
-        return sealed[1]
-    found = read_frames(state, block, sealed[0].end if sealed is not None else state.layout.block_bytes)
-    if sealed is not None:
-        check_end(state, block, found, sealed[0])
-    frames = counted_frames(state, found)
-    return build_runs([frame for frame in frames if below is None or base + frame.order < below]).runs
+    stop = state.blocks.left_end.get(block)
+    listing = read_listing(state.flash, state.layout, block) if stop is None else None
+    if listing is not None and listing[1] is not None:
+        return runs_listed(listing[1], block * state.layout.block_bytes)
+    found = read_scan(state, block)
+    stop = listing[0].end if listing is not None else stop
+    stop = NOWHERE if stop is None else stop
+    hurt = hurt_in(found, stop, listing is not None)
+    if hurt is not None:
+        raise damaged(block * state.layout.block_bytes + hurt[0], state.layout)
+    return table_of(state.layout, found, stop).runs
 
 
-def read_frames(state: StoreState, block: int, stop: int) -> Frames:
-    """The frames of a block up to byte `stop`, whatever stands between them. One read of the block."""
-    layout, salt = state.layout, state.blocks.salt[block]
-    start = block * layout.block_bytes
-    raw = state.flash.read(start, stop)
-    end = len(raw.rstrip(b"\xff"))
-    frame_at = cache(
-        partial(_frame_at, raw, start, salt, layout.payload_max)
-    )  # no place of a damaged block is read twice
-    found = Frames(end=start + layout.first)
-    at = layout.first  # of the next frame
-    place = 0  # where one stands after a gap at the latest
-    while at + FRAME_BYTES <= stop:
-        frame = frame_at(at)
-        following = None if frame is None else _resumed_within(frame_at, at, frame, layout)
-        if frame is None or following is not None:
-            if following is None and place <= at:
-                place = next(filter(frame_at, _places(at, end, layout)), layout.block_bytes)
-            following = following or _resume(frame_at, raw[:end], at, place, layout)
-            if following is None:
-                break
-            found.gaps.append((start + at, start + following))
-            at = following
-            continue
-        found.frames.append(frame)
-        found.end = start + at + FRAME_BYTES + frame.length
-        at = align_up(at + FRAME_BYTES + frame.length, layout.step)
-    found.content_end = max(start + end, found.end, _announced(raw, start, salt, at, end, layout))
-    return found
+def hurt_in(found: Scan, stop: int, sealed: bool) -> tuple[int, int] | None:
+    """The first stretch before `stop` that should hold frames and can't be read; frames reach up to there, if it is
+    anywhere. The statement of a `sealed` block may be gone."""
+    hurt = found.damage(stop, found.first if sealed else 0)
+    if hurt is None and stop != NOWHERE and found.raw[found.end : stop].strip(b"\xff"):
+        return found.end, stop
+    return hurt
 
 
-def _announced(raw: bytes, start: int, salt: int, at: int, end: int, layout: Layout) -> int:
-    """The address where a torn frame at offset `at`, or one that a recovery tried behind it, would have ended by its
-    header; 0 when there is none. Its last program may have been cut without a trace."""
-    announced = 0
-    for place in (at, *_places(at, end, layout)) if at < end else ():
-        header = raw[place : place + HEADER_BYTES]
-        torn = decode_header(header, start + place, salt) if len(header) == HEADER_BYTES else None
-        if torn is not None:
-            announced = max(announced, torn.address + FRAME_BYTES + torn.length)
-    return announced
-
-
-def check_end(state: StoreState, block: int, found: Frames, seal: Seal) -> None:
-    """CorruptStore unless the sound frames of a sealed block reach as far as its seal says."""
-    left = block * state.layout.block_bytes + seal.end - found.end
-    if left > 0 and not state.flash.blank(found.end, left):
-        raise damaged(found.end, state.layout)
-
-
-def _frame_at(raw: bytes, start: int, salt: int, payload_max: int, at: int) -> Frame | None:
-    """The sound frame at offset `at` of a block's bytes, or None."""
-    if at + FRAME_BYTES > len(raw):
-        return None
-    frame = decode_header(raw[at : at + HEADER_BYTES], start + at, salt)
-    if frame is None or at + FRAME_BYTES + frame.length > len(raw) or frame.length > payload_max:
-        return None
-    if frame.again > frame.order or (frame.kind == Kind.HOLE and frame.length < U32.size):
-        return None
-    return frame if payload_is_sound(raw[at : at + FRAME_BYTES + frame.length], frame.length, salt) else None
-
-
-FrameAt = Callable[[int], Frame | None]
-
-
-def _resumed_within(frame_at: FrameAt, at: int, frame: Frame, layout: Layout) -> int | None:
-    """Where a frame written again stands on the later pages of this frame. Then this frame was cut before it reached
-    them, and passes its CRC-32 only because a byte or two of the other happen to be the same."""
-    for place in _places(at + 1, at + FRAME_BYTES + frame.length, layout):
-        inner = frame_at(place)
-        if inner is not None and inner.again:
-            return place
-    return None
-
-
-def _places(at: int, end: int, layout: Layout) -> Iterator[int]:
-    """Where frames may go on from offset `at`: at the start of a page, when programs of the page before are used up,
-    or behind the fence that a mount put there after a cut."""
-    for page in range(align_up(at, layout.page_bytes), end, layout.page_bytes):
-        yield page
-        yield align_up(page + FENCE_BYTES, layout.step)
-
-
-def _resume(frame_at: FrameAt, raw: bytes, at: int, place: int, layout: Layout) -> int | None:
-    """Where sound frames go on after offset `at`, which holds none: at this place, where they may, else anywhere, which
-    is damage. What stands from the end of `raw` on is blank."""
-    if place < len(raw):
-        return place
-    rest = range(align_up(at + 1, layout.step), len(raw), layout.step)
-    return next((there for there in rest if raw[there] in KINDS and frame_at(there)), None)
-
-
-def counted_frames(state: StoreState, found: Frames) -> list[Frame]:
-    """The frames that count, in the order of their addresses. A frame written again voids what it replaces. The newest
-    comes first, since a frame that is void itself voids nothing. CorruptStore when frames are missing that no frame
-    declares void."""
-    if found.counted is None:
-        found.counted = _counted(state, found)
-    return found.counted
-
-
-def _counted(state: StoreState, found: Frames) -> list[Frame]:
-    resumed = {gap_end: gap_start for gap_start, gap_end in found.gaps}
-    counted: list[Frame] = []
-    below = ORDER_MAX + 1  # frames count only with an order below this
-    void_from = 0  # gaps from here on are declared void
-    for frame in reversed(found.frames):
-        counts = frame.order < below
-        if counts:
-            counted.append(frame)
-            below = frame.order - frame.again
-            void_from = frame.address if frame.again else 0
-        gap_start = resumed.get(frame.address)
-        if gap_start is not None and not void_from and not state.flash.blank(gap_start, frame.address - gap_start):
-            raise damaged(gap_start, state.layout)
-    counted.reverse()
-    return counted
-
-
-def table_of(state: StoreState, found: Frames) -> RunTable:
-    """The runs of the frames that count, for the caller to go on with. CorruptStore as above."""
-    if found.table is None:
-        found.table = build_runs(counted_frames(state, found))
-    return found.table.copy()
-
-
-def end_of(frames: list[Frame], block: int, layout: Layout) -> int:
-    """The address where these frames of a block end."""
-    last = frames[-1] if frames else None
-    return block * layout.block_bytes + layout.first if last is None else last.address + FRAME_BYTES + last.length
-
-
-def build_runs(frames: list[Frame]) -> RunTable:
-    """The runs of a block's frames, which come in their order."""
-    table = RunTable()
-    for kind, _, length, file, offset, order, address in frames:
-        table.add(kind, address, order, length - U32.size if kind == HOLE else length, file, offset)
-    table.newest_order = next((frame.order for frame in reversed(frames) if frame.kind != MARK), -1)
+def table_of(layout: Layout, found: Scan, stop: int = NOWHERE) -> RunTable:
+    """The runs of the frames before `stop` that count, for the caller to go on with."""
+    table, start = RunTable(), found.block * layout.block_bytes
+    inner = {one.inner for one in found.statements}
+    stating = [Frame(STATEMENT, 0, 0, 0, one.order, one.address) for one in found.counted_statements(stop) if one.left]
+    frames = found.counted(stop)
+    for kind, length, file, offset, order, address in sorted(frames + stating, key=lambda frame: frame.address):
+        if address in inner:  # it stands in a statement, not behind the frame before
+            table.current.clear()
+        size = length - U32.size if kind == HOLE else length
+        table.add(kind, start + address, order, size, file, offset)
     return table

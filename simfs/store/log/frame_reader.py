@@ -50,6 +50,8 @@ class Reader:
         on the way, and the frames that hold the bytes. CorruptStore when one of them is damaged."""
         if place < 0:
             return bytes(stop - start)
+        if not place:
+            raise CorruptStore(f"bytes {start} to {stop} of file {file} are missing")
         layout = self._layout
         end = (place // layout.block_bytes + 1) * layout.block_bytes
         address = place
@@ -83,4 +85,4 @@ class Reader:
 def damaged(address: int, layout: Layout) -> CorruptStore:
     """The error that names a damaged frame's place."""
     block, within = divmod(address, layout.block_bytes)
-    return CorruptStore(f"damaged frame in block {block} at byte {within} (flash address {address:#x})")
+    return CorruptStore(f"damaged frame in block {block} at byte {within} (flash address {address:#x})", address)

@@ -10,11 +10,10 @@ from simfs.flash import FlashError, NorFlash
 from simfs.store.format.codec import (
     DATA,
     ENTRY_BYTES,
-    FENCE,
-    FENCE_BYTES,
     FRAME_BYTES,
     ORDER_MAX,
-    SEAL_BYTES,
+    SKIP,
+    U32,
     encode_frame,
     encode_frames,
 )
@@ -24,13 +23,12 @@ from simfs.store.tables.blocks import BlockTable
 
 
 class Head:
-    """An open block: `at` is the address of the next frame, `room_end` the address that frames must not pass,
-    `void_from` the order from which on nothing that stands before it counts, while a cut is settled. `taken_up`: a
-    mount found it open; `quiet`: and has appended nothing; `asleep`: `Segments.wake` comes before the next frame."""
+    """An open block: `at` is the address of the next frame, `room_end` the address that frames must not pass.
+    `asleep`: `Segments.wake` comes before the next frame. `void_from`: the address from which on nothing that stands
+    before `at` counts, which the next frame has to say."""
 
     __slots__ = (
-        "asleep", "at", "base", "block", "end", "page_programs", "quiet", "room_end", "salt", "start", "table",
-        "taken_up", "void_from",
+        "asleep", "at", "base", "block", "end", "page_programs", "room_end", "salt", "start", "table", "void_from",
     )  # fmt: skip
 
     def __init__(self, block: int, start: int, end: int, base: int, salt: int, at: int, table: RunTable) -> None:
@@ -44,7 +42,7 @@ class Head:
         self.room_end = 0
         self.page_programs: int  # in the page of `at`, where the part limits them
         self.void_from: int | None = None
-        self.taken_up = self.quiet = self.asleep = False
+        self.asleep = False
 
 
 class Batch(NamedTuple):
@@ -94,11 +92,7 @@ class Log:
         run_count = len(head.table.runs) + 1
         if head.at + size <= self.room_end_of(head, run_count):
             return True
-        return (
-            unlisted
-            and not head.taken_up  # a seal cut without a trace may have been there
-            and head.at + size <= self.room_end_of(head, self.layout.runs_max + 1)
-        )
+        return unlisted and head.at + size <= self.room_end_of(head, self.layout.runs_max + 1)
 
     def plainly_fits(self, payload_bytes: int) -> bool:
         """Whether a frame has room in the first head's open block even if it begins a run; `fits` is slower, and may
@@ -117,27 +111,6 @@ class Log:
             if head is not None:
                 head.asleep, head.room_end = True, -1
 
-    def fence(self, head: Head, content_end: int, bottom: int) -> int:
-        """Let the head go on at the page after `content_end`, as only one page can have been in flight; how far back
-        (`again`) the next frame has to reach so that no frame of order `bottom` or later counts that stands before
-        it. One program: the cut of that frame must not go unnoticed, or the next mount would write on weak cells. A
-        fence cut without a trace is written again where it stood, and sound then."""
-        page, step = self.layout.page_bytes, self.layout.step
-        head.at = head.start + align_up(content_end - head.start, step)
-        if self.layout.page_programs_max:  # the frame in flight may have gone to the next page
-            head.at = head.start + align_up(head.at - head.start, page)
-        place = head.start + align_up(head.at - head.start + 1, page)
-        head.at = head.start + align_up(place - head.start + FENCE_BYTES, step)
-        head.page_programs = 1 if head.at % page else 0
-        head.void_from = bottom
-        self.sequence += 1
-        if head.at < head.room_end:
-            try:
-                self.flash.program(place, FENCE)
-            except FlashError:
-                head.at = head.end
-        return self.sequence - head.base - bottom
-
     def room_left(self, which: int, unlisted: bool) -> int:
         """Payload bytes that one more frame could hold in the head's open block, its run entry counted unless
         `unlisted`; below 0: none."""
@@ -145,7 +118,7 @@ class Log:
         if head is None or head.asleep or self.sequence - head.base > ORDER_MAX:
             return -1
         self.skip_full_page(head)
-        run_count = self.layout.runs_max if unlisted and not head.taken_up else len(head.table.runs)
+        run_count = self.layout.runs_max if unlisted else len(head.table.runs)
         return self.room_end_of(head, run_count + 1) - head.at - FRAME_BYTES
 
     def write(self, which: int, file: int, offset: int, data: bytes | Batch) -> Run:
@@ -170,13 +143,12 @@ class Log:
         head.table.next_order = order + count
         return run
 
-    def append(self, which: int, kind: int, file: int, offset: int, length: int, payload: bytes, again: int = 0) -> Run:
-        """Append one frame that fits and continues no run: the run that it begins. Costs as above. DATA goes this way
-        only where a recovery writes it `again`."""
+    def append(self, which: int, kind: int, file: int, offset: int, length: int, payload: bytes) -> Run:
+        """Append one frame that fits and continues no run: the run that it begins. Costs as above."""
         head = self.heads[which]
         assert head is not None
         address, order = head.at, self.sequence - head.base
-        if not self._program_frame(which, head, encode_frame(kind, file, offset, order, payload, head.salt, again)):
+        if not self._program_frame(which, head, encode_frame(kind, file, offset, order, payload, head.salt)):
             return self.append(which, kind, file, offset, length, payload)
         return self._begin_run(head, kind, address, order, length, file, offset)
 
@@ -209,7 +181,6 @@ class Log:
         self.sequence += placed.frame_count
 
     def _begin_run(self, head: Head, kind: int, address: int, order: int, length: int, file: int, offset: int) -> Run:
-        head.void_from = None
         run = head.table.begin(kind, address, order, length, file, offset)
         head.room_end = self.room_end_of(head, len(head.table.runs))
         return run
@@ -240,17 +211,25 @@ class Log:
 
     def room_end_of(self, head: Head, run_count: int) -> int:
         listed = run_count if run_count <= self.layout.runs_max else 0
-        end = head.end - SEAL_BYTES - listed * ENTRY_BYTES
+        end = head.start + self.layout.seal_at - listed * ENTRY_BYTES
         return end - end % self.layout.page_bytes if self.layout.whole_pages else end
 
-    def resume(
-        self, which: int, block: int, at: int, table: RunTable, page_programs: int, taken_up: bool = False
-    ) -> Head:
+    def skip(self, which: int) -> None:
+        """Say with a SKIP frame that nothing counts from the head's `void_from` up to here. One program."""
+        head = self.heads[which]
+        assert head is not None
+        assert head.void_from is not None
+        payload = U32.pack(head.void_from - head.start)
+        frame = encode_frame(SKIP, 0, 0, self.sequence - head.base, payload, head.salt)
+        if self._program_frame(which, head, frame):
+            head.void_from = None
+
+    def resume(self, which: int, block: int, at: int, table: RunTable, page_programs: int) -> Head:
         """Go on in an open block from address `at`."""
         start = block * self.layout.block_bytes
         base, salt = self.blocks.base[block], self.blocks.salt[block]
         head = Head(block, start, start + self.layout.block_bytes, base, salt, at, table)
-        head.page_programs, head.taken_up, head.quiet = page_programs, taken_up, taken_up
+        head.page_programs = page_programs
         head.room_end = self.room_end_of(head, len(table.runs))
         self.heads[which] = head
         return head

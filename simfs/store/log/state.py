@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from sortedcontainers import SortedDict
 
 from simfs.flash import NorFlash
-from simfs.store.format.codec import OpenRecord
 from simfs.store.format.config import StoreConfig
 from simfs.store.format.layout import layout_of
-from simfs.store.log.block_change import Segments
+from simfs.store.format.statement import Settings
 from simfs.store.log.frame_reader import Reader
 from simfs.store.log.heads import Log
+from simfs.store.log.segments import Segments
 from simfs.store.tables.blocks import BlockTable
 from simfs.store.tables.claims import Claims
 from simfs.store.tables.meters import Meters
@@ -28,11 +28,24 @@ class Doubt:
     what: str
 
 
+@dataclass(frozen=True, slots=True)
+class Damage:
+    """Bytes of the flash, from `begin` up to `end`, that are not what the store wrote, or something that it wrote and
+    that is not there. `names`: files that lack bytes for sure; `maybe`: files that may be older or shorter than they
+    were, or are there again."""
+
+    begin: int
+    end: int
+    what: str
+    names: tuple[str, ...] = ()
+    maybe: tuple[str, ...] = ()
+
+
 class StoreState:
     """`nodes` has the files by number, removed ones that are still open included; `files` the named ones by their
     key."""
 
-    def __init__(self, flash: NorFlash, config: StoreConfig, record: OpenRecord) -> None:
+    def __init__(self, flash: NorFlash, config: StoreConfig, settings: Settings) -> None:
         self.flash = flash
         self.config = config
         self.layout = layout_of(flash.geometry, config)
@@ -41,15 +54,14 @@ class StoreState:
         )
         self.meters = Meters()
         self.claims = Claims(self.layout, self.blocks, config.fold_case)
-        self.log = Log(flash, self.layout, self.blocks, record.log_heads)
-        self.segments = Segments(self.log, record, self.claims, self.meters, erases_early=not config.idle_cleaning)
+        self.log = Log(flash, self.layout, self.blocks, config.log_heads)
+        self.segments = Segments(self.log, settings, self.claims, self.meters)
         self.reader = Reader(flash, self.layout, self.blocks)
         self.index = Index(self.layout, self.blocks)
         self.nodes: dict[int, FileNode] = {}
         self.files: SortedDict[bytes, FileNode] = SortedDict()
-        self.torn: set[int] = set()  # blocks that a mount found half opened: they are erased before anything else
         self.doubts: list[Doubt] = []
-        self.doubted: set[int] = set()  # blocks that a mount found erased, but whose erase may have been cut
+        self.damages: list[Damage] = []
         self.next_number = 1
         self.reserved = 0  # room promised to bytes that wait in buffers
 

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from simfs.flash import NorFlash
-from simfs.store.format.codec import CLAIMS, Frame, Seal
-from simfs.store.format.headers import Header, read_header
-from simfs.store.format.runs import PLACE_BITS, PLACE_MASK, Entry
-from simfs.store.log.block_scan import Frames, read_frames, read_listing
+from simfs.store.format.codec import CLAIMS, FRAME_BYTES, HEADER_BYTES, STATEMENT, Frame, Seal
+from simfs.store.format.layout import Layout
+from simfs.store.format.runs import Entry, kind_of, order_of, place_of
+from simfs.store.format.statement import Statement, decode_statement, first_statement_places
+from simfs.store.log.block_scan import Scan, read_listing, scan
 from simfs.store.log.state import StoreState
 
-Content = tuple[Seal | None, list[Entry], Frames | None]
-"""What stands behind a block's records: a sound seal, if any, and the runs that it lists; the frames where no seal
-lists runs. Nobody changes any of it."""
+FIRST_BYTES = 256  # holds the statement at the start of nearly every block
+
+Content = tuple[Seal | None, list[Entry], Scan | None]
+"""What stands in a block: a sound seal, if any, and the runs that it lists; everything else where no seal lists runs.
+Nobody changes any of it."""
 
 ClaimsFound = list[tuple[int, Frame, bytes]]
 """The frames of a block that make claims on names, each with its order and payload."""
@@ -21,27 +24,40 @@ class Look:
     """Reads blocks. Everything it finds follows from the bytes of one block and the store's settings, so a subclass may
     remember it."""
 
-    def headers(self, flash: NorFlash) -> list[Header]:
-        """The header of each block. One read of 128 bytes each."""
-        block_bytes = flash.geometry.block_bytes
-        return [read_header(flash, block, block_bytes) for block in range(flash.geometry.block_count)]
+    def firsts(self, flash: NorFlash) -> list[Statement | None]:
+        """The statement at the start of each block. One read of 256 bytes each."""
+        return [read_first(flash, block) for block in range(flash.geometry.block_count)]
 
-    def content(self, state: StoreState, block: int) -> Content:
-        """The content of a block whose header is known. Two or three reads if its runs are listed, else one more, of
-        everything that may hold frames."""
-        seal, entries = read_listing(state, block) or (None, None)
+    def content(self, flash: NorFlash, layout: Layout, block: int) -> Content:
+        """What stands in a block. Two or three reads if its runs are listed, else one more, of the whole block."""
+        seal, entries = read_listing(flash, layout, block) or (None, None)
         if seal is not None and entries is not None:
             return seal, entries, None
-        return seal, [], read_frames(state, block, seal.end if seal else state.layout.block_bytes)
+        return seal, [], self.scan(flash, layout, block, None if seal is None else seal.base)
+
+    def scan(self, flash: NorFlash, layout: Layout, block: int, base: int | None) -> Scan:
+        """Everything in a block, whatever a seal says. One read of the block."""
+        return scan(flash.read(block * layout.block_bytes, layout.block_bytes), block, layout, base)
 
     def claims(self, state: StoreState, start: int, entries: list[Entry]) -> ClaimsFound:
         """The claims in the block that begins at `start` and has these runs. Two reads for each claim."""
         frame = state.reader.frame
-        return [
-            (order, *frame(start + (place & PLACE_MASK)))
-            for place, order, _, _, _ in entries
-            if place >> PLACE_BITS in CLAIMS
-        ]
+        return [(order_of(entry), *frame(start + place_of(entry))) for entry in entries if kind_of(entry) in CLAIMS]
 
 
 PLAINLY = Look()
+
+
+def read_first(flash: NorFlash, block: int) -> Statement | None:
+    """The statement at the start of a block, or None."""
+    size = flash.geometry.block_bytes
+    raw = flash.read(block * size, min(FIRST_BYTES, size))
+    for address in first_statement_places(flash.geometry.program_unit_bytes):
+        found = decode_statement(raw, block, 0, address)
+        if found is not None:
+            return found
+        if len(raw) < size and raw[address] == STATEMENT and len(raw) > address + HEADER_BYTES:
+            length = int.from_bytes(raw[address + 4 : address + 6], "little")
+            if address + FRAME_BYTES + length > len(raw):
+                return decode_statement(flash.read(block * size, size), block, 0, address)
+    return None

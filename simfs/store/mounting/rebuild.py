@@ -3,39 +3,59 @@ the data of the files that these leave."""
 
 from __future__ import annotations
 
-from simfs.store.format.codec import BAD, CLAIMS, DATA, HOLE, MARK, REMOVE, RENAME, SIZE_MAX, Frame
+from simfs.store.format.codec import CLAIMS, DATA, FRAME_BYTES, HOLE, REMOVE, RENAME, SIZE_MAX, TELLING, U32, Frame
 from simfs.store.format.errors import CorruptStore
-from simfs.store.format.runs import PLACE_BITS, PLACE_MASK, Entry, Run, runs_listed
-from simfs.store.log.frame_reader import damaged
-from simfs.store.log.state import StoreState
-from simfs.store.mounting.block_reader import Look
+from simfs.store.format.runs import (
+    KIND_MASK,
+    KIND_SHIFT,
+    LENGTH_SHIFT,
+    ORDER_MASK,
+    ORDER_SHIFT,
+    PLACE_MASK,
+    Entry,
+    Run,
+    kind_of,
+    order_of,
+    place_of,
+    runs_listed,
+)
+from simfs.store.log.state import Damage, StoreState
+from simfs.store.mounting.block_reader import PLAINLY, ClaimsFound, Look
+from simfs.store.mounting.survey import Survey
 from simfs.store.tables.spans import FileNode
-
-_NO_FILE = (BAD, MARK)
 
 BlockRuns = tuple[int, int, list[Entry]]  # the block's base sequence number and first address, its runs
 Cuts = dict[int, list[tuple[int, int]]]  # file: (sequence, size) of its claims
 Named = dict[bytes, FileNode]  # by key
 
 
+def replay(found: Survey, look: Look) -> None:
+    """The files of all blocks that hold anything."""
+    runs = [(use.base, use.start, use.entries) for use in found.used.values()]
+    replay_data(found.state, runs, replay_claims(found.state, runs, look))
+
+
 def replay_claims(state: StoreState, blocks: list[BlockRuns], look: Look) -> Cuts:
-    """Names, files and tombstones from all claims. Reads each claim's frame. CorruptStore when one is damaged."""
+    """Names, files and tombstones from all claims. Reads each claim's frame."""
     claims, newest = [], state.next_number - 1
     for base, start, entries in blocks:
         speaks_of_names = False
-        for place, _, _, file, _ in entries:
-            kind = place >> PLACE_BITS
+        for entry in entries:
+            kind, file = kind_of(entry), entry[1]
             if kind in CLAIMS:
                 speaks_of_names = True
-            if file > newest and kind not in _NO_FILE:
+            if file > newest and kind not in TELLING:
                 newest = file
         if speaks_of_names:
-            claims += [(base + order, frame, payload) for order, frame, payload in look.claims(state, start, entries)]
+            claims += [(base + order, frame, payload) for order, frame, payload in _claims(state, look, start, entries)]
     state.next_number = newest + 1
     cuts: Cuts = {}
     named: Named = {}
     for sequence, frame, payload in sorted(claims):
         names = _names(state, frame, payload)
+        if not names:
+            _note_damage(state, frame.address, FRAME_BYTES + frame.length, "a claim on a name makes no sense")
+            continue
         if frame.kind == REMOVE:
             _take_away(state, named, names[0])
             state.claims.free_name(names[0], frame.address)
@@ -54,14 +74,33 @@ def replay_claims(state: StoreState, blocks: list[BlockRuns], look: Look) -> Cut
     return cuts
 
 
+def _claims(state: StoreState, look: Look, start: int, entries: list[Entry]) -> ClaimsFound:
+    """The claims of a block; one by one, where one of them can't be read."""
+    try:
+        return look.claims(state, start, entries)
+    except CorruptStore:
+        found: ClaimsFound = []
+        for entry in entries:
+            try:
+                found += PLAINLY.claims(state, start, [entry])
+            except CorruptStore:
+                length = FRAME_BYTES + (entry[0] >> LENGTH_SHIFT)
+                _note_damage(state, start + place_of(entry), length, "a claim on a name can't be read")
+        return found
+
+
+def _note_damage(state: StoreState, address: int, length: int, what: str, node: FileNode | None = None) -> None:
+    """`node`: the file that lacks bytes for sure."""
+    names = () if node is None or node.name is None else (node.name.decode("utf-8", "surrogateescape"),)
+    state.damages.append(Damage(address, address + length, what, names))
+
+
 def _names(state: StoreState, frame: Frame, payload: bytes) -> list[bytes]:
-    """The names in a claim: two in a RENAME. CorruptStore when there are others than the store takes."""
+    """The names in a claim: two in a RENAME. None when there are others than the store takes."""
     names = payload.split(b"\0")
     lengths = [len(name) for name in names]
     fitting = 0 < min(lengths) <= max(lengths) < state.config.name_bytes
-    if not fitting or len(names) != 1 + (frame.kind == RENAME):
-        raise damaged(frame.address, state.layout)
-    return names
+    return names if fitting and len(names) == 1 + (frame.kind == RENAME) else []
 
 
 def _give(state: StoreState, named: Named, frame: Frame, name: bytes) -> None:
@@ -86,7 +125,7 @@ def _take_away(state: StoreState, named: Named, name: bytes) -> None:
 
 
 def replay_data(state: StoreState, blocks: list[BlockRuns], cuts: Cuts) -> None:
-    """The spans of every file. CorruptStore when bytes of a file are missing. Reads the frames of holes only."""
+    """The spans of every file. Reads the frames of holes only."""
     sizes = {number: of_file[-1][1] for number, of_file in cuts.items()}
     _replay_runs(state, _in_order(state, blocks), cuts)
     for node in state.nodes.values():
@@ -96,7 +135,17 @@ def replay_data(state: StoreState, blocks: list[BlockRuns], cuts: Cuts) -> None:
         if node.size > SIZE_MAX:
             raise CorruptStore(f"the file {node.name!r} has {node.size} bytes; {SIZE_MAX} are the most")
         if node.size < size or 0 in node.places:
-            raise CorruptStore(f"bytes of the file {node.name!r} are missing: {_missing(node, size)}")
+            _note_damage(
+                state,
+                node.name_place,
+                FRAME_BYTES,
+                f"bytes of a file are missing: {_missing(node, size)}",
+                node,
+            )
+            if node.size < size:
+                node.starts.append(node.size)
+                node.places.append(0)
+                node.size = size
 
 
 def _replay_runs(state: StoreState, blocks: list[BlockRuns], cuts: Cuts) -> None:
@@ -107,14 +156,18 @@ def _replay_runs(state: StoreState, blocks: list[BlockRuns], cuts: Cuts) -> None
     for base, start, entries in blocks:
         grown = 0
         for entry in entries:
-            place, order, length, file, offset = entry
+            first, file, offset = entry
             node = nodes.get(file)
             if node is None:
                 continue
-            address = start + (place & PLACE_MASK)
+            address, order, length = (
+                start + (first & PLACE_MASK),
+                first >> ORDER_SHIFT & ORDER_MASK,
+                first >> LENGTH_SHIFT,
+            )
             if (
                 offset == node.size
-                and place >> PLACE_BITS == DATA
+                and first >> KIND_SHIFT & KIND_MASK == DATA & KIND_MASK
                 and length
                 and not ((cuts_ahead := cuts[file]) and cuts_ahead[0][0] < base + order)
                 and not (offset and node.places[-1] == address)
@@ -137,7 +190,11 @@ def _replay_run(state: StoreState, node: FileNode, sequence: int, run: Run, cuts
     while cuts_ahead and cuts_ahead[0][0] < sequence:
         index.cut(node, cuts_ahead.pop(0)[1])
     if run.kind == HOLE:
-        zeros_from = state.reader.zeros_from(run)
+        try:
+            zeros_from = state.reader.zeros_from(run)
+        except CorruptStore:
+            _note_damage(state, run.address, FRAME_BYTES + U32.size, "a hole in a file can't be read", node)
+            return
         index.put(node, zeros_from, run.offset - zeros_from, -run.address)
     index.put(node, run.offset, run.length, run.address)
 
@@ -153,4 +210,4 @@ def _in_order(state: StoreState, blocks: list[BlockRuns]) -> list[BlockRuns]:
     if len(state.log.heads) == 1:
         return sorted(blocks, key=lambda block: block[0])
     single = [(base, start, [entry]) for base, start, entries in blocks for entry in entries]
-    return sorted(single, key=lambda block: block[0] + block[2][0][1])
+    return sorted(single, key=lambda block: block[0] + order_of(block[2][0]))

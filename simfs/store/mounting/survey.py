@@ -1,203 +1,273 @@
-"""A first look at a flash: each block's state, its runs, and the log heads. Names and files come later."""
+"""A first look at a flash: the ruling statement, each block's state, its runs, and the log heads. Names and files come
+later."""
 
 from __future__ import annotations
 
-from itertools import takewhile
+from dataclasses import dataclass, field, replace
 
 from simfs.flash import NorFlash
-from simfs.store.format.codec import BAD, FRAME_BYTES, NO_BLOCK, RECORDS, VERSION
+from simfs.store.format.codec import NO_BLOCK, NOWHERE, Frame, salt_of
 from simfs.store.format.errors import CorruptStore
-from simfs.store.format.headers import Header, stated_by
 from simfs.store.format.layout import align_up
-from simfs.store.format.runs import PLACE_BITS, PLACE_MASK, RunTable
-from simfs.store.format.settings import check_geometry, config_of
-from simfs.store.log.block_scan import build_runs, check_end, counted_frames, read_frames, table_of
-from simfs.store.log.state import Doubt, StoreState
-from simfs.store.mounting.block_reader import Content, Look
-from simfs.store.mounting.found_block import Used, by_base
-from simfs.store.mounting.missing_numbers import check_blocks, check_heads
-from simfs.store.tables.blocks import SEQUENCE_END
+from simfs.store.format.runs import Entry
+from simfs.store.format.settings import config_of
+from simfs.store.format.statement import Statement
+from simfs.store.log.block_scan import Scan, hurt_in, table_of
+from simfs.store.log.state import Damage, Doubt, StoreState
+from simfs.store.mounting.block_reader import Look
+from simfs.store.mounting.lost_lead import find_lost_lead, is_left
+from simfs.store.mounting.ruling import Ruling, find_ruling, used_blocks
+from simfs.store.mounting.told import Told, Used, told_by
+from simfs.store.tables.blocks import State
 
 
-def survey(flash: NorFlash, look: Look) -> tuple[StoreState, dict[int, Used]]:
-    """The state of the blocks and the log, and the blocks that hold frames. Writes nothing. CorruptStore when there
-    is no sound store."""
-    headers = look.headers(flash)
-    state = _state_of(flash, headers)
-    used, ready = {}, []
-    for header in headers:
-        if header.opened and not header.discarded:
-            used[header.block] = _used(header, look.content(state, header.block), state.layout.block_bytes)
-        elif header.ready:
-            ready.append(header.block)
-        else:
-            state.torn.add(header.block)
-            if not header.opened:
-                state.doubts.append(Doubt(header.block * state.layout.block_bytes, "a block without a sound header"))
-    state.blocks.find_ready(ready)
-    _check_stated(state, used)
-    opening = _opening(state, used)
-    for use in opening:
-        state.torn.add(use.block)
-        _doubt_tail(state, use)
-    for block in state.torn:
-        state.blocks.free_unlisted(block)
-    heads = _take_up_heads(state, used)
-    if len(heads) + len(opening) > 1:
-        check_heads(state, used, opening + [used[block] for block in sorted(heads)])
-    _close_others(state, used, heads)
-    return state, used
+@dataclass(slots=True)
+class Survey:
+    """What a mount has found. `behind`: the sound frames of the open blocks that are newer than the ruling statement,
+    by block, in the order of their addresses."""
+
+    state: StoreState
+    ruling: Ruling
+    used: dict[int, Used] = field(default_factory=dict)
+    behind: dict[int, list[Frame]] = field(default_factory=dict)
+
+    @property
+    def said(self) -> Statement:
+        return self.ruling.statement
+
+    @property
+    def open_blocks(self) -> list[int]:
+        """The lead, and the other head's block."""
+        other = self.said.other.block
+        return [self.ruling.lead] if other == NO_BLOCK else [self.ruling.lead, other]
+
+    def scan_of(self, block: int) -> Scan:
+        scan = self.used[block].scan
+        assert scan is not None
+        return scan
 
 
-def _opening(state: StoreState, used: dict[int, Used]) -> list[Used]:
-    """Take out the blocks whose opening was cut: the newest of their head, without a sound frame. An older one has a
-    successor, and says how far the block before it counts."""
-    opening = []
-    for which in range(len(state.log.heads)):
-        for use in sorted((use for use in used.values() if use.head == which), key=by_base, reverse=True):
-            if use.seal is not None or use.holds_frames:
-                break
-            opening.append(used.pop(use.block))
-    return opening
+def survey(flash: NorFlash, look: Look) -> Survey:
+    """The state of the blocks and the log. Writes nothing. CorruptStore when there is no store; what is damaged stands
+    in the state's `damages`."""
+    ruling = find_ruling(flash, look)
+    said = ruling.statement
+    state = StoreState(flash, config_of(said.settings), said.settings)
+    found = Survey(state, ruling)
+    _note_erase_counts(state, ruling)
+    _read_blocks(found, look)
+    told = told_by(state, found.used)
+    _name_blocks(state, said)
+    _judge_blocks(found, told, look)
+    _find_behind(found)
+    find_lost_lead(found.ruling, state)
+    _check_sums(found, told)
+    _take_up(found, told)
+    return found
 
 
-def _state_of(flash: NorFlash, headers: list[Header]) -> StoreState:
-    opened = [header for header in headers if header.stated]
-    newest = stated_by(max(opened, key=by_base).stated) if opened else None
-    if newest is None:
-        versions = {header.version for header in headers} - {None, VERSION}
-        if versions:
-            raise CorruptStore(
-                f"the store has format version {min(v for v in versions if v)}; this simfs reads {VERSION}"
-            )
-        raise CorruptStore("no store on this flash: no block of it was ever opened; format it first")
-    check_geometry(newest, flash.geometry)
-    state = StoreState(flash, config_of(newest), newest)
-    blocks = state.blocks
-    for header in headers:
-        if header.head >= newest.log_heads:
-            raise CorruptStore(f"block {header.block} is of log head {header.head}; the store has {newest.log_heads}")
-    known = [header.erase_count for header in headers if header.erase_count is not None]
-    most = max([newest.erase_count_max, *known])
-    blocks.salt = [header.salt for header in headers]
-    blocks.base = [header.base for header in headers]
-    blocks.tries = [header.tries for header in headers]
-    blocks.opened = [header.opened for header in headers]
-    # A count lost in an erase: the highest is no understatement.
-    blocks.erase_count = [most if header.erase_count is None else header.erase_count for header in headers]
+def _note_erase_counts(state: StoreState, ruling: Ruling) -> None:
+    """A count lost in an erase: the highest is no understatement. A block that was never used has none."""
+    said, blocks = ruling.statement, state.blocks
+    firsts = [first.erase_count if first is not None else None for first in ruling.firsts]
+    for block, scan in ruling.scans.items():
+        if scan.statements:
+            firsts[block] = scan.statements[-1].erase_count
+    most = max([said.erase_count_max, *(count for count in firsts if count is not None)])
+    used = used_blocks(said, len(blocks))
+    blocks.erase_count = [
+        (most if block in used else 0) if count is None else count for block, count in enumerate(firsts)
+    ]
+    named = sorted(((said.next_erase_count, said.next), (said.after_erase_count, said.after)))
+    for count, block in named:
+        if block < len(blocks):
+            blocks.erase_count[block] = count
+    size = state.layout.block_bytes
+    blank = [block for _, block in named if block < len(blocks) and state.flash.blank(block * size, size)]
+    if blank and is_left(ruling, state.layout):  # the log erases the least worn one ahead
+        blocks.erase_count[blank[0]] += 1
     blocks.erase_count_max = max(blocks.erase_count)
-    return state
 
 
-def _used(header: Header, content: Content, block_bytes: int) -> Used:
-    """The block's runs; those of an unlisted block once its frames have been read."""
-    (seal, entries, found), block, base = content, header.block, header.base
-    end = 0 if seal is None or found is not None else base + seal.next_order
-    head, tries, start = header.head, header.tries, block * block_bytes
-    return Used(block, start, base, head, tries, header.stated, seal, entries, found, end, end - 1)
+def _read_blocks(found: Survey, look: Look) -> None:
+    """Read what may count: the used blocks but those that the ruling statement names as dead."""
+    state, ruling = found.state, found.ruling
+    size, flash, layout = state.layout.block_bytes, state.flash, state.layout
+    for block in sorted(used_blocks(found.said, len(state.blocks)) - set(found.said.named)):
+        if block in found.open_blocks:
+            opened = _open_scan(found.said, block, ruling.scans.get(block) or look.scan(flash, layout, block, None))
+            scan: Scan | None = opened
+            seal, entries = None, list[Entry]()
+        else:
+            seal, entries, read = look.content(flash, layout, block)
+            scan = read if seal is not None else ruling.scans.get(block) or read
+        first = ruling.firsts[block] or (scan.statements[0] if scan is not None and scan.statements else None)
+        base = first.base if first is not None else seal.base if seal is not None else 0
+        if seal is not None and base != seal.base:
+            seal, entries, scan = None, [], look.scan(flash, layout, block, None)
+        found.used[block] = Used(block, block * size, base, seal, entries, scan)
+        state.blocks.salt[block] = salt_of(block, base)
 
 
-def _check_stated(state: StoreState, used: dict[int, Used]) -> None:
-    """CorruptStore when a block is unreadable that was open when the newest open record was written: it holds data."""
-    stating = [use for use in used.values() if use.stated]
-    newest = stated_by(max(stating, key=by_base).stated) if stating else None
-    if newest is None:
-        raise CorruptStore("no block of this flash holds a sound log head")
-    state.segments.stated = {newest.opened, newest.opened_too} - {NO_BLOCK}
-    for block in state.segments.stated:
-        if block not in used:
-            place = block * state.layout.block_bytes
-            raise CorruptStore(f"block {block} holds data behind a damaged header (flash address {place:#x})")
+def _open_scan(said: Statement, block: int, scan: Scan) -> Scan:
+    """An open block as the ruling statement has it, which may void what its head has not skipped yet."""
+    end, go = said.other.end, said.other.go
+    return replace(scan, skips={go: end} | scan.skips) if block == said.other.block and go != NOWHERE else scan
 
 
-def _take_up_heads(state: StoreState, used: dict[int, Used]) -> set[int]:
-    """Give the heads their blocks, and return these: the log goes on in the newest block of each head, unless it is
-    sealed. A seal that was cut is like a frame that was cut: the end of the block is uncertain."""
-    heads = set()
-    for which in range(len(state.log.heads)):
-        own = [use for use in used.values() if use.head == which]
-        newest = max(own, key=by_base, default=None)
-        if newest is not None and newest.seal is None:
-            table = _table(state, newest, None)
-            newest.take(table)
-            _take_up_head(state, newest, table)
-            _doubt_tail(state, newest)
-            heads.add(newest.block)
-    return heads
+def _name_blocks(state: StoreState, said: Statement) -> None:
+    """Each block's part as the ruling statement has it: unused, named or holding something."""
+    blocks = state.blocks
+    for block in used_blocks(said, len(blocks)):
+        blocks.unused_count -= 1
+        blocks.state[block] = State.FREED
+    for block in said.named:
+        if block >= len(blocks):
+            raise CorruptStore(f"a statement names block {block}, which is not on the flash")
+        blocks.named.append(block)
 
 
-def _take_up_head(state: StoreState, use: Used, table: RunTable) -> None:
-    assert use.found is not None
-    layout = state.layout
-    at = align_up(use.found.end, layout.step)
-    page_start = at - at % layout.page_bytes
-    ends = (frame.address + FRAME_BYTES + frame.length for frame in reversed(use.found.frames))
-    in_page = sum(1 for _ in takewhile(lambda end: end > page_start, ends))
-    records = RECORDS if at % layout.block_bytes < layout.page_bytes else 0
-    state.log.resume(use.head, use.block, at, table, in_page + records, taken_up=True)
-    state.blocks.take_over(use.block)
+def _judge_blocks(found: Survey, told: dict[int, Told], look: Look) -> None:
+    """How far each block counts, what is damaged in it, and its runs."""
+    state, layout = found.state, found.state.layout
+    for use in list(found.used.values()):
+        about = told.get(use.block)
+        if about is not None and not about.left.base and not about.left.end:
+            del found.used[use.block]
+            state.blocks.retire(use.block)
+            continue
+        if about is not None:
+            if use.scan is None or (not use.base and about.left.end):
+                use.base = about.left.base
+                use.scan = look.scan(state.flash, layout, use.block, use.base)
+            use.seal, use.entries, use.stop = None, [], about.left.end
+            use.base = about.left.base
+            state.blocks.left_end[use.block] = use.stop
+            _look_for_missing_end(state, use)
+        elif use.block not in found.open_blocks and use.seal is None:
+            known = use.scan is not None and bool(use.scan.statements)
+            what = "the seal of a block" if known else "the statement and the seal of a block that holds data"
+            _damage(state, use.start, use.start + layout.block_bytes, what + " can't be read")
+            if not known:
+                del found.used[use.block]
+                continue
+        state.blocks.hold(use.block, use.base, salt_of(use.block, use.base))
+        if use.scan is not None:
+            _read_runs(state, use)
 
 
-def _doubt_tail(state: StoreState, use: Used) -> None:
-    if use.found is not None and use.found.content_end > use.found.end:
-        state.doubts.append(Doubt(use.found.end, "a torn frame, or several"))
+def _look_for_missing_end(state: StoreState, use: Used) -> None:
+    """What a block holds that was left without a seal reaches up to where that is said to end, or to a page before."""
+    assert use.scan is not None
+    layout, scan = state.layout, use.scan
+    ends = [frame.address + layout.pitch(frame.length) for frame in scan.frames if frame.address < use.stop]
+    ends += [layout.place_of(said).frames for said in scan.statements if said.at < use.stop]
+    end = max(ends, default=0)
+    if use.stop > align_up(end, layout.page_bytes) or scan.raw[end : use.stop].strip(b"\xff"):
+        _damage(state, use.start + end, use.start + use.stop, "frames that were written can't be read")
 
 
-def _close_others(state: StoreState, used: dict[int, Used], heads: set[int]) -> None:
-    """Close all blocks with frames that are no heads, and set the log's next sequence number."""
-    blocks, block_bytes = state.blocks, state.layout.block_bytes
-    in_order = sorted(used.values(), key=by_base)
-    _find_runs(state, in_order, heads)
-    check_blocks(state, in_order)
-    _take_out_bad(state, used, in_order, heads)
-    for at, use in enumerate(in_order, -len(used)):
-        blocks.written_at[use.block] = at * block_bytes
-    blocks.find_closed([use.block for use in in_order if use.block in used and use.block not in heads])
+def _read_runs(state: StoreState, use: Used) -> None:
+    """The runs of a block that lists none."""
+    assert use.scan is not None
+    stop = use.seal.end if use.seal is not None else use.stop
+    hurt = hurt_in(use.scan, stop, use.seal is not None)
+    if hurt is not None:
+        _damage(state, use.start + hurt[0], use.start + hurt[1], "frames can't be read")
+    use.table = table_of(state.layout, use.scan, stop)
+    use.entries = [run.entry(use.start) for run in use.table.runs]
 
 
-def _find_runs(state: StoreState, in_order: list[Used], heads: set[int]) -> None:
-    """Find the runs of the blocks that list none, and how far blocks without a seal count."""
-    following: dict[int, Used] = {}  # by head: the block that it opened next
-    next_sequence = state.log.sequence
-    for use in reversed(in_order):
-        follower = following.get(use.head)
-        following[use.head] = use
-        if use.block not in heads:
-            if follower is not None and use.seal is not None and follower.base < use.base + use.seal.next_order:
-                use.distrust_seal(read_frames(state, use.block, use.seal.end))
-            if use.found is not None:
-                use.take(_table(state, use, follower))
-            if use.seal is None:
-                state.blocks.in_doubt[use.block] = SEQUENCE_END if follower is None else follower.base
-        if next_sequence < use.next_sequence:
-            next_sequence = use.next_sequence
-    state.log.sequence = next_sequence
+def _damage(state: StoreState, begin: int, end: int, what: str) -> None:
+    state.damages.append(Damage(begin, end, what))
 
 
-def _take_out_bad(state: StoreState, used: dict[int, Used], in_order: list[Used], heads: set[int]) -> None:
-    """Leave out the blocks that BAD frames name, whatever they hold."""
-    bad_at: dict[int, int] = {}
-    for use in in_order:
-        for place, _, _, file, _ in use.entries:
-            if place >> PLACE_BITS == BAD:
-                bad_at[file] = use.start + (place & PLACE_MASK)
-    for block, address in bad_at.items():
-        if block >= len(state.blocks) or block in heads:
-            raise CorruptStore(f"a frame calls block {block} bad, which is open or not on the flash")
-        used.pop(block, None)
-        state.blocks.in_doubt.pop(block, None)
-        state.torn.discard(block)
-        state.blocks.retire(block)
-        state.segments.note_bad(block, address)
+def _find_behind(found: Survey) -> None:
+    """The frames that are newer than the ruling statement. Each number since then has one; one that is missing is an
+    acknowledged frame that can't be read, since a frame that was cut would be the newest of all."""
+    state, said = found.state, found.said
+    numbers = {said.number}
+    for block in found.open_blocks:
+        use = found.used.get(block)
+        if use is None or use.scan is None:
+            _damage(
+                state,
+                block * state.layout.block_bytes,
+                (block + 1) * state.layout.block_bytes,
+                "an open block can't be read",
+            )
+            continue
+        begin = said.stop if block == found.ruling.lead else 0
+        newer = [frame for frame in use.scan.valid() if use.base + frame.order > said.number]
+        found.behind[block] = [frame for frame in newer if frame.address >= begin]
+        numbers.update(use.base + frame.order for frame in found.behind[block])
+        if use.scan.trace_end > use.scan.end:
+            state.doubts.append(Doubt(use.start + use.scan.end, "a torn frame, or several"))
+    missing = len(numbers) <= max(numbers) - said.number
+    other = found.used.get(said.other.block)
+    if other is not None and other.table is not None:
+        missing = missing or other.base + other.table.next_order - 1 < said.other.last
+    if missing or _is_late(found):
+        use = found.used[found.ruling.lead]
+        what = (
+            "frames that were written can't be read" if missing else "a newer statement was written and can't be read"
+        )
+        _damage(state, use.start + found.scan_of(use.block).end, use.start + state.layout.block_bytes, what)
+    last = max([*numbers, *(use.base + use.seal.next_order - 1 for use in found.used.values() if use.seal is not None)])
+    state.log.sequence = last + 1
 
 
-def _table(state: StoreState, use: Used, following: Used | None) -> RunTable:
-    """The runs of a block that lists none. In a block left without a seal, frames as new as the block opened next
-    (`following`) do not count: they were uncertain when that one was opened."""
-    assert use.found is not None
-    if use.seal is not None:
-        check_end(state, use.block, use.found, use.seal)
-    if use.seal is not None or following is None:
-        return table_of(state, use.found)
-    frames = counted_frames(state, use.found)
-    return build_runs([frame for frame in frames if use.base + frame.order < following.base])
+def _is_late(found: Survey) -> bool:
+    """Whether an END is newer than the ruling statement: its own was whole, and can't be read. Where recoveries leave
+    such ENDs behind, they show that; where they can't, nothing follows."""
+    layout, number = found.state.layout, found.said.number
+    return layout.can_kill and any(
+        end > number for scan in found.ruling.scans.values() if not scan.is_killed(layout) for end in scan.ends
+    )
+
+
+def _check_sums(found: Survey, told: dict[int, Told]) -> None:
+    """Each block has to be in the life that the ruling statement knows, none from an older image; but for those that
+    have turned out bad since: what recovers goes on with the sums without them."""
+    blocks, said = found.state.blocks, found.said
+    if found.state.damages or (blocks.base_sum, blocks.place_sum) == (said.base_sum, said.place_sum):
+        return
+    if any(blocks.is_bad(block) and one.number > said.number for block, one in told.items()):
+        said = replace(said, base_sum=blocks.base_sum, place_sum=blocks.place_sum)
+        found.ruling = found.ruling._replace(statement=said)
+        return
+    size = found.state.layout.block_bytes
+    off = (said.base_sum - blocks.base_sum) % (1 << 32)
+    far = (said.place_sum - blocks.place_sum) % (1 << 32)
+    culprits = [block for block in found.used if off * (block + 1) % (1 << 32) == far]
+    for block in culprits if len(culprits) == 1 else sorted(found.used):
+        _damage(found.state, block * size, (block + 1) * size, "a block is older than the log says, or another one")
+
+
+def _take_up(found: Survey, told: dict[int, Told]) -> None:
+    """Give the heads their blocks, and close the others."""
+    state, said, layout = found.state, found.said, found.state.layout
+    place = layout.place_of(said)
+    lead = found.ruling.lead
+    start = lead * layout.block_bytes
+    state.segments.take_up(said, lead, is_left(found.ruling, layout), start + place.next)
+    heads = {said.head: lead} | ({1 - said.head: said.other.block} if said.other.block in found.used else {})
+    for which, block in heads.items():
+        if block not in found.used:
+            continue
+        use = found.used[block]
+        assert use.table is not None
+        assert use.scan is not None
+        at = use.start + max(use.scan.end, layout.first)
+        at += -at % layout.step
+        head = state.log.resume(which, block, at, use.table, layout.programs_before(place))
+        if block != lead and said.other.go != NOWHERE and not found.behind[block]:
+            head.at, head.void_from, head.page_programs = use.start + said.other.go, use.start + said.other.end, 0
+        state.blocks.state[block] = State.OPEN
+    for block, one in told.items():
+        state.segments.told_at.pop(block, None)
+        state.segments.note_told(block, one.address)
+    closed = sorted((use for use in found.used.values() if use.block not in heads.values()), key=lambda use: use.base)
+    for at, use in enumerate(closed, -len(closed)):
+        state.blocks.written_at[use.block] = at * layout.block_bytes
+    state.blocks.find_closed([use.block for use in closed])

@@ -8,18 +8,19 @@ from enum import IntEnum
 from simfs.store.format.errors import OutOfBlocks
 from simfs.store.tables.wear_order import Ranking
 
-SEQUENCE_END = 1 << 64  # above every sequence number
+SUM_END = 1 << 32  # sums of bases wrap there
 
 
 class State(IntEnum):
     """The state of a block."""
 
-    READY = 0  # blank: may be opened
+    UNUSED = 0  # holds nothing of this store yet, whatever it reads as
     OPEN = 1  # a log head
     CLOSED = 2  # full: holds frames, is never programmed again
     FREED = 3  # nothing live in it, waits for its erase
     DAMAGED = 4  # some of its live frames can't be read: it is left as it is
     BAD = 5  # it failed: never used again
+    READY = 6  # erased ahead: opened next
 
 
 class BlockTable:
@@ -29,25 +30,23 @@ class BlockTable:
         self.block_bytes = block_bytes
         self.block_room = block_room
         self.capacity = capacity  # what frames can fill for good, bytes: less with each block that is damaged or bad
-        self.state = [State.READY] * block_count
+        self.state = [State.UNUSED] * block_count
         self.erase_count = [0] * block_count
-        self.opened = [False] * block_count  # an open record is on the flash
         self.base = [0] * block_count
-        self.tries = [0] * block_count
         self.salt = [0] * block_count
+        self.base_sum = self.place_sum = 0  # of the blocks that hold anything: what a statement says of them
         self.live = [0] * block_count
         self.live_total = 0
         self.died = Ranking()  # (erase count, block); what was freed since is still among them
         self.freed_at = [0] * block_count
         self.written_at = [0] * block_count  # bytes logged when its youngest data was written
-        self.ready = Ranking()  # (erase count, block)
         self.closed: list[int] = []  # in the order in which they were closed
         self.closed_by_wear = Ranking()  # (erase count, block)
-        self.freed: set[int] = set()
+        self.freed: set[int] = set()  # those that no statement names
+        self.named: list[int] = []  # dead blocks that the newest statement names: the log goes on in one of them
+        self.unused_count = block_count
         self.erase_count_max = 0
-        # Closed without a seal: the sequence number from which on nothing in it counts. That is the base of the block
-        # that its head opened next, so these are cleaned and erased before all others.
-        self.in_doubt: dict[int, int] = {}
+        self.left_end: dict[int, int] = {}  # closed without a seal: the address in the block before which it counts
         self.failing: set[int] = set()  # a program failed in them: what lives there is moved, then they are bad
         self.lost_count = 0  # blocks damaged or bad
         self.worn_out = False  # so many of them that the log can't go on
@@ -59,8 +58,8 @@ class BlockTable:
 
     @property
     def free_count(self) -> int:
-        """Blocks that are ready or wait for their erase."""
-        return len(self.ready) + len(self.freed)
+        """Blocks that hold nothing live."""
+        return len(self.named) + len(self.freed) + self.unused_count
 
     def _becomes(self, block: int, after: State) -> None:
         """A change that a listener may want to know; what a mount finds is none."""
@@ -95,15 +94,33 @@ class BlockTable:
         if erase_count > self.erase_count_max:
             self.erase_count_max = erase_count
 
-    def make_ready(self, block: int) -> None:
-        """The block is blank."""
-        self.freed.discard(block)
-        self._becomes(block, State.READY)
-        self.ready.add((self.erase_count[block], block))
+    def is_bad(self, block: int) -> bool:
+        """Whether the block has failed for good."""
+        return self.state[block] == State.BAD
 
-    def find_ready(self, blocks: list[int]) -> None:
-        """At a mount: these blocks are blank."""
-        self.ready.update(self._by_wear(blocks))
+    def hold(self, block: int, base: int, salt: int) -> None:
+        """The block has a new life: orders in it count from `base`."""
+        self.base[block], self.salt[block] = base, salt
+        self._sum(block, base)
+
+    def _sum(self, block: int, base: int) -> None:
+        self.base_sum = (self.base_sum + base) % SUM_END
+        self.place_sum = (self.place_sum + base * (block + 1)) % SUM_END
+
+    def name(self, block: int) -> None:
+        """A dead block becomes one of those in which the log goes on: whatever it holds counts for nothing any more."""
+        if self.state[block] == State.UNUSED:
+            self.unused_count -= 1
+            self._becomes(block, State.FREED)
+        self.freed.discard(block)
+        self.left_end.pop(block, None)
+        self._sum(block, -self.base[block])
+        self.base[block] = 0
+        self.named.append(block)
+
+    def make_ready(self, block: int) -> None:
+        """A named block has been erased."""
+        self._becomes(block, State.READY)
 
     def find_closed(self, blocks: list[int]) -> None:
         """At a mount: these blocks, in the order in which they were closed. What is live in them is not known yet."""
@@ -117,36 +134,10 @@ class BlockTable:
     def _by_wear(self, blocks: list[int]) -> list[tuple[int, int]]:
         return list(zip(map(self.erase_count.__getitem__, blocks), blocks, strict=True))
 
-    def doubt(self, block: int) -> None:
-        """A block that seemed ready is not blank, or may not be: it needs an erase."""
-        self.ready.remove((self.erase_count[block], block))
-        self.free_unlisted(block)
-
-    def free_unlisted(self, block: int) -> None:
-        """At a mount: the block holds nothing that counts, and needs an erase."""
-        self._becomes(block, State.FREED)
-        self.freed_at[block] = -1
-        self.freed.add(block)
-
-    def abandon(self, block: int, below: int) -> None:
-        """Close the block without a seal. What it holds counts only below this sequence number."""
-        self.in_doubt[block] = below
+    def leave(self, block: int, end: int) -> None:
+        """Close a block without a seal. What it holds before this address counts."""
+        self.left_end[block] = end
         self.close(block)
-
-    def may_go(self, block: int, bound: int) -> bool:
-        """Whether no unsealed block still needs this one as its bound, so that it may be erased. All unsealed blocks
-        count below `bound` at least. If a head left a block in which only MARKs counted, it opened the next one with
-        the same base, which gives the same bound."""
-        base = self.base[block]
-        return base < bound or self.in_doubt.get(block, SEQUENCE_END) <= base
-
-    def bound_doubt(self, base: int) -> None:
-        """A block was opened with this base: unsealed blocks that no other block followed yet count only below it. The
-        others keep their bound, since a head that goes on in a new block may go back behind what the other head
-        wrote."""
-        for block, below in self.in_doubt.items():
-            if below == SEQUENCE_END:
-                self.in_doubt[block] = base
 
     def exhausted(self) -> OutOfBlocks:
         """The error to raise when no block is left for the log."""
@@ -162,9 +153,13 @@ class BlockTable:
 
     def retire(self, block: int) -> None:
         """Mark a block in which nothing is live as bad."""
-        self.ready.discard((self.erase_count[block], block))
         self.freed.discard(block)
         self.failing.discard(block)
+        self.left_end.pop(block, None)
+        if block in self.named:
+            self.named.remove(block)
+        self._sum(block, -self.base[block])
+        self.base[block] = 0
         self._lose(block, State.BAD)
 
     def _lose(self, block: int, state: State) -> None:
@@ -172,22 +167,13 @@ class BlockTable:
         self.lost_count += 1
         self.capacity = max(self.capacity - self.block_room, 0)
 
-    def unfree(self, block: int) -> None:
-        """The freed block is closed again."""
-        self.freed.discard(block)
-        self.close(block)
-
-    def take_over(self, block: int) -> None:
-        """At a mount: make the block a log head."""
-        self.state[block] = State.OPEN
-
-    def take(self, block: int) -> None:
-        """Make the ready block a log head."""
-        self.ready.remove((self.erase_count[block], block))
+    def open(self, block: int) -> None:
+        """Make a named block a log head."""
+        self.named.remove(block)
         self._becomes(block, State.OPEN)
 
     def close(self, block: int) -> None:
-        """Close the block: it is not programmed again before its erase, except for its discard mark."""
+        """Close the block: it is not programmed again before its erase."""
         self._becomes(block, State.CLOSED)
         self.closed.append(block)
         if not self.live[block]:

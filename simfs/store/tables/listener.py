@@ -12,7 +12,7 @@ class Cause(StrEnum):
 
     data        bytes of files that the host wrote, holes included
     name        names given, changed and taken away
-    header      block records (erase record, open record, discard mark, seal), marks, bad blocks
+    header      how blocks belong together: statements, marks, seals, what is told of bad blocks
     relocation  what cleaning writes again, or erases to have room for it
     levelling   the same for a block that was cleaned only to level the wear
     recovery    everything that a mount does

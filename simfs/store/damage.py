@@ -1,0 +1,98 @@
+"""What damage a mounted store has, and whom it hurts: what the mount has found, and the frames that can't be read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import NamedTuple
+
+from simfs.store.format.codec import FRAME_BYTES
+from simfs.store.format.errors import CorruptStore
+from simfs.store.format.layout import align_up
+from simfs.store.log.state import Damage, StoreState
+from simfs.store.tables.spans import FileNode
+from simfs.store.volume import Volume
+
+Stretch = tuple[int, int]
+
+
+class Lost(NamedTuple):
+    """A part of a file that can't be read, and the frame that is to blame: its address, None where no frame is left."""
+
+    begin: int
+    end: int
+    frame: int | None
+
+
+def damages(volume: Volume) -> tuple[Damage, ...]:
+    """What should be on the flash and is not, and whom that hurts. Reads every frame of every file, and those of a
+    range that can't be read some ten times."""
+    state = volume.state
+    names = tuple(sorted(_name_of(node) for node in state.files.values()))
+    caused = any(not damage.names for damage in state.damages)
+    told = [_told(damage, names, caused) for damage in state.damages]
+    hurt: dict[int, set[str]] = {}
+    for node in state.files.values():
+        for lost in _unreadable(volume, node):
+            if lost.frame is not None:
+                hurt.setdefault(lost.frame, set()).add(_name_of(node))
+    frames = [
+        Damage(address, _end_of(state, address), "a frame that can't be read", tuple(sorted(hurt[address])))
+        for address in sorted(hurt)
+    ]
+    return (*told, *frames)
+
+
+def _told(damage: Damage, names: tuple[str, ...], caused: bool) -> Damage:
+    """What the mount has found. Nobody knows which files had frames in bytes that can't be read any more.
+    Where the mount names a file, bytes of it are missing, which another damage has `caused`, if there is one."""
+    if damage.names and caused:
+        return damage
+    return replace(damage, maybe=tuple(name for name in names if name not in damage.names))
+
+
+def _end_of(state: StoreState, address: int) -> int:
+    """Where a frame ends that can't be read; where its header can't be read either, it is taken to fill its page."""
+    frame, size = state.reader.header(address), state.layout.block_bytes
+    page_end = align_up(address + 1, state.layout.page_bytes)
+    end = page_end if frame is None else address + FRAME_BYTES + frame.length
+    return min(end, (address // size + 1) * size)
+
+
+def _name_of(node: FileNode) -> str:
+    assert node.name is not None
+    return node.name.decode("utf-8", "surrogateescape")
+
+
+def unreadable(volume: Volume, node: FileNode) -> tuple[Stretch, ...]:
+    """The ranges (from, to) of the file's bytes whose reading is a CorruptStore, joined. Reads every frame of the file
+    once, and those of a range that can't be read some ten times."""
+    joined: list[Stretch] = []
+    for lost in _unreadable(volume, node):
+        begin = joined.pop()[0] if joined and joined[-1][1] == lost.begin else lost.begin
+        joined.append((begin, lost.end))
+    return tuple(joined)
+
+
+def _unreadable(volume: Volume, node: FileNode) -> Iterator[Lost]:
+    for start, end, place in volume.state.index.pieces(node, 0, node.size):
+        if place > 0:
+            yield from _lost(volume.state, node.number, place, start, end)
+        elif not place:
+            yield Lost(start, end, None)
+
+
+def _lost(state: StoreState, file: int, place: int, start: int, end: int) -> Iterator[Lost]:
+    """What can't be read of a piece: it is halved until a part can be read, or is a single byte."""
+    try:
+        if len(state.reader.span(file, place, start, end)) == end - start:
+            return
+        frame: int | None = None
+    except CorruptStore as error:
+        frame = error.address
+    if end - start == 1:
+        yield Lost(start, end, frame)
+        return
+    middle = (start + end) // 2
+    yield from _lost(state, file, place, start, middle)
+    yield from _lost(state, file, place, middle, end)

@@ -1,0 +1,55 @@
+"""Marks and statements as they are programmed. A mark is zeros that say that something has been begun: any trace of it
+counts, so it may be programmed again."""
+
+from __future__ import annotations
+
+from simfs.flash import NorFlash
+from simfs.store.format.codec import encode_end
+from simfs.store.format.layout import Layout, Place
+from simfs.store.format.statement import Statement
+from simfs.store.log.heads import Log
+
+
+def is_marked(raw: bytes) -> bool:
+    """Whether there is any trace of a mark in these bytes."""
+    return bool(raw.strip(b"\xff"))
+
+
+def program_mark(flash: NorFlash, layout: Layout, address: int) -> None:
+    """Program a mark, whatever reads there: what a power cut left weak of it is sound then. Where a unit may be
+    programmed once only, a mark has two of them, and the second one completes the first. One program at most. Raises
+    FlashError."""
+    unit = layout.unit_bytes
+    if unit == 1 and not layout.page_programs_max:
+        flash.program(address, b"\0")
+        return
+    raw = flash.read(address, layout.mark_bytes)
+    for at in range(0, layout.mark_bytes, unit):
+        blank = not is_marked(raw[at : at + unit])
+        if blank or (unit == 1 and raw != b"\0"):
+            flash.program(address + at, bytes(unit))
+            return
+
+
+def is_sure(layout: Layout, raw: bytes, said: Statement) -> bool:
+    """Whether a statement in these bytes of a block was whole for certain: something was begun that only follows a
+    whole one, and no recovery has doubted it before that."""
+    place = layout.place_of(said)
+    marked = [is_marked(raw[at : at + layout.mark_bytes]) for at in (place.sure, place.doubted, place.next)]
+    return marked[2] or (marked[0] and not marked[1])
+
+
+def program_statement(log: Log, block: int, place: Place, raw: bytes, said: Statement, goes_on: bool) -> None:
+    """Program a statement at its place: FENCE, the frame, END, SURE; NEXT too if the log `goes_on` behind it at once,
+    and all of them in one program then. Four programs, one more for each page end in the frame. Raises FlashError."""
+    start, layout = block * log.layout.block_bytes, log.layout
+    if place.fence:
+        program_mark(log.flash, layout, start + place.fence)
+    log.program(start + place.statement, raw)
+    end, mark = encode_end(block, said.number), bytes(layout.mark_bytes)
+    if goes_on:
+        end = end.ljust(place.sure - place.end, b"\xff") + mark + b"\xff" * len(mark) + mark
+        log.program(start + place.end, end)
+    else:
+        log.program(start + place.end, end)
+        program_mark(log.flash, layout, start + place.sure)

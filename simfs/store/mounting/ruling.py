@@ -1,0 +1,78 @@
+"""Finds the ruling statement: the newest one, which says how the blocks belong together."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from simfs.flash import NorFlash
+from simfs.store.format.errors import CorruptStore
+from simfs.store.format.layout import layout_of
+from simfs.store.format.settings import check_geometry, config_of
+from simfs.store.format.statement import Statement, any_statement, version_of
+from simfs.store.log.block_scan import Scan
+from simfs.store.mounting.block_reader import Look
+
+
+class Ruling(NamedTuple):
+    """The ruling statement, the block in which it stands, and what was read on the way: each block's first statement,
+    and all of some blocks."""
+
+    statement: Statement
+    lead: int
+    firsts: list[Statement | None]
+    scans: dict[int, Scan]
+
+
+def find_ruling(flash: NorFlash, look: Look) -> Ruling:
+    """Reads the start of each block, all of the lead, and of those used blocks that don't begin with a sound statement.
+    CorruptStore when there is none at all."""
+    firsts = look.firsts(flash)
+    newest = max(filter(None, firsts), key=number_of, default=None) or _search(flash)
+    check_geometry(newest.settings, flash.geometry)
+    layout = layout_of(flash.geometry, config_of(newest.settings))
+    scans: dict[int, Scan] = {}
+
+    def last_in(block: int) -> Statement | None:
+        if block not in scans:
+            scans[block] = look.scan(flash, layout, block, None)
+        return scans[block].statements[-1] if scans[block].statements else None
+
+    lead = next((block for block, first in enumerate(firsts) if first is newest), None)
+    said = newest if lead is None else last_in(lead) or newest
+    found = {block: first for block, first in enumerate(firsts) if first is not None}
+    for block in used_blocks(said, len(firsts)) if lead is not None else range(len(firsts)):
+        if firsts[block] is None and not flash.blank(block * layout.block_bytes, layout.block_bytes):
+            last = last_in(block)
+            if last is not None:
+                found[block] = last
+    if lead is not None:
+        found[lead] = said
+    block = max(found, key=lambda one: found[one].number)
+    last = last_in(block)
+    if last is None:
+        raise CorruptStore(f"the statement at the start of block {block} contradicts itself")
+    return Ruling(last, block, firsts, scans)
+
+
+def number_of(statement: Statement) -> int:
+    return statement.number
+
+
+def used_blocks(said: Statement, block_count: int) -> set[int]:
+    """The blocks that were ever used by a statement's account."""
+    return {(said.used_from + at) % block_count for at in range(min(said.used, block_count))}
+
+
+def _search(flash: NorFlash) -> Statement:
+    """Any statement, where no block begins with one. CorruptStore when there is none."""
+    versions = set()
+    for block in range(flash.geometry.block_count):
+        raw = flash.read(block * flash.geometry.block_bytes, flash.geometry.block_bytes)
+        found = any_statement(raw, block, flash.geometry.page_bytes, flash.geometry.program_unit_bytes)
+        if found is not None:
+            return found
+        versions.add(version_of(raw))
+    versions.discard(None)
+    if versions:
+        raise CorruptStore(f"the store has format version {min(one for one in versions if one)}; this simfs reads 4")
+    raise CorruptStore("no store on this flash: no block begins with a statement; format it first")

@@ -1,0 +1,91 @@
+"""What the log tells of blocks that are bad or were left without a seal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from simfs.flash import NorFlash
+from simfs.store.format.codec import FRAME_BYTES, NOWHERE, STATEMENT, TELLING, Seal
+from simfs.store.format.errors import CorruptStore
+from simfs.store.format.runs import Entry, RunTable, kind_of, place_of
+from simfs.store.format.statement import Left, Statement, decode_statement
+from simfs.store.log.block_scan import Scan
+from simfs.store.log.state import Damage, StoreState
+
+
+@dataclass(slots=True)
+class Used:
+    """A block that holds something: `entries` are its runs, `scan` all of it where no seal lists them. What stands
+    before `stop` counts, which is NOWHERE where everything does."""
+
+    block: int
+    start: int
+    base: int
+    seal: Seal | None
+    entries: list[Entry]
+    scan: Scan | None
+    stop: int = NOWHERE
+    table: RunTable | None = None
+
+
+class Told(NamedTuple):
+    """What a frame with this sequence number, at this address of the flash, tells of a block: that it was left without
+    a seal or, with `end` 0 and base 0, that nothing in it counts."""
+
+    number: int
+    address: int
+    left: Left
+
+
+def told_by(state: StoreState, blocks: dict[int, Used]) -> dict[int, Told]:
+    """What the log tells of blocks that are bad or were left without a seal: the newest that counts of each. What is
+    told of a block is newer than anything in it, so the newest first."""
+    layout, accepted = state.layout, dict[int, Told]()
+    for one in sorted((told for use in blocks.values() for told in _tellings(state, use)), reverse=True):
+        block, base, _ = one.left
+        where = blocks.get(one.address // layout.block_bytes)
+        own = accepted.get(one.address // layout.block_bytes)
+        if own is not None and own.left.end <= one.address % layout.block_bytes and _is_about(own, where):
+            continue
+        about = blocks.get(block)
+        if block not in accepted and about is not None and (base in (0, about.base) or about.base == 0):
+            accepted[block] = one
+    return accepted
+
+
+def _is_about(told: Told, use: Used | None) -> bool:
+    return use is not None and told.left.base in (0, use.base)
+
+
+def _tellings(state: StoreState, use: Used) -> Iterator[Told]:
+    """What one block tells of others."""
+    scanned = use.scan is not None
+    stating = use.scan.counted_statements() if use.scan is not None else []
+    places = [place_of(entry) for entry in use.entries if kind_of(entry) in TELLING]
+    if use.scan is not None:
+        places = [frame.address for frame in use.scan.counted() if frame.kind in TELLING]
+    for place in places:
+        listed = None if scanned else _statement_at(state.flash, use, place, state.layout.block_bytes)
+        if listed is not None:
+            stating.append(listed)
+            continue
+        try:
+            frame, payload = state.reader.frame(use.start + place)
+        except CorruptStore:
+            end = use.start + place + FRAME_BYTES
+            state.damages.append(Damage(use.start + place, end, "a frame that tells of a block can't be read"))
+            continue
+        told = Left(frame.file, int.from_bytes(payload, "little"), frame.offset)
+        yield Told(use.base + frame.order, use.start + place, told)
+    for said in stating:
+        for left in said.left:
+            yield Told(said.number, use.start + said.address, left)
+
+
+def _statement_at(flash: NorFlash, use: Used, place: int, block_bytes: int) -> Statement | None:
+    """The statement at a place that a seal lists."""
+    if flash.read(use.start + place, 1)[0] != STATEMENT:
+        return None
+    return decode_statement(flash.read(use.start, block_bytes), use.block, 0, place)

@@ -1,0 +1,151 @@
+"""A recovery in a block whose lead has no place left: the statement goes to a dead block, erased for it."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from dataclasses import replace
+
+from simfs.flash import FlashError, NorFlash
+from simfs.store.cleaning.mover import Mover
+from simfs.store.format.codec import ERASE_COUNT_MAX, FRAME_BYTES, NOWHERE, salt_of
+from simfs.store.format.errors import CorruptStore
+from simfs.store.format.layout import KILLED_BYTES, Layout, align_up
+from simfs.store.format.runs import RunTable
+from simfs.store.format.statement import Left, Statement
+from simfs.store.log.marks import program_mark, program_statement
+from simfs.store.log.state import StoreState
+from simfs.store.log.statements import NAMED
+from simfs.store.mounting.block_reader import PLAINLY
+from simfs.store.mounting.rebuild import replay
+from simfs.store.recovery.tail import Tail, encoded
+from simfs.store.tables.blocks import SUM_END
+
+NUMBER_GAP = 1 << 16  # above the numbers of whatever was tried in the lead
+
+
+def kill(flash: NorFlash, layout: Layout, block: int, begin: int = 0) -> None:
+    """Make sure that no statement that was tried in a dead block before can ever be read again: a cut erase might leave
+    it. The last page comes first, so that what was moved along before a statement outlives it; the first END killed
+    shows that those left alone are no damage. Where units can be programmed once only, this can't be had. Two programs
+    a page and one more; what fails is left."""
+    if not layout.can_kill:
+        return
+    with suppress(FlashError):  # should the statement return after all, nobody goes on in the block
+        program_mark(flash, layout, block * layout.block_bytes + layout.left_at)
+    place = layout.place(0, 0)
+    parts = {place.statement, layout.end_at}  # not the marks, which would speak for a statement
+    for page in reversed(range(begin, layout.seal_at, layout.page_bytes)):  # no statement stands behind
+        for at in sorted(parts):
+            with suppress(FlashError):
+                flash.program(block * layout.block_bytes + page + at, bytes(KILLED_BYTES))
+
+
+def move(tail: Tail) -> None:
+    """State it in a dead block that the ruling statement names, moving another block's live frames along where no other
+    dead one would be left. Raises OutOfBlocks."""
+    names = tail.sure_names()
+    if tail.state.segments.is_left:  # one of them may have been tried before
+        for block in names:
+            kill(tail.state.flash, tail.layout, block)
+    replay(tail.found, PLAINLY)  # to know what is live in each block
+    failed: list[int] = []
+    for block in names:
+        for victim in dict.fromkeys((_victim(tail), None)):
+            with suppress(FlashError, CorruptStore):
+                if _state_in(tail, block, victim, failed):
+                    return
+        failed.append(block)
+    raise tail.state.blocks.exhausted()
+
+
+def begin_anew(tail: Tail) -> None:
+    """The lead is full of statements that were tried, none of which counts for sure: erase it, and state the same
+    again, with what was moved along before the first one. Raises FlashError."""
+    first, page = tail.tried_from(), tail.layout.page_bytes
+    moved = [(at, tail.scan.raw[at : at + page].rstrip(b"\xff")) for at in range(0, first, page)]
+    kill(tail.state.flash, tail.layout, tail.lead, first)
+    _erase(tail.state, tail.lead)
+    for at, raw in moved:
+        if raw:
+            tail.log.program(tail.start + at, raw)
+    said = replace(tail.said, end=NOWHERE, other=tail.other, left=tuple(tail.left))
+    frame = encoded(said, tail.lead, tail.doubtful)
+    program_statement(tail.log, tail.lead, tail.layout.place(first, len(frame)), frame, said, goes_on=False)
+
+
+def _victim(tail: Tail) -> int | None:
+    """A block whose live frames are moved along, so that it can be named: one without any, or, where no other is named,
+    the one with the least; none, where they don't fit."""
+    blocks, layout = tail.state.blocks, tail.layout
+    closed = [block for block in blocks.closed if block not in blocks.failing]
+    victim = min([*closed, tail.lead], key=lambda block: (blocks.live[block], block != tail.lead, block))
+    if not blocks.live[victim]:
+        return victim
+    frame = 0 if tail.doubtful is None else FRAME_BYTES + tail.doubtful.frame.length
+    taken = layout.first + layout.statement_room(len(tail.left) + 2, frame) + layout.frame_cost(layout.payload_max)
+    fits = blocks.live[victim] <= layout.seal_at - taken
+    return victim if fits and len(tail.said.named) < NAMED else None
+
+
+def _state_in(tail: Tail, block: int, victim: int | None, failed: list[int]) -> bool:
+    """Erase a dead block, write again in it what is live in the victim, and state it all behind that. False when there
+    is no room; raises FlashError, and CorruptStore where something of the victim can't be read."""
+    state, log, layout = tail.state, tail.log, tail.layout
+    start = block * layout.block_bytes
+    state.segments.mark_left()
+    _erase(state, block)
+    base = tail.number + NUMBER_GAP
+    state.blocks.hold(block, base, salt_of(block, base))
+    log.heads = [None] * len(log.heads)
+    head = log.resume(len(log.heads) - 1, block, start + layout.first, RunTable(), 0)
+    log.sequence, log.on_failure = base, _give_up
+    at = 0
+    if victim is not None and state.blocks.live[victim]:
+        Mover(state, lambda *frame: _fit(tail, *frame), lambda: True).move(victim)
+        at = align_up(head.at - start, layout.page_bytes)
+    doubtful = None if tail.doubtful is not None and tail.doubtful.block == victim else tail.doubtful
+    said = _said_in(tail, block, base, log.sequence - base + (doubtful is not None), victim, failed)
+    raw = encoded(said, block, doubtful)
+    place = layout.place(at, len(raw))
+    if place.frames > layout.seal_at - layout.frame_cost(layout.payload_max):
+        return False
+    program_statement(log, block, place, raw, said, goes_on=False)
+    return True
+
+
+def _said_in(tail: Tail, block: int, base: int, order: int, victim: int | None, failed: list[int]) -> Statement:
+    said, blocks = tail.said, tail.state.blocks
+    left = [*tail.left, *(Left(one, 0, 0) for one in failed)]
+    if victim != tail.lead:
+        left.append(Left(tail.lead, said.base, tail.end))
+    named = [one for one in said.named if one not in (block, *failed)] + ([] if victim is None else [victim])
+    gone = (0, 0) if victim is None else (tail.found.used[victim].base, victim + 1)
+    said = replace(
+        said, base=base, order=order, end=NOWHERE, other=tail.other, left=tuple(left),
+        erase_count=blocks.erase_count[block], erase_count_max=blocks.erase_count_max,
+        before=tail.lead, before_base=said.base,
+        base_sum=(said.base_sum - gone[0] + base) % SUM_END,
+        place_sum=(said.place_sum - gone[0] * gone[1] + base * (block + 1)) % SUM_END,
+    )  # fmt: skip
+    return tail.with_names(said, named)
+
+
+def _erase(state: StoreState, block: int) -> None:
+    """Raises FlashError, also when the block is not blank then."""
+    blocks, size = state.blocks, state.layout.block_bytes
+    blocks.note_erase_count(block, min(blocks.erase_count[block] + 1, ERASE_COUNT_MAX))
+    state.meters.erases += 1
+    state.flash.erase(block)
+    if not state.flash.blank(block * size, size):
+        raise FlashError("erase", block * size)
+
+
+def _fit(tail: Tail, kind: int, file: int, offset: int, length: int, payload_bytes: int) -> int:
+    which = len(tail.log.heads) - 1
+    if not tail.log.fits(which, kind, file, offset, length, payload_bytes, unlisted=True):
+        raise FlashError("program", 0)
+    return which
+
+
+def _give_up(_which: int) -> None:
+    raise FlashError("program", 0)
