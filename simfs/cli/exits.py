@@ -35,6 +35,12 @@ class Refused(click.ClickException):
         print(self.message, file=sys.stderr)
 
 
+class Damaged(Refused):
+    """Something is missing in an image: the program ends with a line, and the status that says so."""
+
+    exit_code = UNMET
+
+
 class Stopped(Refused):
     """The user stopped the program."""
 

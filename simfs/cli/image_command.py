@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import click
 
-from simfs.cli.exits import UNMET, Refused, print_report
+from simfs.cli.exits import UNMET, Damaged, Refused, print_report
 from simfs.cli.inputs import check_source, described_store
 
 if TYPE_CHECKING:
+    from simfs.bridges.images.explained import Explained
     from simfs.bridges.images.source import Image
     from simfs.files import Store
 
@@ -30,8 +29,9 @@ def image() -> None:
 
     IMAGE is the store's bytes, a dump of the whole chip, Intel HEX or
     S-records. It is never written to. All places are addresses in it; the end
-    of a range is the first byte behind it. The exit status is 0, 1 when verify
-    finds damage or extract can't give every byte, or 2 on bad input.
+    of a range is the first byte behind it. The exit status is 0, 1 on damage
+    or when extract leaves something out, or 2 on bad input; explain ends with
+    0 on damage too, since it has explained it.
     """
 
 
@@ -80,8 +80,11 @@ def list_files(source: str, start: str | None, as_json: bool) -> None:
     from simfs.bridges.images.report import listing_of
     from simfs.bridges.images.text import file_list
 
-    store = _mounted(source, start)
+    found = _explained(source, start)
+    store = _store_of(found)
     print_report(_object(listing_of(store, source)) if as_json else file_list(store))
+    if found.damaged:
+        raise Damaged(f"{source}: it is damaged; `simfs image verify` says which files are hurt")
 
 
 @image.command()
@@ -90,52 +93,56 @@ def list_files(source: str, start: str | None, as_json: bool) -> None:
 @START
 def read(source: str, name: str, start: str | None) -> None:
     """Write the file NAME in IMAGE to standard output."""
-    store = _mounted(source, start)
+    from simfs.bridges.images.words import state_of
+    from simfs.store.format.errors import CorruptStore
+
+    found = _explained(source, start)
+    store, why = _store_of(found), ""
     try:
+        if left := found.hurt_or_doubtful(name):
+            why = f"{source}: {name}: {state_of(left)}"
         with store.open(name) as file:
             while piece := file.read(1 << 16):
                 sys.stdout.buffer.write(piece)
         sys.stdout.buffer.flush()
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except CorruptStore as error:
+        raise Damaged(f"{why or error.strerror}; `simfs image extract --damaged` gives the rest") from None
     except OSError as error:
-        raise Refused(f"{source}: {name}: {error.strerror}; `simfs image list` shows what is in it") from None
+        if not why:
+            raise Refused(f"{source}: {name}: {error.strerror}; `simfs image list` shows what is in it") from None
     except ValueError as error:
         raise Refused(f"{source}: {error}") from None
+    if why:
+        raise Damaged(why)
 
 
 @image.command()
 @click.argument("source", metavar="IMAGE")
 @click.argument("directory")
-@click.option("--damaged", is_flag=True, help="Take what is left, even if the store can't be mounted.")
+@click.option("--damaged", is_flag=True, help="Take what is left of damaged files too, and images that lack bytes.")
 @START
 def extract(source: str, directory: str, damaged: bool, start: str | None) -> None:
     """Put all files in IMAGE into DIRECTORY, which is new or empty.
 
     All go right into it: /log/a.csv becomes log+a.csv. Names that could mean
     something to the host are left out and listed. The exit status is 1 if a
-    file was left out or lacks bytes.
+    file was left out, lacks bytes, or may be older than it was.
     """
     from simfs.bridges.images import extract as images_extract
     from simfs.bridges.images.text import ASK_FOR_MORE, extracted
 
+    found = _explained(source, start, whole=not damaged)
+    _store_of(found)
     try:
-        if damaged:
-            from simfs.bridges.images.text import explain as explained
-
-            found = _read(source, start, whole=False)
-            with _bad_image():
-                left = explained(found)
-            size = len(found.data)
-            done = images_extract.save_left(left.files, directory, size, nameless=left.damaged)
-        else:
-            done = images_extract.extract(_mounted(source, start), directory)
+        done = images_extract.extract(found, directory, damaged=damaged)
     except images_extract.BadDestination as error:
         raise Refused(error) from None
     except OSError as error:
         raise Refused(f"{error.filename or directory}: {error.strerror}; extraction ended there") from None
     print_report(extracted(done, directory, "" if damaged else ASK_FOR_MORE))
-    if not done.complete:
+    if done.refused or found.damaged:
         sys.exit(UNMET)
 
 
@@ -146,24 +153,11 @@ def extract(source: str, directory: str, damaged: bool, start: str | None) -> No
 def verify(source: str, start: str | None, as_json: bool) -> None:
     """Mount IMAGE read-only and read every byte of every file."""
     from simfs.bridges.images.report import verified
-    from simfs.bridges.images.source import BadImage
-    from simfs.bridges.images.text import file_list, in_words
-    from simfs.show.units import plain
+    from simfs.bridges.images.text import verdict
 
-    found = _read(source, start)
-    try:
-        store = found.mount()
-        problems = store.check()
-    except BadImage as error:
-        store, problems = None, [str(error)]
-    report = verified(found, store, problems)
-    if as_json:
-        print_report(_object(report))
-    elif problems or store is None:
-        print_report("\n".join(f"damaged: {plain(problem, 1000)}" for problem in problems))
-    else:
-        print_report("\n".join([file_list(store), *map(in_words, report.doubts), "sound: every byte was read"]))
-    if problems:
+    found = _explained(source, start)
+    print_report(_object(verified(found)) if as_json else verdict(found))
+    if found.damaged:
         sys.exit(UNMET)
 
 
@@ -173,27 +167,26 @@ def verify(source: str, start: str | None, as_json: bool) -> None:
 @START
 @AS_JSON
 def explain(source: str, block: int | None, start: str | None, as_json: bool) -> None:
-    """Show what is left in IMAGE: damaged frames, files, what can be saved.
+    """Show what is left in IMAGE: what is damaged, files, what can be saved.
 
     The image need not mount, and may lack bytes.
     """
-    from simfs.bridges.images import text as images_text
     from simfs.bridges.images.report import explanation_of
+    from simfs.bridges.images.text import as_text
 
-    found = _read(source, start, whole=False)
     if block is None:
-        with _bad_image():
-            explained = images_text.explain(found)
-        print_report(_object(explanation_of(explained)) if as_json else images_text.as_text(explained))
+        explained = _explained(source, start, whole=False)
+        print_report(_object(explanation_of(explained)) if as_json else as_text(explained))
         return
+    found = _read(source, start, whole=False)
     if as_json:
         raise Refused(f"--block {block}: --json has all blocks at once; leave one of the two out")
-    if block >= found.record.block_count:
-        raise Refused(f"--block {block}: the store has blocks 0 to {found.record.block_count - 1}")
+    if block >= found.settings.block_count:
+        raise Refused(f"--block {block}: the store has blocks 0 to {found.settings.block_count - 1}")
     from simfs.store.format.dump import dump_block
 
-    size = found.record.block_bytes
-    print_report("\n".join(dump_block(found.data[block * size : (block + 1) * size])))
+    size = found.settings.block_bytes
+    print_report("\n".join(dump_block(found.data[block * size : (block + 1) * size], block)))
 
 
 def _object(report: object) -> str:
@@ -202,30 +195,30 @@ def _object(report: object) -> str:
     return object_of(report, note="")
 
 
-@contextmanager
-def _bad_image() -> Iterator[None]:
-    from simfs.bridges.images.source import BadImage
-
-    try:
-        yield
-    except BadImage as error:
-        raise Refused(error) from None
-
-
 def _read(source: str, start: str | None, *, whole: bool = True) -> Image:
-    from simfs.bridges.images.source import read_image
+    from simfs.bridges.images.source import BadImage, read_image
 
     check_source(source, "give an image of a store")
     try:
-        with _bad_image():
-            return read_image(source, None if start is None else _address(start), whole=whole)
+        return read_image(source, None if start is None else _address(start), whole=whole)
+    except BadImage as error:
+        raise Refused(error) from None
     except OSError as error:
         raise Refused(f"{source}: {error.strerror}") from None
 
 
-def _mounted(source: str, start: str | None) -> Store:
-    with _bad_image():
-        return _read(source, start).mount()
+def _explained(source: str, start: str | None, *, whole: bool = True) -> Explained:
+    from simfs.bridges.images.explained import explain
+
+    return explain(_read(source, start, whole=whole))
+
+
+def _store_of(found: Explained) -> Store:
+    if found.store is None:
+        raise Damaged(
+            f"{found.image.path}: it can't be mounted: {found.refusal}; `simfs image explain --block N` shows a block"
+        )
+    return found.store
 
 
 def _address(text: str) -> int:

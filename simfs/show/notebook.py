@@ -19,7 +19,7 @@ CELL = 18  # a cell's width and height
 ACROSS = 32
 CELLS_MAX = 512
 LOOKS = {  # by state: the sign in the cell, its colour; the later ones show where a cell stands for several blocks
-    "blank": (".", "#f6f3ec"),
+    "unused": (".", "#f6f3ec"),
     "ready": ("r", "#d3e6d2"),
     "freed": ("f", "#e3dccb"),
     "closed": ("c", "#bcd0e8"),

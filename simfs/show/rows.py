@@ -213,8 +213,7 @@ def _boot(boots: Boots, medium: str) -> Line:
     return (
         "mount at boot",
         units.time(last.time_ns),
-        f"{units.counted(last.reads, f'{medium} read')}, {units.size(last.read_bytes)}, "
-        f"at the end of the run{slowest}",
+        f"{units.counted(last.reads, f'{medium} read')}, {units.size(last.read_bytes)}, at the end of the run{slowest}",
     )
 
 

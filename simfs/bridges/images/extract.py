@@ -14,7 +14,8 @@ from collections.abc import Callable, Container, Iterable
 from dataclasses import dataclass, field
 from functools import partial
 
-from simfs.bridges.images.files import Files
+from simfs.bridges.images.explained import Explained, FileLeft, contents_left
+from simfs.bridges.images.words import state_of
 from simfs.files import Store
 
 DAMAGED = "damaged"
@@ -32,17 +33,13 @@ class BadDestination(Exception):
 
 @dataclass(slots=True)
 class Extraction:
-    """`written` has (name in the image, name on the host); `refused` (name in the image, why); `damaged` the names of
-    those written that lack bytes."""
+    """`written` has (name in the image, name on the host); `refused` (name in the image, why). Of those written,
+    `damaged` lack bytes, and `maybe` may be older or shorter than they were."""
 
     written: list[tuple[str, str]] = field(default_factory=list)
     refused: list[tuple[str, str]] = field(default_factory=list)
     damaged: list[str] = field(default_factory=list)
-
-    @property
-    def complete(self) -> bool:
-        """Whether all files of the image were written, as they were."""
-        return not self.refused and not self.damaged
+    maybe: list[str] = field(default_factory=list)
 
 
 def host_name(name: str) -> str:
@@ -65,28 +62,28 @@ def host_name(name: str) -> str:
     return whole
 
 
-def extract(store: Store, directory: str | os.PathLike[str]) -> Extraction:
-    """Put all files of a store into a new or empty directory. All together they may have no more bytes than the flash:
-    files that holes make larger are refused, and so is a file of which a byte can't be read. BadDestination,
-    OSError."""
+def extract(found: Explained, directory: str | os.PathLike[str], *, damaged: bool = False) -> Extraction:
+    """Put all files of a store that mounts into a new or empty directory. All together they may have no more bytes than
+    the flash: files that holes make larger are refused. A file of which a byte can't be read is refused too; or, with
+    `damaged`, its lost bytes become zeros, and its name on the host ends with `+damaged`. BadDestination, OSError."""
+    assert found.store is not None
+    left = [
+        (file.name, file.size_bytes, partial(_contents, found.store, file, damaged))
+        for file in found.files
+        if file.size_bytes is not None
+    ]
+    hurt = {file.name for file in found.files if file.hurt}
+    done = write_files(left, directory, len(found.image.data), hurt)
+    done.refused += [(file.name, state_of(file)) for file in found.files if file.size_bytes is None]
+    older = {file.name for file in found.files if file.maybe and not file.hurt}
+    done.maybe = [name for name, _ in done.written if name in older]
+    return done
 
-    def contents(name: str) -> bytes:
-        with store.open(name) as file:
-            return file.read() or b""
 
-    files = [(name, store.stat(name).size_bytes, partial(contents, name)) for name in store.names()]
-    return write_files(files, directory, store.flash.geometry.size_bytes)
-
-
-def save_left(files: Files, directory: str | os.PathLike[str], most_bytes: int, *, nameless: bool = True) -> Extraction:
-    """Put what is left of a store's files into a new or empty directory, as `extract` does. Lost bytes become zeros,
-    and the name on the host ends with `+damaged`, as it does for a file that has lost its name; those are left out with
-    `nameless` false, since nobody misses them in a sound store. BadDestination, OSError."""
-    lost_names = [(f"file number {file.number}", file) for file in files.nameless if nameless]
-    named = [(file.name or "", file) for file in files.named]
-    left = [(name, file.size_bytes, file.contents) for name, file in named + lost_names]
-    hurt = {name for name, file in named if file.lost()} | {name for name, _ in lost_names}
-    return write_files(left, directory, most_bytes, hurt)
+def _contents(store: Store, file: FileLeft, damaged: bool) -> bytes:
+    if file.hurt and not damaged:
+        raise OSError(errno.EIO, state_of(file))
+    return contents_left(store, file)
 
 
 def write_files(

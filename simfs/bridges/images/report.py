@@ -4,17 +4,12 @@ surrogates."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-from simfs.bridges.images.files import FileLeft
-from simfs.bridges.images.salvage import BlockLeft, Left
-from simfs.bridges.images.source import Image
-from simfs.bridges.images.text import Explained
+from simfs.bridges.images.explained import Explained, FileLeft, Stretch
+from simfs.bridges.images.words import damage_in_words
 from simfs.files import Store
-from simfs.store.format.codec import Kind
-from simfs.store.log.state import Doubt
-
-Stretch = tuple[int, int]
+from simfs.store.log.state import Damage, Doubt
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,63 +33,31 @@ class Listing:
 
 @dataclass(frozen=True, slots=True)
 class Verified:
-    """Whether every byte could be read. There is no listing if the store does not mount. `doubts`: what a power cut may
-    have left, or damage to what was written last."""
+    """Whether every byte could be read, and nothing is missing. `problems` says in words what `damages` says. There is
+    no listing if the store does not mount. `doubts`: what a power cut may have left, or damage to what was written
+    last."""
 
     image: str
     sound: bool
     problems: tuple[str, ...]
+    damages: tuple[Damage, ...]
     doubts: tuple[Doubt, ...]
     listing: Listing | None
 
 
 @dataclass(frozen=True, slots=True)
-class FrameLost:
-    """What a damaged frame held, if something still says so: a piece of a file, or what was said about its name."""
-
-    kind: str
-    file_number: int
-    offset: int
-    size_bytes: int
-
-
-@dataclass(frozen=True, slots=True)
-class DamageExplained:
-    """A `Damage`, from `begin` to `end`."""
-
-    block: int
-    begin: int
-    end: int
-    what: str
-    told: bool
-    harmless: bool
-
-
-@dataclass(frozen=True, slots=True)
 class BlockExplained:
-    """One erase block; its states are those of `simfs.bridges.images.salvage`."""
+    """One erase block, which begins at `begin`; its states are those of `simfs.store.usage.BlockView`."""
 
     number: int
+    begin: int
     state: str
-    sound_frames: int
-    damage: tuple[DamageExplained, ...]
-    lost: tuple[FrameLost, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class FileExplained:
-    """What is left of a file. Its name is None if it is lost, as that of a removed file is."""
-
-    number: int
-    name: str | None
-    size_bytes: int
-    lost: tuple[Stretch, ...]
+    live_bytes: int
 
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
-    """What is left of a store, which begins at `address`. `may_be_older`: nothing says what stood in some of the
-    damage, so any file may be older than it was. Files without a name are listed only where something is damaged."""
+    """What is left of a store, which begins at `address`. `missing`: what the image's file does not have of it."""
 
     image: str
     address: int
@@ -102,11 +65,12 @@ class Explanation:
     mounts: bool
     why_not: str
     damaged: bool
-    may_be_older: bool
+    may_be_older: bool  # some file
+    damages: tuple[Damage, ...]
+    doubts: tuple[Doubt, ...]
     missing: tuple[Stretch, ...]
-    names_lost: int  # frames that named, renamed or removed a file
     blocks: tuple[BlockExplained, ...]
-    files: tuple[FileExplained, ...]
+    files: tuple[FileLeft, ...]
 
 
 def listing_of(store: Store, path: str) -> Listing:
@@ -116,42 +80,29 @@ def listing_of(store: Store, path: str) -> Listing:
     return Listing(path, files, sum(file.size_bytes for file in files), use.live_bytes, use.capacity_bytes)
 
 
-def verified(image: Image, store: Store | None, problems: list[str]) -> Verified:
-    """What a mount and a check of an image found; no store if it does not mount."""
-    doubts = () if store is None else tuple(moved(doubt, image.address) for doubt in store.doubts)
-    listing = None if store is None else listing_of(store, image.path)
-    return Verified(image.path, not problems, tuple(problems), doubts, listing)
-
-
-def moved(doubt: Doubt, address: int) -> Doubt:
-    """A doubt with its place in the image, in which the store begins at `address`."""
-    return replace(doubt, address=doubt.address + address)
+def verified(found: Explained) -> Verified:
+    """The verdict."""
+    path, store = found.image.path, found.store
+    listing = None if store is None else listing_of(store, path)
+    problems = tuple(map(damage_in_words, found.damages))
+    return Verified(path, not found.damaged, problems, found.damages, found.doubts, listing)
 
 
 def explanation_of(found: Explained) -> Explanation:
     """All that was found out."""
-    image, files = found.image, found.files
-    left = [*files.named, *(files.nameless if found.damaged else ())]
+    image = found.image
+    missing = tuple((begin + image.address, end + image.address) for begin, end in image.missing)
+    older = any(file.maybe for file in found.files)
     return Explanation(
-        image=image.path, address=image.address, block_bytes=image.record.block_bytes, mounts=not found.refusal,
-        why_not=found.refusal, damaged=found.damaged, may_be_older=found.untold,
-        missing=tuple((begin + image.address, end + image.address) for begin, end in image.missing),
-        names_lost=files.claims_lost, blocks=tuple(_block(block, image.address) for block in found.blocks),
-        files=tuple(map(_file, left)),
+        image=image.path, address=image.address, block_bytes=image.settings.block_bytes, mounts=found.store is not None,
+        why_not=found.refusal, damaged=found.damaged, may_be_older=older, damages=found.damages, doubts=found.doubts,
+        missing=missing, blocks=_blocks(found), files=found.files,
     )  # fmt: skip
 
 
-def _block(block: BlockLeft, address: int) -> BlockExplained:
-    damage = tuple(
-        DamageExplained(hurt.block, address + hurt.start, address + hurt.end, hurt.what, hurt.told, hurt.harmless)
-        for hurt in block.damage
+def _blocks(found: Explained) -> tuple[BlockExplained, ...]:
+    image, size = found.image, found.image.settings.block_bytes
+    views = () if found.store is None else found.store.blocks()
+    return tuple(
+        BlockExplained(view.number, image.address + view.number * size, view.state, view.live_bytes) for view in views
     )
-    return BlockExplained(block.number, block.state, len(block.frames), damage, tuple(map(_frame, block.lost)))
-
-
-def _frame(lost: Left) -> FrameLost:
-    return FrameLost(Kind(lost.kind).name, lost.file, lost.offset, lost.length)
-
-
-def _file(file: FileLeft) -> FileExplained:
-    return FileExplained(file.number, file.name, file.size_bytes, tuple(file.lost()))

@@ -1,7 +1,7 @@
 """A store's image in a file: exactly the store's bytes, a dump of the whole chip, Intel HEX or S-records.
 
-The start of the store is given, or found by its own open records: each has the geometry and the number of its block.
-The file is read once, and never written.
+The start of the store is given, or found by its own statements: each has the geometry and tells the number of its
+block. The file is read once, and never written.
 """
 
 from __future__ import annotations
@@ -9,27 +9,14 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 
+from simfs.bridges.images.finder import SIZE_MAX, Place, find_stores
 from simfs.files import Store
-from simfs.flash import Geometry, NorFlash
+from simfs.flash import NorFlash
 from simfs.flash.parts import generic
 from simfs.show.units import counted
-from simfs.store.format.codec import (
-    DISCARD_AT,
-    ERASE_RECORD_BYTES,
-    FENCE_BYTES,
-    MAGIC,
-    NO_BLOCK,
-    VERSION,
-    OpenRecord,
-    decode_open_record,
-    erase_record_version,
-)
+from simfs.store.format.codec import MAGIC, VERSION
+from simfs.store.format.statement import Settings, version_of
 
-SIZE_MAX = 1 << 28  # bytes; no NOR part is larger
-OPEN_AT = ERASE_RECORD_BYTES + FENCE_BYTES
-UNIT_AT = OPEN_AT + 20  # in a block's bytes: those that a program unit has
-UNITS = frozenset((1, 2, 4, 8, 16))
-STEP = 16  # every erase block is a multiple of it
 ERASE_MAGIC = MAGIC.to_bytes(2, "little")
 SHOWN_MAX = 5
 MISSING_RATIO = 16  # of a store that should be explained at least this part is there
@@ -43,50 +30,31 @@ class BadImage(Exception):
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
-    """Where a store lies in a dump. `start` counts from the dump's first byte, and is below 0 if the store's beginning
-    is missing."""
-
-    start: int
-    record: OpenRecord  # the newest one
-    records: int  # open records that agree with it
-
-    @property
-    def size_bytes(self) -> int:
-        return self.record.block_bytes * self.record.block_count
-
-
-@dataclass(frozen=True, slots=True)
 class Image:
     """A store's bytes. `address` is that of its first byte in the file's own addresses. `missing` lists the ranges
     (from, to) of the store that the file does not have; they are blank here."""
 
     path: str
     data: bytes
-    record: OpenRecord
+    settings: Settings
     address: int = 0
     missing: list[tuple[int, int]] = field(default_factory=list)
 
     def flash(self) -> NorFlash:
         """A new flash with these bytes."""
-        record = self.record
+        settings = self.settings
         sheet = generic(
-            record.block_count,
-            block_bytes=record.block_bytes,
-            page_bytes=record.page_bytes,
-            program_unit_bytes=record.unit_bytes,
-            page_programs_max=record.page_programs_max,
+            settings.block_count,
+            block_bytes=settings.block_bytes,
+            page_bytes=settings.page_bytes,
+            program_unit_bytes=settings.unit_bytes,
+            page_programs_max=settings.page_programs_max,
         )
         return NorFlash.from_image(self.data, datasheet=sheet)
 
     def mount(self) -> Store:
-        """The store, mounted read-only. BadImage when it does not mount."""
-        try:
-            return Store.mount(self.flash(), read_only=True)
-        except OSError as error:
-            raise BadImage(
-                f"{self.path}: the store can't be mounted: {error.strerror}; `simfs image explain` shows what is left"
-            ) from None
+        """The store, mounted read-only. CorruptStore when nothing of it can be given."""
+        return Store.mount(self.flash(), read_only=True)
 
 
 def read_image(path: str, start: int | None = None, *, whole: bool = True) -> Image:
@@ -106,7 +74,7 @@ def read_image(path: str, start: int | None = None, *, whole: bool = True) -> Im
     else:
         first, data = 0, raw
         place = _choose(path, data, first, start)
-    end = place.start + place.size_bytes
+    end = place.end
     if len(data) * MISSING_RATIO < place.size_bytes:
         raise BadImage(
             f"{path}: it has {len(data):,} of the store's {place.size_bytes:,} bytes: too little to explain; give more"
@@ -123,7 +91,7 @@ def read_image(path: str, start: int | None = None, *, whole: bool = True) -> Im
     there = data[max(place.start, 0) : max(end, 0)]
     before = b"\xff" * min(max(-place.start, 0), place.size_bytes)
     stored = (before + there).ljust(place.size_bytes, b"\xff")
-    return Image(path, stored, place.record, first + place.start, missing)
+    return Image(path, stored, place.settings, first + place.start, missing)
 
 
 def read_records(path: str, raw: bytes) -> tuple[int, bytes]:
@@ -159,50 +127,13 @@ def read_records(path: str, raw: bytes) -> tuple[int, bytes]:
     return first, bytes(whole)
 
 
-def find_stores(data: bytes) -> list[Place]:
-    """The stores in a dump, that with the most open records first. Looks at every 16th byte, some 0.1 s for 16 MiB."""
-    found: dict[int, list[OpenRecord]] = {}
-    for number, unit_bytes in enumerate(data[UNIT_AT::STEP]):
-        if unit_bytes not in UNITS:
-            continue
-        record = _record_at(data, number * STEP)
-        if record is not None:
-            block = record.opened_too if record.head else record.opened
-            found.setdefault(number * STEP - block * record.block_bytes, []).append(record)
-    places = []
-    for start, records in found.items():
-        newest = max(records, key=lambda record: record.base)
-        places.append(Place(start, newest, sum(_sizes(record) == _sizes(newest) for record in records)))
-    return sorted(places, key=lambda place: (-place.records, place.start))
-
-
-def _record_at(data: bytes, at: int) -> OpenRecord | None:
-    """The open record of a block that begins here, if it could be a store's."""
-    raw = data[at + OPEN_AT : at + DISCARD_AT]
-    found = decode_open_record(raw) if len(raw) == DISCARD_AT - OPEN_AT else None
-    if found is None:
-        return None
-    record = found[0]
-    own = record.opened_too if record.head else record.opened
-    try:
-        Geometry(record.block_count, record.block_bytes, record.page_bytes, record.unit_bytes, record.page_programs_max)
-    except ValueError:
-        return None
-    fits = own < record.block_count < NO_BLOCK and record.block_bytes * record.block_count <= SIZE_MAX
-    return record if fits and record.block_bytes % STEP == 0 else None
-
-
-def _sizes(record: OpenRecord) -> tuple[int, ...]:
-    return record.block_bytes, record.page_bytes, record.unit_bytes, record.block_count
-
-
 def _choose(path: str, data: bytes, first: int, start: int | None) -> Place:
     """The one store that is meant."""
     places = find_stores(data)
     if not places:
         raise BadImage(f"{path}: {_no_store(data)}")
     found = ", ".join(
-        f"{first + place.start:#x} ({place.size_bytes:,} bytes, {counted(place.records, 'open record')})"
+        f"{first + place.start:#x} ({place.size_bytes:,} bytes, {counted(place.blocks, 'block')})"
         for place in places[:SHOWN_MAX]
     )
     if start is not None:
@@ -221,11 +152,8 @@ def _no_store(data: bytes) -> str:
         return f"all {len(data):,} bytes of it are blank: it holds no store; give the dump of a formatted one"
     at = data.find(ERASE_MAGIC)
     while at >= 0:
-        raw = data[at : at + ERASE_RECORD_BYTES]
-        version = erase_record_version(raw) if len(raw) == ERASE_RECORD_BYTES else None
-        if version == VERSION:
-            return f"a block of a store begins at {at:#x}, but no sound open record tells how it is set up"
+        version = version_of(data[at : at + 16])
         if version is not None:
             return f"the store at {at:#x} has format version {version}; this simfs reads {VERSION}"
         at = data.find(ERASE_MAGIC, at + 1)
-    return "it holds no store: no sound open record is in it; give a dump of the flash, not a file of the store"
+    return "it holds no store: no sound statement is in it; give a dump of the flash, not a file of the store"

@@ -1,2 +1,1 @@
-"""Is the device: its clock, the store in it, and notes of every operation. It must not know where operations come from.
-"""
+"""Is the device: its clock, its store, and notes of every operation. It must not know where operations come from."""

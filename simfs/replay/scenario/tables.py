@@ -151,8 +151,8 @@ class StoreTable(Table):
     )
     reserve_blocks: int | None = Field(
         default=None,
-        description="erase blocks kept free for the cleaner; without it one more than there are log heads, and one "
-        "more again with page packing",
+        description="erase blocks kept free, at least 2; without it 3: the two that the log names ahead, and one for "
+        "the cleaner",
     )
     level_threshold: int = Field(
         default=8,
@@ -187,7 +187,7 @@ class StoreTable(Table):
     @classmethod
     def _setting(cls, value: Any, info: Any) -> Any:
         setting = "buffer_bytes" if info.field_name == "buffer" else str(info.field_name)
-        if setting in _SETTINGS - {"reserve_blocks"}:  # its bound depends on log_heads
+        if setting in _SETTINGS:
             StoreConfig(**{setting: value})
         return value
 

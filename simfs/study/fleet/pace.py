@@ -11,17 +11,17 @@ from simfs.study.fleet.first_block import Lost, Pace, device_seed
 from simfs.study.fleet.limit_laws import Law, limits_of
 from simfs.study.fleet.shared_path import first_losses
 from simfs.study.life.end_of_life import end_of_life
+from simfs.study.run.life_projection import HOLDING, fillings
 
 PATIENCE = 4  # times as long as the run's own pace says
 
 
 def pace_of_run(run: Run) -> Pace:
-    """The erases of each block in the run's time. A filled block that waits for its erase counts as one, as in
-    `simfs.study.run.life_projection`. ValueError when nothing was erased."""
+    """The erases of each block in the run's time, counted as in `simfs.study.run.life_projection`. ValueError when
+    nothing was erased."""
     erases = [now - first for now, first in zip(run.flash.erase_counts, run.erase_counts_first, strict=True)]
-    filled = [block.state not in ("blank", "ready") for block in the_log(run.store).blocks()]
-    fills = tuple(count + held for count, held in zip(erases, filled, strict=True))
-    return Pace(run.duration_ns, fills if any(erases) else (), "the run as it is")
+    fills = fillings(erases, [block.state in HOLDING for block in the_log(run.store).blocks()])
+    return Pace(run.duration_ns, tuple(fills) if any(erases) else (), "the run as it is")
 
 
 def pace_of_life(

@@ -60,7 +60,7 @@ class _Fleet(Observer):
     def __init__(self, device: Device, losses: _Losses, progress: Progress | None) -> None:
         self._device, self._losses, self._progress = device, losses, progress
         self._began_ns = 0
-        self.erases = [0] * device.flash.geometry.block_count
+        self.erases = list(device.flash.erase_counts)
         self._next_limits = [losses.next_limit(block) for block in range(len(self.erases))]
         self._passed: list[int] = []  # blocks that passed the next limit that anybody has for them
         device.observe(self)

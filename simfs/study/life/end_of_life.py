@@ -131,7 +131,7 @@ class _Life:
         self, scenario: Scenario, store: Store, until: str, limits: tuple[int, ...], progress: Progress | None
     ) -> None:
         self._scenario, self._until, self._progress = scenario, until, progress
-        self.wear = Wear(limits)
+        self.wear = Wear(limits, store.flash.erase_counts)
         self.device = Device(store, start_ns=scenario.run.start)
         self.observer = LifeObserver(self.wear, until == "full", self._turn)
         self.observer.follow(self.device)
@@ -202,7 +202,7 @@ class _Life:
         paces, whole = [now - then for now, then in zip(counts, before, strict=True)], 1
         if store.config.level_threshold:
             states = zip(paces, store.volume.state.blocks.state, strict=True)
-            wears = [pace > 0 or state in (State.READY, State.CLOSED) for pace, state in states]
+            wears = [pace > 0 or state in (State.UNUSED, State.READY, State.CLOSED) for pace, state in states]
             paces, whole = [sum(paces) * each for each in wears], sum(wears)
         left = [
             ((limit - count) * span_ns * whole // pace, block)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import errno
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -31,17 +31,20 @@ class End(NamedTuple):
 
 @dataclass
 class Wear:
-    """Erases of each block, by the task in whose operations they came, and the limits of the blocks."""
+    """Erases of each block, by the task in whose operations they came, and the limits of the blocks. `counts_first` are
+    the erases that no task caused, such as the format's."""
 
     limits: tuple[int, ...]
+    counts_first: Sequence[int]
 
     def __post_init__(self) -> None:
         self.by_task: dict[str, list[int]] = {}
         self.erases = 0
         self.worn: int | None = None  # the first block at its limit
-        self.is_near = min(self.limits) <= 1  # some block may get there with its next erase
-        self._counts = [0] * len(self.limits)
+        self._counts = list(self.counts_first)
         self._of_task = self._counts
+        # Whether some block may get there with its next erase.
+        self.is_near = any(limit <= count + 1 for limit, count in zip(self.limits, self._counts, strict=True))
 
     def begin(self, task: str) -> None:
         """Erases come in this task's operations from now on."""

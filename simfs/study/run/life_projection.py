@@ -1,8 +1,8 @@
 """How long the flash lasts at a run's pace.
 
-A block has to be erased before it can be filled again, so every filling of a block stands for one erase, even if the
-run ended before that erase. As long as a store fills blank room it erases nothing, and a pace taken from erases alone
-would promise too long a life. Taken from fillings, the pace is too high by at most one erase for each block.
+A store erases a block before it fills it, so every filling of a block stands for one erase. What was filled when the
+run began was erased before it: of a new store that is its first block, which counts as filled once, so that a short
+run does not promise too long a life.
 """
 
 from __future__ import annotations
@@ -11,6 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from simfs.replay.device.clock import NS_PER_YEAR
+
+HOLDING = ("open", "closed", "damaged")  # states of a block that holds something
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +30,7 @@ class Life:
     erases_in_run: int
     first_worn_block: int | None
     first_worn_fills: int  # how often that block was filled in the run: the basis of `hottest_ns`
-    unused_blocks: int  # never filled so far
+    unused_blocks: int  # never filled in the run
     run_longer_ns: int | None
     hottest_ns: int | None
     even_ns: int | None
@@ -47,23 +49,27 @@ class Life:
         return _years(self.floor_ns)
 
 
+def fillings(erases_in_run: Sequence[int], holding: Sequence[bool]) -> list[int]:
+    """How often each block was filled in a run. One that was not erased in it and holds something counts once."""
+    return [max(erases, held) for erases, held in zip(erases_in_run, holding, strict=True)]
+
+
 def project(
     *,
     rated_cycles: int,
     erase_counts: Sequence[int],
     erases_in_run: Sequence[int],
-    filled: Sequence[bool],
-    unused_blocks: int,
+    holding: Sequence[bool],
     block_bytes: int,
     host_bytes: int,
     run_ns: int,
 ) -> Life:
     """The life of blocks that were erased `erases_in_run` times in `run_ns` and stand at `erase_counts` now.
 
-    `filled` tells which blocks hold anything at the end, `unused_blocks` how many never have.
+    `holding` tells which blocks hold anything at the end.
     """
-    fills = [erases + held for erases, held in zip(erases_in_run, filled, strict=True)]
-    block_count, erases = len(fills), sum(erases_in_run)
+    fills = fillings(erases_in_run, holding)
+    block_count, erases, unused_blocks = len(fills), sum(erases_in_run), fills.count(0)
     left = [max(0, rated_cycles - count) for count in erase_counts]
     used_blocks = block_count - unused_blocks
     worn_block: int | None = None

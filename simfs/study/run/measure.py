@@ -21,7 +21,7 @@ from simfs.study.run.figures import (
     Trouble,
     Wear,
 )
-from simfs.study.run.life_projection import Life, project
+from simfs.study.run.life_projection import HOLDING, Life, project
 
 
 def figures(run: Run) -> Figures:
@@ -107,13 +107,11 @@ def _wear(run: Run, log: Store) -> Wear:
 
 
 def _life(run: Run, log: Store) -> Life:
-    blocks = log.blocks()
     return project(
         rated_cycles=log.flash.datasheet.rated_cycles,
         erase_counts=log.erase_counts,
         erases_in_run=_erases_in_run(run, log),
-        filled=[block.state not in ("blank", "ready") for block in blocks],
-        unused_blocks=sum(block.state == "blank" for block in blocks),
+        holding=[block.state in HOLDING for block in log.blocks()],
         block_bytes=log.flash.geometry.block_bytes,
         host_bytes=_host_bytes(run),
         run_ns=run.duration_ns,

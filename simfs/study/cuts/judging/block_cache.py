@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from simfs.flash import NorFlash
-from simfs.store.format.headers import Header, read_header
 from simfs.store.format.layout import Layout
 from simfs.store.format.runs import Entry
+from simfs.store.format.statement import Statement
+from simfs.store.log.block_scan import Scan
 from simfs.store.log.state import StoreState
-from simfs.store.mounting.block_reader import ClaimsFound, Content, Look
+from simfs.store.mounting.block_reader import ClaimsFound, Content, Look, read_first
 from simfs.study.cuts.notes.noted_flash import NotedFlash
 
 KEPT = 6  # states of each block
@@ -17,54 +18,68 @@ KEPT = 6  # states of each block
 
 @dataclass(slots=True, eq=False)
 class _Known:
-    """All bytes of a block, and what was read from them; `content` for this layout."""
+    """All bytes of a block, and what was read from them; all but `first` for this layout."""
 
     cells: bytes
-    header: Header
+    first: Statement | None
     layout: Layout | None = None
     content: Content | None = None
-    claims: ClaimsFound | None = None  # of the runs that its seal lists
+    scans: dict[int | None, Scan] = field(default_factory=dict)  # by the base that was given
+    claims: tuple[int, list[Entry], ClaimsFound] | None = None  # of the block with this salt and these runs
+
+    def turn_to(self, layout: Layout) -> None:
+        """Forget what was read for another layout."""
+        if self.layout is not layout:
+            self.layout, self.content, self.claims = layout, None, None
+            self.scans.clear()
 
 
 class KnownBlocks(Look):
-    """Reads a block again only if its bytes differ from all of its last few states. Contents and claims are those of
-    the flash whose headers were asked for last."""
+    """Reads a block again only if its bytes differ from all of its last few states. All that it gives is that of the
+    flash whose first statements were asked for last."""
 
     def __init__(self, block_count: int) -> None:
         self._known: list[list[_Known]] = [[] for _ in range(block_count)]  # the latest first
 
-    def headers(self, flash: NorFlash) -> list[Header]:
+    def firsts(self, flash: NorFlash) -> list[Statement | None]:
         """Costs a comparison of all bytes of the flash. Reads are counted for blocks that are not known."""
         assert isinstance(flash, NotedFlash)
         size, holds = flash.geometry.block_bytes, flash.holds
-        headers = []
         for block, states in enumerate(self._known):
             if not (states and holds(states[0].cells, block * size)):
                 self._turn_to(flash, block, states)
-            headers.append(states[0].header)
-        return headers
+        return [states[0].first for states in self._known]
 
     def _turn_to(self, flash: NotedFlash, block: int, states: list[_Known]) -> None:
         """Put the state that the block is in before the others."""
         size = flash.geometry.block_bytes
         known = next((one for one in states if flash.holds(one.cells, block * size)), None)
         if known is None:
-            known = _Known(flash.read(block * size, size), read_header(flash, block, size))
+            known = _Known(flash.read(block * size, size), read_first(flash, block))
             del states[KEPT - 1 :]
         else:
             states.remove(known)
         states.insert(0, known)
 
-    def content(self, state: StoreState, block: int) -> Content:
+    def content(self, flash: NorFlash, layout: Layout, block: int) -> Content:
         known = self._known[block][0]
-        if known.content is None or known.layout is not state.layout:
-            known.content, known.claims, known.layout = super().content(state, block), None, state.layout
+        known.turn_to(layout)
+        if known.content is None:
+            known.content = super().content(flash, layout, block)
         return known.content
 
+    def scan(self, flash: NorFlash, layout: Layout, block: int, base: int | None) -> Scan:
+        known = self._known[block][0]
+        known.turn_to(layout)
+        found = known.scans.get(base)
+        if found is None:
+            found = known.scans[base] = super().scan(flash, layout, block, base)
+        return found
+
     def claims(self, state: StoreState, start: int, entries: list[Entry]) -> ClaimsFound:
-        known = self._known[start // state.layout.block_bytes][0]
-        if known.content is None or known.content[1] is not entries:
-            return super().claims(state, start, entries)
-        if known.claims is None:
-            known.claims = super().claims(state, start, entries)
-        return known.claims
+        block = start // state.layout.block_bytes
+        known, salt = self._known[block][0], state.blocks.salt[block]
+        known.turn_to(state.layout)
+        if known.claims is None or known.claims[0] != salt or known.claims[1] != entries:
+            known.claims = salt, entries, super().claims(state, start, entries)
+        return known.claims[2]

@@ -173,7 +173,7 @@ class _Judgement:
             raise Broken(f"{who} {shown(found, wanted)}, not {shown(wanted, found)}")
 
     def _excuse_loss(self, store: Store) -> None:
-        if store.doubts and not self._rules.keeps_all:
+        if (store.doubts or store.damages) and not self._rules.keeps_all:
             raise _Told
 
     def _settle(self, flash: NotedFlash) -> None:

@@ -1,0 +1,54 @@
+"""Damage and doubts in a line for people. Names are as hostile as the image."""
+
+from __future__ import annotations
+
+from simfs.bridges.images.explained import FileLeft
+from simfs.show.units import counted, plain
+from simfs.store.log.state import Damage, Doubt
+
+NAME_SIGNS = 60
+NAMES_SHOWN = 8
+LOST_SHOWN = 3
+OLDER = "may be older or shorter than it was"
+
+
+def damage_in_words(damage: Damage) -> str:
+    """Where it is, what is wrong there, and whose bytes are missing."""
+    parts = [f"{damage.begin:#x} to {damage.end:#x}: {plain(damage.what, 300)}"]
+    parts += [f"hurt: {_names(damage.names)}"] if damage.names else []
+    parts += [f"may be older or shorter: {_names(damage.maybe)}"] if damage.maybe else []
+    return "; ".join(parts)
+
+
+def doubt_in_words(doubt: Doubt) -> str:
+    """What a mount could not read."""
+    what = f"{doubt.what} at {doubt.address:#x}"
+    return f"torn: {what}; a power cut leaves this, and so does damage to what was written last"
+
+
+def state_of(file: FileLeft) -> str:
+    """What is left of a file."""
+    if file.size_bytes is None:
+        return "gone" if file.hurt else "it may be gone"
+    if file.lost:
+        shown = ", ".join(f"{begin:,} to {end:,}" for begin, end in file.lost[:LOST_SHOWN])
+        rest = len(file.lost) - LOST_SHOWN
+        more = f" and {counted(rest, 'more stretch', 'more stretches')}" * (rest > 0)
+        return f"{sum(end - begin for begin, end in file.lost):,} bytes are lost: {shown}{more}"
+    if file.hurt:
+        return "bytes at its end, or newer ones, are lost"
+    return OLDER if file.maybe else "whole"
+
+
+def sum_of(files: tuple[FileLeft, ...]) -> str:
+    """How many files are what they were."""
+    hurt = sum(file.hurt for file in files)
+    maybe = sum(file.maybe and not file.hurt for file in files)
+    sound = len(files) - hurt - maybe
+    return f"{counted(len(files), 'file')}: {sound:,} sound, {hurt:,} hurt, {maybe:,} may be older or shorter"
+
+
+def _names(names: tuple[str, ...]) -> str:
+    shown = ", ".join(plain(name, NAME_SIGNS) for name in names[:NAMES_SHOWN])
+    rest = len(names) - NAMES_SHOWN
+    return shown + f" and {rest:,} more" * (rest > 0)
