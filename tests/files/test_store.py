@@ -19,14 +19,14 @@ LAYOUTS: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
     "units of 16": ({**SMALL, "program_unit_bytes": 16}, {}),
     "eight programs a page": ({**SMALL, "page_programs_max": 8}, {}),
     "large erase blocks": ({**SMALL, "block_count": 6, "block_bytes": 16384}, {}),
-    "small erase blocks": ({"block_count": 24, "block_bytes": 1024, "page_bytes": 128}, {}),
+    "small erase blocks": ({"block_count": 24, "block_bytes": 1024, "page_bytes": 128}, {"buffer_bytes": 64}),
     "random cleaner": (SMALL, {"cleaner": "random"}),
 }
 
 
 def formatted(layout: str, **config: Any) -> Store:
     sizes, settings = LAYOUTS[layout]
-    return Store.format(NorFlash(**sizes), StoreConfig(**settings, **config))
+    return Store.format(NorFlash(**sizes), StoreConfig(**settings | config))
 
 
 def contents(store: Store) -> dict[str, bytes]:

@@ -182,14 +182,15 @@ class Campaign:
 
 
 SMALL = {"block_count": 12, "block_bytes": 1024, "page_bytes": 128}
+PAGES = {"block_count": 12, "block_bytes": 2048, "page_bytes": 128}
 LARGE = {"block_count": 6, "block_bytes": 4096, "page_bytes": 256}
 SETTINGS: dict[str, tuple[dict[str, int], dict[str, Any]]] = {
     "plain": (SMALL, {}),
     "large blocks": (LARGE, {}),
     "two heads": (SMALL, {"log_heads": 2}),
     "two heads, large blocks": (LARGE, {"log_heads": 2}),
-    "pages": (SMALL, {"packing": "page"}),
-    "pages, two heads": (SMALL, {"packing": "page", "log_heads": 2}),
+    "pages": (PAGES, {"packing": "page", "buffer_bytes": None}),
+    "pages, two heads": (PAGES, {"packing": "page", "buffer_bytes": None, "log_heads": 2}),
     "small buffer": (SMALL, {"buffer_bytes": 16}),
     "small buffer, two heads": (SMALL, {"buffer_bytes": 20, "log_heads": 2}),
     "large buffer": (LARGE, {"buffer_bytes": 1000}),
@@ -249,9 +250,14 @@ def script(setting: str, seed: int, rounds: int, cuts: bool) -> list[Operation]:
 
 
 def campaign_of(setting: str, check_every: int) -> Campaign:
-    flash_sizes, config = SETTINGS[setting]
     breaker = Breaker(Random(0))
-    return Campaign(NorFlash(**flash_sizes, faults=breaker), breaker, StoreConfig(**config), check_every)
+    return Campaign(NorFlash(**SETTINGS[setting][0], faults=breaker), breaker, config_of(setting), check_every)
+
+
+def config_of(setting: str) -> StoreConfig:
+    """In small blocks the write buffer is small as well, since a statement has to have room."""
+    sizes, config = SETTINGS[setting]
+    return StoreConfig(**({"buffer_bytes": 64 if sizes["block_bytes"] == 1024 else None} | config))
 
 
 @pytest.mark.parametrize("setting", SETTINGS)

@@ -1,9 +1,9 @@
 """A store that cleans as the published models do, and the traffic they are made for: whole pages of one file,
 overwritten.
 
-One page of a model is one frame on the flash. Blocks are made to measure: exactly P frames fit one, whatever else
-stands in it, and what is left over is too little for a piece of another. N of a model counts the blocks with data,
-the open one included; the store's reserve comes on top.
+One page of a model is one frame on the flash. Blocks are made to measure: exactly P frames fit one, behind its
+statement and whatever else stands in it, and what is left over is too little for a piece of another. N of a model
+counts the blocks with data, the open one included; the store's reserve comes on top.
 """
 
 from __future__ import annotations
@@ -13,11 +13,13 @@ from dataclasses import dataclass, fields
 from random import Random
 
 from simfs import NorFlash, Store, StoreConfig
-from simfs.store.format.codec import FRAME_BYTES, RECORD_BYTES, SEAL_BYTES
+from simfs.flash import Geometry
+from simfs.store.format.codec import FRAME_BYTES
+from simfs.store.format.layout import Layout
 
 PAYLOAD_BYTES = 32
 PAGE_BYTES_MAX = 1024
-LEFT_OVER_BYTES = 41  # room beside P frames for a NAME frame and a MARK; it is less than another page needs
+LEFT_OVER_BYTES = 41  # room beside P frames for a NAME frame; it is less than another page needs
 
 
 @dataclass(frozen=True)
@@ -55,15 +57,22 @@ class PagedStore:
         chosen = {"buffer_bytes": payload_bytes, "name_bytes": 2, "level_threshold": 0} | settings
         config = StoreConfig(**chosen)  # type: ignore[arg-type]
         frame_bytes = FRAME_BYTES + payload_bytes
-        overhead = RECORD_BYTES + SEAL_BYTES + left_over_bytes
+        layout = Layout(Geometry(8, 4096, 256), config)
+        overhead = layout.first + 4096 - layout.seal_at + left_over_bytes
         block_bytes = (overhead + block_pages * frame_bytes + 15) // 16 * 16
-        page_bytes = max(size for size in range(1, PAGE_BYTES_MAX + 1) if block_bytes % size == 0)
+        page_max = min(PAGE_BYTES_MAX, block_bytes // 4)  # a statement after a power cut begins on a page of its own
+        page_bytes = max(size for size in range(1, page_max + 1) if block_bytes % size == 0)
         self.flash = NorFlash(blocks + config.reserve, block_bytes, page_bytes)
         self.store = Store.format(self.flash, config)
         self.blocks, self.block_pages, self.payload_bytes = blocks, block_pages, payload_bytes
         self.file = self.store.open("d", "w+")
         self.newest: list[int] = []  # which write each page holds
         self._writes = 0
+
+    def take_all(self) -> None:
+        """Take N P pages: more than the store's capacity, which leaves out the open block."""
+        blocks = self.store._volume.state.blocks
+        blocks.capacity = max(blocks.capacity, (self.blocks + 1) * blocks.block_bytes)
 
     def fill(self, pages: int) -> None:
         """The first write of so many pages more."""

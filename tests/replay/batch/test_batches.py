@@ -105,7 +105,7 @@ CHIPS = [
     "",
     'block = "8 KiB"',
     'program_unit = "8 B"',
-    'program_unit = "8 B"\npage = "512 B"',
+    'program_unit = "8 B"\npage = "512 B"\nblock = "8 KiB"',
     "page_programs_max = 24",
     'program_typ = "3 s"\nprogram_max = "9 s"',
 ]
@@ -144,7 +144,7 @@ def random_case(seed: int, days_max: int = 1) -> str:
     if rng.below(4) == 0:
         tasks.append(appends("second"))
     tasks = list(dict.fromkeys(tasks))
-    size = one(["40 KiB", "64 KiB", "96 KiB"])
+    size = one(["48 KiB", "64 KiB", "96 KiB"])
     return GAUGE.format(
         size=size, chip=one(CHIPS), store=one(STORES), days=1 + rng.below(days_max), seed=seed, tasks="\n".join(tasks)
     )

@@ -1,6 +1,5 @@
 """Recordings made on the spot, where strace is at hand: random operations of several processes, its other forms."""
 
-
 import subprocess
 import sys
 

@@ -136,7 +136,7 @@ nothing = 2
         ('size = "1 MiB"', 'size = "2 MiB"', 5, "store.size", "write less"),
         ('size = "1 MiB"', 'size = "8 KiB"', 5, "store.size", "2 erase blocks are too few.*larger store"),
         ('size = "1 MiB"', "name_bytes = 300", 5, "store.name_bytes", "from 2 to 256"),
-        ('size = "1 MiB"', "reserve_blocks = 0", 3, "store", "reserve_blocks is 0; it must"),
+        ('size = "1 MiB"', "reserve_blocks = 0", 5, "store.reserve_blocks", "from 2 to"),
         ("start = 2031-04-05", 'start = "2031-02-30"', 7, "run.start", "no date 2031-02-30; right would be"),
         ("start = 2031-04-05", "start = 2031-04-05T00:00:00Z", 7, "run.start", "time zone; leave it out"),
         ("start = 2031-04-05", 'start = "999999-12-31"', 8, "run.duration", "earlier start"),

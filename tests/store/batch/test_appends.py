@@ -12,7 +12,7 @@ import pytest
 from simfs import NorFlash, Store, StoreConfig
 from simfs.flash.faults import FaultHooks
 from simfs.store.batch.appends import Stretch
-from simfs.store.format.codec import ORDER_MAX, SIZE_MAX
+from simfs.store.format.codec import LENGTH_MAX, ORDER_MAX, SIZE_MAX
 from simfs.store.format.layout import Placed
 from tests.support.on_flash import put
 
@@ -20,7 +20,7 @@ SIZES: dict[str, Any] = {"block_count": 12, "block_bytes": 2048, "page_bytes": 1
 KINDS: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
     "bytes": ({}, {}),
     "units of 8": ({"program_unit_bytes": 8}, {}),
-    "pages": ({}, {"packing": "page"}),
+    "pages": ({"block_bytes": 4096}, {"packing": "page"}),
     "no levelling": ({}, {"level_threshold": 0}),
     "two heads": ({}, {"log_heads": 2}),
     "idle cleaning": ({}, {"idle_cleaning": True}),
@@ -63,7 +63,14 @@ class Twins:
             blocks = state.blocks
             spans = {name: (node.size, node.starts, node.places) for name, node in state.files.items()}
             sums = (state.log.sequence, state.log.logged_bytes, state.committed, blocks.written_at, blocks.freed_at)
-            listed = (store.blocks(), store.erase_counts, list(blocks.ready), sorted(blocks.freed), store.usage())
+            listed = (
+                store.blocks(),
+                store.erase_counts,
+                list(blocks.named),
+                state.segments.ready,
+                sorted(blocks.freed),
+                store.usage(),
+            )
             told.append(
                 (
                     store.flash.counts,
@@ -127,6 +134,7 @@ def test_as_many_go_together_as_the_block_holds(kind: str, length: int) -> None:
     twins = Twins(kind, buffer_bytes=64)
     for store in twins.both:
         put(store, "log", b"begins")
+    twins.idle()
     block = twins.open_block()
     assert twins.append("log", length) >= 10
     assert twins.open_block() == block
@@ -249,7 +257,7 @@ def test_a_run_ends_a_stretch_before_its_length_has_more_than_16_bits() -> None:
     twins = Twins(sizes={"block_count": 6, "block_bytes": 1 << 18, "page_bytes": 256}, buffer_bytes=32768)
     for store in twins.both:
         put(store, "log", b"begins")
-    length = (ORDER_MAX - 6) // 3
+    length = (LENGTH_MAX - 6) // 3
     assert twins.append("log", length) == 2
     assert twins.append("log", length) == 0
     twins.append_one("log", length)
@@ -273,6 +281,7 @@ def test_lengths_that_differ_go_together_too(kind: str) -> None:
     for store in twins.both:
         put(store, "log", b"begins")
     for _ in range(3):
+        twins.idle()
         block, lengths = twins.open_block(), [1 + twins.random.randrange(63) for _ in range(100)]
         assert twins.stretch("log").takes_any()
         done = twins.together("log", lengths, lambda stretch, lengths=lengths: stretch.of(lengths))  # type: ignore[misc]
@@ -284,7 +293,7 @@ def test_lengths_that_differ_go_together_too(kind: str) -> None:
 
 def test_a_full_store_ends_a_stretch() -> None:
     """One after the other it may take a few more: what they cost is known before each only."""
-    twins = Twins(buffer_bytes=64, sizes={"block_count": 5})
+    twins = Twins(buffer_bytes=64, sizes={"block_count": 7})
     for store in twins.both:
         put(store, "log", b"begins")
     total = twins.append("log", 20)

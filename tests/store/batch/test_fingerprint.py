@@ -84,6 +84,5 @@ def test_there_is_none_while_a_file_is_open_or_waits_or_a_block_is_lost() -> Non
     with store.open("log", "a") as file:
         file.write(b"waits")
         assert structure(store._volume, bytes) is None
-    ready = store._volume.state.blocks.ready[0][1]
-    store._volume.state.blocks.retire(ready)
+    store._volume.state.segments.retire(store._volume.state.blocks.named[0])
     assert structure(store._volume, bytes) is None

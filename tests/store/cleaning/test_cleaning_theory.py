@@ -244,6 +244,7 @@ def in_turn(paged: PagedStore, pages: int, rounds: int) -> float:
 def test_rotation_costs_nothing(cleaner: str, pages: int) -> None:
     """Up to U = (N - 1) P pages the oldest block is empty when it is cleaned: write amplification is exactly 1."""
     paged = PagedStore(64, 16, cleaner=cleaner, payload_bytes=2048, left_over_bytes=108)
+    paged.take_all()
     paged.fill(pages)
     assert in_turn(paged, pages, rounds=3) == 1.0
     assert not paged.damaged_pages()
@@ -258,6 +259,7 @@ def test_rotation_over_the_cliff() -> None:
     oldest = PagedStore(blocks, block_pages, cleaner="oldest-first", payload_bytes=1024, left_over_bytes=108)
     best = PagedStore(blocks, block_pages, cleaner="greedy", payload_bytes=1024, left_over_bytes=108)
     for paged in (oldest, best):
+        paged.take_all()
         paged.fill(pages)
     assert in_turn(oldest, pages, rounds=1) == pytest.approx(blocks + 1, abs=1)
     assert 2 <= in_turn(best, pages, rounds=3) <= 6

@@ -11,7 +11,7 @@ from simfs import NorFlash, Store, StoreConfig
 from simfs.store.file_bytes import FileBytes
 from tests.support.on_flash import contents, frames_on, mounted, put
 
-FLASH = {"block_count": 7, "block_bytes": 1024, "page_bytes": 128}
+FLASH = {"block_count": 9, "block_bytes": 1024, "page_bytes": 128}
 SETTINGS: dict[str, dict[str, object]] = {
     "bytes": {"buffer_bytes": 64},
     "two heads": {"buffer_bytes": 64, "log_heads": 2},
@@ -21,7 +21,8 @@ SETTINGS: dict[str, dict[str, object]] = {
 
 
 def make_store(setting: str) -> Store:
-    return Store.format(NorFlash(**FLASH), StoreConfig(name_bytes=16, **SETTINGS[setting]))  # type: ignore[arg-type]
+    flash = NorFlash(**{**FLASH, "block_bytes": 2048 if setting == "pages" else 1024})
+    return Store.format(flash, StoreConfig(name_bytes=16, **SETTINGS[setting]))  # type: ignore[arg-type]
 
 
 def assert_refused(error: OSError, name: str) -> None:

@@ -20,10 +20,10 @@ def table(live: list[int], written_at: list[int] | None = None, base: list[int] 
     """Closed blocks with so many live bytes."""
     blocks = BlockTable(len(live), 1024, ROOM, ROOM * len(live))
     blocks.written_at = written_at or [0] * len(live)
-    blocks.base = base or list(range(len(live)))
     for block, cost in enumerate(live):
-        blocks.make_ready(block)
-        blocks.take(block)
+        blocks.name(block)
+        blocks.open(block)
+        blocks.hold(block, (base or range(len(live)))[block], 0)
         blocks.charge(1024 * block + 64, cost)
         blocks.close(block)
     return blocks

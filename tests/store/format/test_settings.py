@@ -9,9 +9,10 @@ import pytest
 
 from simfs import CorruptStore, NorFlash, Store, StoreConfig
 from simfs.flash import Geometry
-from simfs.store.format.codec import FRAME_BYTES, OpenRecord
+from simfs.store.format.codec import FRAME_BYTES
 from simfs.store.format.config import CLEANERS, OVERLONG, PACKINGS
-from simfs.store.format.settings import CLEANER_SHIFT, check_fit, check_geometry, config_of, record_of
+from simfs.store.format.settings import CLEANER_SHIFT, check_fit, check_geometry, config_of, settings_of
+from simfs.store.format.statement import Settings
 from tests.support.on_flash import churn, contents, frames_on, mounted, put
 
 GEOMETRY = Geometry(16, 1024, 128)
@@ -30,7 +31,7 @@ CONFIG = StoreConfig(buffer_bytes=64, name_bytes=16)
         ("choices", True, "choices is True; it must be a whole number from 1 to 255"),
         ("buffer_bytes", 15, "buffer_bytes is 15; it must be a whole number from 16 to 32768"),
         ("buffer_bytes", 32769, "buffer_bytes is 32769; it must be a whole number from 16 to 32768"),
-        ("reserve_blocks", 0, "reserve_blocks is 0; it must be a whole number from 1 to 65535"),
+        ("reserve_blocks", 1, "reserve_blocks is 1; it must be a whole number from 2 to 65535"),
         ("level_threshold", -1, "level_threshold is -1; it must be a whole number from 0 to 65535"),
         ("name_bytes", 1, "name_bytes is 1; it must be a whole number from 2 to 256"),
         ("name_bytes", 257, "name_bytes is 257; it must be a whole number from 2 to 256"),
@@ -50,7 +51,7 @@ def test_a_setting_that_makes_no_sense_is_named(setting: str, wrong: object, say
         ("log_heads", 1, 2),
         ("choices", 1, 255),
         ("buffer_bytes", 16, 32768),
-        ("reserve_blocks", 1, 65535),
+        ("reserve_blocks", 2, 65535),
         ("level_threshold", 0, 65535),
         ("name_bytes", 2, 256),
         ("open_files_max", 1, 65535),
@@ -74,11 +75,10 @@ def test_the_defaults() -> None:
     assert not plain.fold_case
 
 
-def test_the_reserve_is_one_more_than_heads_unless_set() -> None:
-    assert [StoreConfig(log_heads=heads).reserve for heads in (1, 2)] == [2, 3]
+def test_the_reserve_is_three_blocks_unless_set() -> None:
+    """Two that the log names ahead, and one for the cleaner."""
+    assert [StoreConfig(log_heads=heads).reserve for heads in (1, 2)] == [3, 3]
     assert StoreConfig(reserve_blocks=7).reserve == 7
-    with pytest.raises(ValueError, match="reserve_blocks is 1; it must be a whole number from 2 to 65535"):
-        StoreConfig(log_heads=2, reserve_blocks=1)
 
 
 @pytest.mark.parametrize(
@@ -88,13 +88,17 @@ def test_the_reserve_is_one_more_than_heads_unless_set() -> None:
         ({"program_unit_bytes": 32}, {}, "program units of 1, 2, 4, 8 or 16 bytes"),
         ({"block_bytes": 1 << 25, "page_bytes": 256}, {}, "at most 16 MiB"),
         ({"block_count": 65535}, {}, "at most 65534 erase blocks, not 65535"),
-        ({"page_programs_max": 1}, {}, "at least 7 programs a page; the flash allows 1"),
-        ({"page_programs_max": 6}, {}, "at least 7 programs a page; the flash allows 6"),
+        ({"page_programs_max": 1}, {}, "at least 8 programs a page; the flash allows 1"),
+        ({"page_programs_max": 7}, {}, "at least 8 programs a page; the flash allows 7"),
         ({"block_bytes": 256}, {}, "an erase block of 256 bytes has room for .* need"),
         ({}, {"buffer_bytes": 900}, "a write buffer of 900 and names of 16 bytes need"),
         ({}, {"name_bytes": 256}, "names of 256 bytes need"),
-        ({"block_count": 2}, {}, "2 erase blocks are too few; 2 are the reserve, and the files need 1 more"),
-        ({"block_count": 3}, {"log_heads": 2}, "3 erase blocks are too few; 3 are the reserve, and the files need 2"),
+        (
+            {"block_count": 4},
+            {},
+            "4 erase blocks are too few; 3 are the reserve, 1 open for writing, and the files need",
+        ),
+        ({"block_count": 5}, {"log_heads": 2}, "5 erase blocks are too few; 3 are the reserve, 2 open for writing"),
         ({}, {"reserve_blocks": 16}, "16 erase blocks are too few; 16 are the reserve"),
     ],
 )
@@ -112,29 +116,30 @@ def test_what_does_not_fit_is_refused_before_anything_is_erased(
         assert (flash.programs, flash.erases) == (0, 0)
 
 
-def test_seven_programs_a_page_are_enough() -> None:
-    """Records and discard mark are four; three are kept for what a cut lets a mount try again."""
+def test_eight_programs_a_page_are_enough() -> None:
+    """FENCE, STATEMENT, END and NEXT are four, the seal is one more; three are kept for what a cut lets a mount try
+    again."""
     sizes = {"block_count": 16, "block_bytes": 1024, "page_bytes": 128}
-    store = Store.format(NorFlash(**sizes, page_programs_max=7), CONFIG)
+    store = Store.format(NorFlash(**sizes, page_programs_max=8), CONFIG)
     churn(store, 100)
     assert min(store.erase_counts) > 0
     assert contents(store) == mounted(store)
 
 
-def test_all_cleaners_fit_the_bits_that_the_open_record_has_for_them() -> None:
+def test_all_cleaners_fit_the_bits_that_a_statement_has_for_them() -> None:
     assert len(CLEANERS) << CLEANER_SHIFT <= 1 << 8
 
 
 @pytest.mark.parametrize("packing", PACKINGS)
 @pytest.mark.parametrize("overlong", OVERLONG)
 @pytest.mark.parametrize("cleaner", CLEANERS)
-def test_an_open_record_holds_all_settings(cleaner: str, overlong: str, packing: str) -> None:
+def test_a_statement_holds_all_settings(cleaner: str, overlong: str, packing: str) -> None:
     config = StoreConfig(
         cleaner, choices=9, log_heads=2, packing=packing, buffer_bytes=77, reserve_blocks=6, level_threshold=70,
         idle_cleaning=overlong == "cut", name_bytes=33, overlong=overlong, fold_case=packing == "page",
         open_files_max=1000, seed=2**32 - 1,
     )  # fmt: skip
-    assert config_of(record_of(config, GEOMETRY)) == config
+    assert config_of(settings_of(config, GEOMETRY)) == config
 
 
 @pytest.mark.parametrize(
@@ -142,8 +147,8 @@ def test_an_open_record_holds_all_settings(cleaner: str, overlong: str, packing:
     [{"flags": 5 << 5}, {"reserve_blocks": 0}, {"buffer_bytes": 3}, {"name_bytes": 1}, {"choices": 0}],
 )
 def test_impossible_settings_on_the_flash_are_corruption(changes: dict[str, int]) -> None:
-    with pytest.raises(CorruptStore, match="an open record holds impossible settings"):
-        config_of(record_of(CONFIG, GEOMETRY)._replace(**changes))
+    with pytest.raises(CorruptStore, match="a statement holds impossible settings"):
+        config_of(settings_of(CONFIG, GEOMETRY)._replace(**changes))
 
 
 @pytest.mark.parametrize(
@@ -157,7 +162,7 @@ def test_impossible_settings_on_the_flash_are_corruption(changes: dict[str, int]
     ],
 )
 def test_another_geometry_is_named(changes: dict[str, int], says: str) -> None:
-    record: OpenRecord = record_of(CONFIG, GEOMETRY)
+    record: Settings = settings_of(CONFIG, GEOMETRY)
     check_geometry(record, GEOMETRY)
     with pytest.raises(CorruptStore, match=says):
         check_geometry(record._replace(**changes), GEOMETRY)
@@ -167,7 +172,7 @@ def test_ram_by_hand() -> None:
     """8 bytes a span; 24 a file, its name and a terminator; 12 a block; run entries of 16, a seal and 32 a head; a
     buffer and 16 for each file that may be open."""
     store = Store.format(NorFlash(12, 1024, 128), replace(CONFIG, open_files_max=3))
-    heads = 4 * 16 + 16 + 32  # a block of 1 KiB lists 4 runs
+    heads = 4 * 16 + 24 + 32  # a block of 1 KiB lists 4 runs
     expected = {"index_bytes": 0, "names_bytes": 0, "blocks_bytes": 12 * 12 + heads, "buffers_bytes": 3 * (64 + 16)}
     assert store.ram() == expected
     put(store, "log", b"x" * 100)

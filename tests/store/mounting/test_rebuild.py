@@ -8,9 +8,6 @@ import pytest
 
 from simfs import CorruptStore, NorFlash, Store, StoreConfig
 from simfs.store.format.codec import FRAME_BYTES, HEADER_BYTES, Kind
-from simfs.store.mounting.block_reader import PLAINLY
-from simfs.store.mounting.mount import _free_dead_blocks
-from simfs.store.mounting.survey import survey
 from simfs.store.tables.blocks import State
 from tests.support.on_flash import churn, contents, frames_on, mounted, put
 
@@ -170,22 +167,3 @@ def test_file_numbers_go_on_where_they_were() -> None:
         node = store._volume.lookup(f"f{number}".encode())
         assert node is not None
         assert (node.number, store._volume.state.next_number) == (number, number + 1)
-
-
-def test_to_settle_the_newest_frame_only_blocks_dead_either_way_are_erased() -> None:
-    store = Store.format(NorFlash(12, 1024, 128), StoreConfig(buffer_bytes=64, name_bytes=16))
-    blocks_of = {}
-    for name in ("older", "big"):
-        put(store, name, name.encode() * 300)
-        node = store._volume.lookup(name.encode())
-        assert node is not None
-        store._volume.state.segments.advance(0)
-        blocks_of[name] = {place // 1024 for place in node.places}
-    put(store, "last", b"")
-    store.remove("older")
-    store.remove("big")
-    assert frames_on(store.flash)[-1].payload == b"big"
-    state, used = survey(store.flash, PLAINLY)
-    dead = _free_dead_blocks(store.flash, state, used, PLAINLY)
-    assert set(dead) == blocks_of["older"] - blocks_of["big"]
-    assert dead

@@ -12,7 +12,7 @@ from simfs import NorFlash, Store, StoreConfig
 from simfs.store.format.codec import Kind
 from tests.support.on_flash import churn, claims_on, frames_on, mounted, put
 
-SMALL = {"block_count": 6, "block_bytes": 1024, "page_bytes": 128}
+SMALL = {"block_count": 8, "block_bytes": 1024, "page_bytes": 128}
 
 
 def small_store(**settings: object) -> Store:

@@ -6,11 +6,11 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from simfs.flash import Geometry
-from simfs.store.format.codec import ORDER_MAX, Frame, Kind
+from simfs.store.format.codec import LENGTH_MAX, Frame, Kind
 from simfs.store.format.config import StoreConfig
 from simfs.store.format.layout import Layout
 from simfs.store.format.runs import RunTable, decode_runs
-from simfs.store.log.block_scan import build_runs
+from simfs.store.log.block_scan import Scan, table_of
 from simfs.store.tables.blocks import BlockTable
 from simfs.store.tables.spans import FileNode, Index
 
@@ -96,7 +96,7 @@ def test_spans_that_continue_each_other_are_one() -> None:
 
 # -- runs
 
-NO_FILE = (Kind.BAD, Kind.MARK)  # of no file, whatever number stands in them
+NO_FILE = (Kind.BAD, Kind.LEFT)  # of no file, whatever number stands in them
 FILE_FRAME = st.tuples(
     st.sampled_from([Kind.DATA, Kind.DATA, Kind.DATA, Kind.HOLE, Kind.NAME]),
     st.integers(1, 3),  # file
@@ -104,7 +104,7 @@ FILE_FRAME = st.tuples(
     st.integers(1, 90),
 )
 BAD_FRAME = st.tuples(st.just(Kind.BAD), st.integers(0, 3), st.just("on"), st.just(0))  # `file` is a block
-OTHER_FRAME = st.one_of(BAD_FRAME, st.tuples(st.just(Kind.MARK), st.just(0), st.just("on"), st.just(0)))
+OTHER_FRAME = st.one_of(BAD_FRAME, st.tuples(st.just(Kind.LEFT), st.integers(0, 3), st.just("on"), st.just(8)))
 STEPS = st.lists(st.tuples(st.one_of(FILE_FRAME, FILE_FRAME, OTHER_FRAME), st.sampled_from([1, 1, 1, 4])), max_size=40)
 
 
@@ -118,15 +118,15 @@ def frames_of(steps: list[tuple[tuple[Kind, int, str, int], int]]) -> list[Frame
         offset = ends[file] + (7 if where == "gap" else 0)
         if kind in (Kind.DATA, Kind.HOLE):
             ends[file] = offset + length
-        frames.append(Frame(kind, 0, payload, file, offset, order, address))
+        frames.append(Frame(kind, payload, file, offset, order, address))
         address += 20 + payload
     return frames
 
 
 def naive_runs(frames: list[Frame]) -> list[tuple[int, int, int]]:
     """(address, order, length) of each run, by the rule in words: a DATA frame goes on with the file's run when it
-    begins where the file's previous frame in the block ended, and neither a MARK, another frame of the file nor the
-    other head came in between."""
+    begins where the file's previous frame in the block ended, and neither another frame of the file nor the other head
+    came in between."""
     runs: list[list[int]] = []
     for number, frame in enumerate(frames):
         length = frame.length - 4 if frame.kind == Kind.HOLE else frame.length
@@ -137,7 +137,6 @@ def naive_runs(frames: list[Frame]) -> list[tuple[int, int, int]]:
             and previous is not None
             and frames[previous].kind == Kind.DATA
             and frames[previous].offset + frames[previous].length == frame.offset
-            and all(one.kind != Kind.MARK for one in frames[previous:number])
             and frame.order - frames[previous].order == number - previous
         )
         if goes_on:
@@ -152,7 +151,7 @@ def naive_runs(frames: list[Frame]) -> list[tuple[int, int, int]]:
 @quick
 def test_runs_follow_their_rule(steps: list[tuple[tuple[Kind, int, str, int], int]]) -> None:
     frames = frames_of(steps)
-    table = build_runs(frames)
+    table = table_of(LAYOUT, Scan(0, b"", 0, LAYOUT.page_bytes, frames=frames))
     assert [(run.address, run.order, run.length) for run in table.runs] == naive_runs(frames)
     assert table.next_order == (frames[-1].order + 1 if frames else 0)
     raw = b"".join(run.encode(0) for run in table.runs)
@@ -167,4 +166,4 @@ def test_a_run_ends_before_its_length_overflows() -> None:
     for number in range(3):
         table.add(Kind.DATA, 64 + number, number, 30_000, 1, 30_000 * number)
     assert [run.length for run in table.runs] == [60_000, 30_000]
-    assert max(run.length for run in table.runs) <= ORDER_MAX
+    assert max(run.length for run in table.runs) <= LENGTH_MAX

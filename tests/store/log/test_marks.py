@@ -1,0 +1,99 @@
+"""Marks and statements as they are programmed, on every size of unit and with limited pages."""
+
+from __future__ import annotations
+
+import pytest
+
+from simfs import NorFlash, Store, StoreConfig
+from simfs.flash import Error, Faults, FlashError, Plan
+from simfs.store.format.codec import END_BYTES, decode_end
+from simfs.store.format.layout import layout_of
+from simfs.store.log.marks import is_marked, program_mark
+from tests.support.on_flash import put, statements_on
+
+CONFIG = StoreConfig(buffer_bytes=64, name_bytes=16)
+UNITS = [1, 2, 4, 8, 16]
+
+
+def a_flash(unit: int = 1, limit: int = 0, *errors: Error) -> NorFlash:
+    plan = Plan(Faults(errors=errors))
+    return NorFlash(8, 4096, 256, program_unit_bytes=unit, page_programs_max=limit, faults=plan)
+
+
+@pytest.mark.parametrize("limit", [0, 8])
+@pytest.mark.parametrize("unit", UNITS)
+def test_a_mark_is_zeros_of_one_unit_and_may_be_programmed_again(unit: int, limit: int) -> None:
+    """A unit that takes one program only has another one beside it; a strict flash refuses a second program of one."""
+    flash = a_flash(unit, limit)
+    layout = layout_of(flash.geometry, CONFIG)
+    assert layout.mark_bytes == (1 if unit == 1 else 2 * unit)
+    at = 512
+    assert not is_marked(flash.read(at, layout.mark_bytes))
+    program_mark(flash, layout, at)
+    assert flash.read(at, layout.mark_bytes) == bytes(unit).ljust(layout.mark_bytes, b"\xff")
+    for _ in range(3):
+        program_mark(flash, layout, at)
+        assert flash.read(at, layout.mark_bytes) == bytes(layout.mark_bytes)
+    assert is_marked(flash.read(at, layout.mark_bytes))
+    assert flash.read(at - 16, 16) + flash.read(at + layout.mark_bytes, 16) == b"\xff" * 32
+
+
+@pytest.mark.parametrize(("unit", "programs"), [(1, 4), (2, 2), (16, 2)])
+def test_a_mark_programmed_often_takes_no_more_programs_than_its_units(unit: int, programs: int) -> None:
+    flash = a_flash(unit)
+    for _ in range(4):
+        program_mark(flash, layout_of(flash.geometry, CONFIG), 512)
+    assert flash.programs == programs
+
+
+def test_in_a_page_with_a_limit_a_whole_mark_is_left_as_it_is() -> None:
+    flash = a_flash(1, 8)
+    for _ in range(20):
+        program_mark(flash, layout_of(flash.geometry, CONFIG), 512)
+    assert flash.programs == 1
+
+
+@pytest.mark.parametrize("limit", [0, 8])
+def test_a_torn_mark_of_one_byte_is_completed(limit: int) -> None:
+    flash = a_flash(1, limit)
+    flash.program(512, b"\x7f")
+    program_mark(flash, layout_of(flash.geometry, CONFIG), 512)
+    assert flash.read(512, 1) == b"\0"
+
+
+@pytest.mark.parametrize("trace", [b"\x7f", b"\xfe", b"\x00"])
+def test_any_trace_of_a_mark_counts(trace: bytes) -> None:
+    assert is_marked(trace)
+    assert is_marked(b"\xff" + trace)
+    assert not is_marked(b"\xff\xff")
+
+
+def test_a_mark_that_fails_says_so() -> None:
+    flash = a_flash(1, 0, Error("program", 0))
+    with pytest.raises(FlashError):
+        program_mark(flash, layout_of(flash.geometry, CONFIG), 512)
+
+
+@pytest.mark.parametrize("packing", ["byte", "page"])
+@pytest.mark.parametrize("limit", [0, 8])
+@pytest.mark.parametrize("unit", UNITS)
+def test_a_statement_stands_between_its_fence_and_its_end(unit: int, limit: int, packing: str) -> None:
+    """The first one of a store, one after a change of block, and one that a recovery writes on a later page."""
+    flash = a_flash(unit, limit)
+    store = Store.format(flash, StoreConfig(buffer_bytes=64, name_bytes=16, packing=packing))
+    put(store, "a", b"a")
+    store._volume.state.segments.advance(0)
+    put(store, "b", b"b")
+    Store.mount(flash)
+    layout, image = store._volume.state.layout, flash.image()
+    found = [(block, said) for block, statements in statements_on(flash).items() for said in statements]
+    assert len(found) == 3
+    for block, said in found:
+        raw = image[block * 4096 : (block + 1) * 4096]
+        place = layout.place(said.at, said.stop - said.address)
+        assert place.statement == said.address
+        assert decode_end(raw[place.end : place.end + END_BYTES], block) == said.number
+        assert is_marked(raw[place.fence : place.fence + layout.mark_bytes]) == bool(said.at) or packing == "page"
+        newest = said.number == max(one.number for _, one in found)
+        goes_on = is_marked(raw[place.next : place.next + layout.mark_bytes])
+        assert goes_on is not newest, "the log has gone on behind all but the newest"
