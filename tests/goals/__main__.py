@@ -31,6 +31,12 @@ MODULES = {
     "same": (13, 18),
     "planted_bugs": (15,),
     "reached": (17,),
+    "damaged_blocks": (22,),
+    "sound_files": (24,),
+    "lives": (19,),
+    "small_world": (20,),
+    "formats": (21,),
+    "numbers": (23,),
 }
 NUMBERS = sorted(number for numbers in MODULES.values() for number in numbers)
 

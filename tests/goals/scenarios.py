@@ -196,8 +196,8 @@ SCENARIOS = {
         Scenario("ring, two heads", LARGER, {**BYTES, "log_heads": 2, "cleaner": "cost-benefit"}, ring),
         Scenario("gaps", SMALL, {**BYTES, "level_threshold": 1}, gaps),
         Scenario("names, folded", SMALL, {**BYTES, "fold_case": True, "cleaner": "random", "seed": 5}, names),
-        Scenario("readings, pages", LARGER, {"name_bytes": 12, "packing": "page"}, readings),
-        Scenario("readings, units of 8", {**SMALL, "program_unit_bytes": 8}, {**BYTES, "log_heads": 2}, readings),
+        Scenario("readings, pages", {**LARGER, "block_bytes": 1536}, {"name_bytes": 12, "packing": "page"}, readings),
+        Scenario("readings, units of 8", {**LARGER, "program_unit_bytes": 8}, {**BYTES, "log_heads": 2}, readings),
         Scenario(
             "ring, eight programs a page",
             {**LARGER, "page_programs_max": 8},

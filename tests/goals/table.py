@@ -95,6 +95,15 @@ def _collect(outcome: Outcome, found: Iterable[Outcome], stop_after: int) -> Non
             return
 
 
+def attempt(outcome: Outcome, part: str, judge: Callable[[], str]) -> None:
+    """Judge one case; its answer is counted, an error is a violation."""
+    outcome.tried += 1
+    try:
+        outcome.counts[judge()] += 1
+    except Exception as error:
+        outcome.violated(part, error)
+
+
 def shares(cases: int, size: int) -> list[int]:
     """So many cases in portions of `size`, the last one smaller."""
     whole, rest = divmod(cases, size)

@@ -123,11 +123,11 @@ class Cuts:
 
 
 ROWS = [
-    Cuts(1, 325_000, bytes_and_phases, profiles=(PROGRAM, PAGE)).row(
+    Cuts(1, 314_000, bytes_and_phases, profiles=(PROGRAM, PAGE)).row(
         "cut at every flash operation and every programmed byte, 10 scenarios"
     ),
-    Cuts(2, 384_000, bits).row("every bit boundary of one scenario, and random parts of the bits"),
-    Cuts(3, 165_000, erases).row("every erase at every byte boundary, three phases by turns; mixtures; blank but weak"),
-    Cuts(4, 65_000, weak).row("weak bits at each cut, two resolutions, mounted twice"),
+    Cuts(2, 422_000, bits).row("every bit boundary of one scenario, and random parts of the bits"),
+    Cuts(3, 311_000, erases).row("every erase at every byte boundary, three phases by turns; mixtures; blank but weak"),
+    Cuts(4, 68_000, weak).row("weak bits at each cut, two resolutions, mounted twice"),
     Cuts(5, 155_000, plain, depth=3).row("a second cut at every recovery step; triple cuts sampled"),
 ]

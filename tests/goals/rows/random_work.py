@@ -8,10 +8,10 @@ from collections.abc import Callable, Iterable
 from random import Random
 from typing import Any
 
-from simfs import NorFlash, Store, StoreConfig
+from simfs import NorFlash, Store
 from simfs.files.model import Model
 from tests.goals.table import Outcome, Row, shares
-from tests.store.test_differential_remount import NAMES, SETTINGS
+from tests.store.test_differential_remount import NAMES, SETTINGS, config_of
 
 PART_OPERATIONS = 20_000
 MOUNT_EVERY = 50
@@ -33,9 +33,8 @@ class Walk:
     """One random walk: the next operation follows from the seed and from what both sides did until now."""
 
     def __init__(self, setting: str, seed: int) -> None:
-        sizes, settings = SETTINGS[setting]
-        self.config = StoreConfig(**settings)
-        self.flash = NorFlash(**sizes)
+        self.config = config_of(setting)
+        self.flash = NorFlash(**SETTINGS[setting][0])
         self.store, self.model = Store.format(self.flash, self.config), Model(self.config)
         random = Random(f"row 9 {setting} {seed}")
         self.random = random.random

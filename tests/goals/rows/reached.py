@@ -18,6 +18,7 @@ from tabulate import tabulate
 from simfs import NorFlash, Store
 from simfs.flash.interrupted import Profile
 from simfs.flash.trace import Change, Trace
+from simfs.store.format.layout import Layout, layout_of
 from simfs.study.cuts.campaign import campaign
 from simfs.study.cuts.judging.states import Chip, every_operation
 from simfs.study.cuts.notes.cut_point import CutPoint
@@ -71,9 +72,13 @@ def leaves_of(change: Change, random: Random) -> Iterator[tuple[str, str]]:
         yield "bytes", f"bytes {random.randrange(1, len(change.data))}"
 
 
-def cuts_in(changes: list[Change], block_bytes: int, random: Random) -> Iterator[tuple[str, str, CutPoint]]:
+def layout_for(history: History) -> Layout:
+    return layout_of(history.geometry, history.config)
+
+
+def cuts_in(changes: list[Change], layout: Layout, random: Random) -> Iterator[tuple[str, str, CutPoint]]:
     """A cut of each phase in each change: the record, the phase and the cut."""
-    for at, record in enumerate(records_of(changes, block_bytes)):
+    for at, record in enumerate(records_of(changes, layout)):
         for phase, leaves in leaves_of(changes[at], random):
             yield record, phase, CutPoint(at, leaves, random.randrange(100))
 
@@ -81,7 +86,7 @@ def cuts_in(changes: list[Change], block_bytes: int, random: Random) -> Iterator
 def cuts_in_work(history: History) -> Picked:
     picked: Picked = defaultdict(list)
     changes = [operation.change for operation in history.operations]
-    for record, phase, cut in cuts_in(changes, history.geometry.block_bytes, Random(history.title)):
+    for record, phase, cut in cuts_in(changes, layout_for(history), Random(history.title)):
         picked[record, f"work: {phase}"].append(cut)
     return picked
 
@@ -99,7 +104,7 @@ def cuts_in_recoveries(history: History) -> Picked:
         left.cut(history.operations[done].change, cut, Profile.PROGRAM)
         trace = Trace()
         Store.mount(NorFlash.from_image(left.cells, datasheet=history.datasheet, faults=trace))
-        for record, phase, then in cuts_in(trace.changes, history.geometry.block_bytes, random):
+        for record, phase, then in cuts_in(trace.changes, layout_for(history), random):
             picked[record, f"recovery: {phase}"].append(cut.followed_by(then))
     return picked
 
@@ -124,14 +129,14 @@ def run_cuts(scenario: str, place: str, count: int) -> Outcome:
 def run_errors(scenario: str, count: int) -> Outcome:
     """Programs and erases that fail, once and for ever, in the work and in recoveries; and cuts in BAD frames."""
     outcome, met = Outcome(), Counter[tuple[str, str]]()
-    at = start(scenario)
-    for error, record in errors_of(at.operations):
+    at, layout = start(scenario), layout_for(history_of(scenario))
+    for error, record in errors_of(at.operations, layout):
         case = partial(judge_work, scenario, error)
         _meet(outcome, met, count, (record, "work: error"), f"{scenario}; {error}", case)
     for (record, column), cuts in cuts_in_recoveries(history_of(scenario)).items():
         for both in evenly(cuts, count) if column == "recovery: nothing" else ():
             cut = replace(both, then=None)
-            error, met_there = list(errors_of(before_recovery(scenario, cut).operations))[both.then.operation]
+            error, met_there = list(errors_of(before_recovery(scenario, cut).operations, layout))[both.then.operation]
             assert met_there == record
             case = partial(judge_recovery, scenario, cut, error)
             part = f"{scenario}; recovery from {cut}; {error}"
@@ -141,10 +146,10 @@ def run_errors(scenario: str, count: int) -> Outcome:
     return outcome
 
 
-def errors_of(noted: Noted) -> Iterator[tuple[str, str]]:
+def errors_of(noted: Noted, layout: Layout) -> Iterator[tuple[str, str]]:
     """The errors of programs and erases, and the records that they meet."""
     numbers: Counter[str] = Counter()
-    for change, record in zip(noted.changes, records_of(noted.changes, noted.block_bytes), strict=True):
+    for change, record in zip(noted.changes, records_of(noted.changes, layout), strict=True):
         kind = "erase" if change.data is None else "program"
         yield f"{kind} {numbers[kind]} {('once', 'block', 'ever')[numbers[kind] % 3]}", record
         numbers[kind] += 1
@@ -153,11 +158,12 @@ def errors_of(noted: Noted) -> Iterator[tuple[str, str]]:
 def cuts_of_bad_frames(scenario: str, count: int) -> Iterator[tuple[tuple[str, str], str]]:
     """A block fails; then the power goes in a frame that says so."""
     at, random = start(scenario), Random(scenario)
+    layout = layout_for(history_of(scenario))
     for number in range(min(count, len(at.operations.blocks["erase"]))):
         error = f"erase {number} block"
         noted = Noted(plan_of(at.operations, error)[0])
         live(at, at.flash(plan=noted))
-        for change, record in enumerate(records_of(noted.changes, noted.block_bytes)):
+        for change, record in enumerate(records_of(noted.changes, layout)):
             if record == BAD:
                 for phase, leaves in leaves_of(noted.changes[change], random):
                     yield (BAD, f"work: {phase}"), f"{error}, cut {change} {leaves}"
@@ -186,7 +192,7 @@ def run_rot(scenario: str, count: int) -> Outcome:
     cuts = list(every_operation(history))
     chosen = evenly(cuts, count) + evenly([cut for cut in cuts if changes[cut.operation].data is None], count)
     chosen.sort(key=lambda cut: cut.operation)
-    records = records_of(changes, history.geometry.block_bytes)
+    records = records_of(changes, layout_for(history))
     for cut, rotten in states(history, chosen):
         owners = defaultdict(list)
         for place, record in owners_of(changes[: cut.operation], records, history.geometry.block_bytes).items():

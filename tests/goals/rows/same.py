@@ -26,14 +26,14 @@ import simfs
 from simfs import NorFlash, Store
 from simfs.flash.faults import FaultHooks
 from simfs.store.cleaning.room import Room
-from simfs.store.format import codec, headers, layout
+from simfs.store.format import codec, layout
 from simfs.store.format import settings as setup
 from simfs.store.log import block_scan as scan
 from simfs.store.log import heads as log
 from simfs.store.log import state
 from simfs.store.mounting import block_reader as look
 from simfs.store.mounting import rebuild as replayed
-from simfs.store.mounting import survey
+from simfs.store.mounting import ruling, survey
 from tests.goals.rows.random_work import Differs, Walk
 from tests.goals.scenarios import SCENARIOS
 from tests.goals.table import Outcome, Row, shares
@@ -149,9 +149,9 @@ class AskedPlan(FaultHooks):
     """A plan of no faults: a flash that has one takes none of its quick paths."""
 
 
-def read_unlisted(of: Any, block: int) -> Any:
+def read_unlisted(flash: Any, layout: Any, block: int) -> Any:
     """The seal as if it listed no runs: the frames have to be read."""
-    found = scan_read_listing(of, block)
+    found = scan_read_listing(flash, layout, block)
     return None if found is None else (found[0], None)
 
 
@@ -213,11 +213,10 @@ SLOW_PATHS: dict[str, Callable[[], Iterable[Any]]] = {
     "listings": lambda: [patch.object(module, "read_listing", read_unlisted) for module in (look, scan)],
     "order": lambda: [patch.object(replayed, "_in_order", in_order)],
     "costs": lambda: [patch.object(Room, "room_for", room_for)],
-    "layouts": lambda: [patch.object(module, "layout_of", layout.layout_of.__wrapped__) for module in (setup, state)],
-    "open records": lambda: [
-        patch.object(survey, "stated_by", headers.stated_by.__wrapped__),
-        patch.object(survey, "config_of", setup.config_of.__wrapped__),
+    "layouts": lambda: [
+        patch.object(module, "layout_of", layout.layout_of.__wrapped__) for module in (setup, state, ruling)
     ],
+    "settings": lambda: [patch.object(module, "config_of", setup.config_of.__wrapped__) for module in (survey, ruling)],
     "stretches": lambda: [patch(f"{__name__}.PLAIN", True), patch.object(Store, "stretch", lambda self, name: None)],
 }
 
