@@ -24,8 +24,8 @@ from tests.support.places import ROOT
 SCENARIO = """\
 title = "A small device"
 [chip]
-size = "4 KiB"
-block = "512 B"
+size = "8 KiB"
+block = "1 KiB"
 page = "64 B"
 [store]
 buffer = "64 B"
@@ -164,6 +164,7 @@ def test_the_profile_is_in_the_line_to_paste_and_one_case_of_a_kind_is_shrunk(
 ) -> None:
     """The rule is made to deny what a close acknowledges."""
     monkeypatch.setattr(Persistence, "_close", lambda rule, call: iter(()))
+    scenario.write_text(SCENARIO.replace('"1 h"', '"3 h"'))
     found = json.loads(invoke(scenario, "--json", "--profile", "page-contained").stdout)
     of_a_kind = [one for one in found["broken"] if one["promise"] == "contents"]
     assert len(of_a_kind) > 1

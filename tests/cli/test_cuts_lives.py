@@ -22,7 +22,7 @@ def invoke(*words: object) -> Result:
 
 @pytest.fixture(autouse=True)
 def _short_lives(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(campaign, "CUTS_PER_LIFE", 12)
+    monkeypatch.setattr(campaign, "CUTS_PER_LIFE", 20)
     monkeypatch.setattr(campaign, "SHRINK_SESSIONS", 300)
 
 
@@ -34,21 +34,22 @@ def forgetful(monkeypatch: pytest.MonkeyPatch) -> None:
         yield from ()
 
     monkeypatch.setattr(Persistence, "_close", denied)
+    monkeypatch.setattr(campaign, "CUTS_PER_LIFE", 60)  # so many that each life meets one right behind a close
 
 
 def test_lives_are_lived_and_the_report_says_how_many_cuts_they_had() -> None:
     result = invoke("--lives", 3)
     assert result.exit_code == 0, result.output
     text = " ".join(result.stdout.split())
-    assert "3 lives of up to 12 power cuts each, seeds 0 to 2, fault profile program-contained: 36 cuts," in text
+    assert "3 lives of up to 20 power cuts each, seeds 0 to 2, fault profile program-contained: 60 cuts," in text
     assert "After each cut the store mounts, holds all that was acknowledged" in text
-    assert "One life of up to 12 power cuts each, seed 5," in invoke("--lives", 1, "--seed", 5).stdout
+    assert "One life of up to 20 power cuts each, seed 5," in invoke("--lives", 1, "--seed", 5).stdout
 
 
 def test_json_has_the_same_figures() -> None:
     found = json.loads(invoke("--lives", 3, "--json").stdout)
-    assert (found["lives"], found["cuts"], found["broken"]) == (3, 36, [])
-    assert 0 < found["in_recoveries"] < 36
+    assert (found["lives"], found["cuts"], found["broken"]) == (3, 60, [])
+    assert 0 < found["in_recoveries"] < 60
     assert found["subject"]["places"]["seed"] == 0
 
 

@@ -9,20 +9,20 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
 
-from simfs import NorFlash, Store, StoreConfig
-from simfs.bridges.images.source import read_image
-from simfs.bridges.images.text import explain
+from simfs import CorruptStore, Store
 from simfs.cli.image_command import image
 from simfs.cli.inputs import described_store
-from tests.support.on_flash import put
+from simfs.store.log.state import Damage
 from tests.support.places import SCENARIOS
 
 Run = Callable[..., Result]
 SIZE = ("--size", "64KiB")
+READ_HURT = ("read", "unit.img", "/log/a.csv")
 
 
 @pytest.fixture
@@ -138,23 +138,62 @@ def test_verify_reports_what_is_torn_and_takes_it_for_sound(simfs: Run, unit: Pa
 
 def test_what_is_left_of_a_damaged_image_comes_out_marked(simfs: Run, unit: Path) -> None:
     data = bytearray(unit.read_bytes())
-    data[data.index(b"/set.ini") - 10] ^= 1
     data[data.index(b"06:00") + 40] ^= 1
     unit.write_bytes(data)
-    assert simfs("extract", "unit.img", "out").exit_code == 2
-    assert "simfs image explain" in simfs("extract", "unit.img", "out").stderr
-    assert not Path("out").exists()
     assert "256 bytes are lost: 0 to 256" in simfs("explain", "unit.img").output
+    done = simfs("extract", "unit.img", "sound")
+    assert (done.exit_code, os.listdir("sound")) == (1, ["set.ini"])
+    assert "/log/a.csv: 256 bytes are lost: 0 to 256" in done.output
     done = simfs("extract", "unit.img", "out", "--damaged")
-    assert done.exit_code == 1
+    assert (done.exit_code, sorted(os.listdir("out"))) == (1, ["log+a.csv+damaged", "set.ini"])
     assert "--damaged helps" not in done.output
     saved = Path("out/log+a.csv+damaged").read_bytes()
     assert saved == bytes(256) + (b"06:00,2.41\n" * 400)[256:]
 
 
+def test_of_a_damaged_image_single_files_are_read_and_listed(simfs: Run, unit: Path) -> None:
+    data = bytearray(unit.read_bytes())
+    data[data.index(b"06:00") + 40] ^= 1
+    unit.write_bytes(data)
+    sound, hurt, listed = (
+        simfs(*words) for words in (("read", "unit.img", "/set.ini"), READ_HURT, ("list", "unit.img"))
+    )
+    assert (sound.exit_code, sound.stdout, sound.stderr) == (0, "level = 3\n", "")
+    assert hurt.exit_code == listed.exit_code == 1
+    assert "simfs image extract --damaged" in hurt.stderr
+    assert "simfs image verify" in listed.stderr
+    assert "4,400  /log/a.csv" in listed.stdout
+
+
+def test_every_command_says_what_the_store_says(simfs: Run, unit: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of a block that is lost: one file is gone, one may be older."""
+    damage = Damage(4096, 8192, "a block has lost its header", ("/gone",), ("/log/a.csv",))
+    monkeypatch.setattr(Store, "damages", (damage,))
+    Path("chip").write_bytes(bytes(0x3000) + unit.read_bytes())
+    line = "0x4000 to 0x5000: a block has lost its header; hurt: /gone; may be older or shorter: /log/a.csv"
+    for action in ("verify", "explain"):
+        found = json.loads(simfs(action, "chip", "--json").output)
+        shown = {"begin": 0x4000, "end": 0x5000, "what": damage.what, "names": ["/gone"], "maybe": ["/log/a.csv"]}
+        assert found["damages"] == [shown]
+        text = simfs(action, "chip").output
+        assert f"damaged: {line}\n" in text
+        assert text.endswith("3 files: 1 sound, 1 hurt, 1 may be older or shorter\n")
+    assert [simfs(action, "chip").exit_code for action in ("verify", "explain", "list")] == [1, 0, 1]
+    for target, options in (("out", ()), ("all", ("--damaged",))):
+        done = simfs("extract", "chip", target, *options)
+        assert (done.exit_code, sorted(os.listdir(target))) == (1, ["log+a.csv", "set.ini"])
+        assert "from /log/a.csv; it may be older or shorter than it was\n" in done.output
+        assert "/gone: gone" in done.output
+    older = simfs("read", "chip", "/log/a.csv")
+    assert (older.exit_code, older.stdout) == (1, "06:00,2.41\n" * 400)
+    assert "/log/a.csv: may be older or shorter than it was" in older.stderr
+    assert simfs("read", "chip", "/set.ini").exit_code == 0
+    assert simfs("read", "chip", "/gone").exit_code == 1
+
+
 def test_one_block_is_shown_byte_by_byte(simfs: Run, unit: Path) -> None:
     shown = simfs("explain", "unit.img", "--block", "0").output
-    assert "0000 erase record: count 0" in shown
+    assert "0010 STATEMENT 1: base 1" in shown
     assert "NAME file 1 offset 0" in shown
     assert simfs("explain", "unit.img", "--block", "16").exit_code == 2
 
@@ -206,7 +245,7 @@ def test_json_has_what_the_text_has(simfs: Run, unit: Path) -> None:
     assert listed["file_bytes"] == 4410 < listed["live_bytes"] < listed["capacity_bytes"]
     verified = simfs("verify", "unit.img", "--json")
     assert verified.exit_code == 0
-    sound = {"image": "unit.img", "sound": True, "problems": [], "doubts": []}
+    sound = {"image": "unit.img", "sound": True, "problems": [], "damages": [], "doubts": []}
     assert json.loads(verified.output) == {**sound, "listing": listed}
     explained = json.loads(simfs("explain", "unit.img", "--json").output)
     assert explained["mounts"] is True
@@ -227,13 +266,18 @@ def test_json_has_the_damage(simfs: Run, unit: Path) -> None:
     found = json.loads(verified.output)
     assert found["sound"] is False
     assert found["listing"]["file_bytes"] == 4410
-    assert len(found["problems"]) == len(simfs("verify", "unit.img").output.splitlines()) > 0
+    (problem,), (damage,) = found["problems"], found["damages"]
+    assert damage["begin"] <= at < damage["end"]
+    assert problem.startswith(f"{damage['begin']:#x} to {damage['end']:#x}: {damage['what']}; hurt: /log/a.csv")
+    assert (damage["names"], damage["maybe"]) == (["/log/a.csv"], [])
     explained = json.loads(simfs("explain", "unit.img", "--json").output)
     assert explained["damaged"] is True
-    assert [file["lost"] for file in explained["files"]] == [[[0, 256]], []]
-    ((damage,), (lost,)) = explained["blocks"][0]["damage"], explained["blocks"][0]["lost"]
-    assert damage["begin"] <= at < damage["end"]
-    assert lost == {"kind": "DATA", "file_number": 1, "offset": 0, "size_bytes": 256}
+    assert explained["damages"] == found["damages"]
+    assert [(file["hurt"], file["lost"]) for file in explained["files"]] == [(True, [[0, 256]]), (False, [])]
+    for action in ("verify", "explain"):
+        text = simfs(action, "unit.img").output
+        assert f"damaged: {problem}\n" in text
+        assert text.endswith("2 files: 1 sound, 1 hurt, 0 may be older or shorter\n")
 
 
 def test_all_places_are_addresses_in_the_dump(simfs: Run, unit: Path) -> None:
@@ -247,45 +291,39 @@ def test_all_places_are_addresses_in_the_dump(simfs: Run, unit: Path) -> None:
     hurt = data.index(b"06:00") + 40
     data[hurt] ^= 1
     Path("chip").write_bytes(bytes(before) + data[:-500])
-    (damage,) = json.loads(simfs("explain", "chip", "--json").output)["blocks"][0]["damage"]
-    assert damage["begin"] <= before + hurt < damage["end"] < before + 4096
-    assert f" {damage['begin']:#x} " in simfs("explain", "chip").output
-    end = before + len(data)
-    assert json.loads(simfs("explain", "chip", "--json").output)["missing"] == [[end - 500, end]]
+    found = json.loads(simfs("explain", "chip", "--json").output)
+    (damage, missing), end = found["damages"], before + len(data)
+    assert before <= damage["begin"] <= before + hurt < damage["end"] <= end
+    assert (missing["begin"], missing["end"], missing["maybe"]) == (end - 500, end, ["/log/a.csv", "/set.ini"])
+    assert (found["missing"], found["may_be_older"]) == ([[end - 500, end]], True)
+    for one in (damage, missing):
+        assert f"damaged: {one['begin']:#x} to {one['end']:#x}: " in simfs("explain", "chip").output
     assert f"no bytes for {end - 500:#x} to {end:#x};" in simfs("explain", "chip").output
 
 
-def test_files_that_were_removed_are_not_missed(simfs: Run) -> None:
-    """Their frames may still be there, without a name that counts."""
-    store = Store.format(NorFlash(8, 1024, 128), StoreConfig(buffer_bytes=64, name_bytes=24))
-    while True:  # until a frame that named an older /gone has been erased, and its bytes have not
-        put(store, "/gone", b"1234567890" * 40)
-        put(store, "/kept", b"more", "a")
-        Path("unit.img").write_bytes(store.flash.image())
-        with_names = explain(read_image("unit.img"))
-        if with_names.files.nameless:
-            break
-    assert not with_names.damaged
-    explained = json.loads(simfs("explain", "unit.img", "--json").output)
-    assert [file["name"] for file in explained["files"]] == ["/gone", "/kept"]
-    done = simfs("extract", "unit.img", "out", "--damaged")
-    assert (done.exit_code, sorted(os.listdir("out"))) == (0, ["gone", "kept"])
+def test_what_does_not_mount(simfs: Run, unit: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every command says so, with the status of damage."""
 
+    def refuse(*_: Any, **__: Any) -> None:
+        raise CorruptStore("nothing of it can be read")
 
-def test_json_of_what_does_not_mount(simfs: Run, unit: Path) -> None:
-    data = bytearray(unit.read_bytes())
-    data[data.index(b"/set.ini") - 10] ^= 1
-    unit.write_bytes(data)
+    monkeypatch.setattr(Store, "mount", refuse)
     verified = simfs("verify", "unit.img", "--json")
     assert verified.exit_code == 1
     found = json.loads(verified.output)
-    assert (found["sound"], found["listing"], len(found["problems"])) == (False, None, 1)
+    assert (found["sound"], found["listing"], len(found["damages"])) == (False, None, 1)
     assert simfs("verify", "unit.img").output == f"damaged: {found['problems'][0]}\n"
     explained = json.loads(simfs("explain", "unit.img", "--json").output)
-    assert explained["mounts"] is False
+    assert (explained["mounts"], explained["damages"], explained["files"]) == (False, found["damages"], [])
     assert explained["why_not"] in found["problems"][0]
-    assert explained["files"][-1] == {"number": 2, "name": None, "size_bytes": 10, "lost": []}
-    assert simfs("list", "unit.img", "--json").exit_code == 2
+    for words in (("list", "unit.img", "--json"), ("read", "unit.img", "/set.ini"), ("extract", "unit.img", "out")):
+        done = simfs(*words)
+        assert (done.exit_code, done.stdout, done.stderr.count("\n")) == (1, "", 1)
+        assert "can't be mounted" in done.stderr
+    assert not Path("out").exists()
+
+
+def test_one_block_is_no_json(simfs: Run, unit: Path) -> None:
     alone = simfs("explain", "unit.img", "--block", "0", "--json")
     assert alone.exit_code == 2
     assert "--block 0" in alone.stderr

@@ -34,7 +34,7 @@ operations = [{ do = "append", file = "/log/{date}", size = "30 B", keep = 1 }]
 refused_max = 0
 file_sizes = { "/log/0001-01-02" = "7200 B" }
 """
-FITS = "store.size=12 KiB,64 KiB,3 MiB"
+FITS = "store.size=20 KiB,64 KiB,3 MiB"
 
 
 def invoke(*words: object) -> Result:
@@ -84,7 +84,12 @@ def test_the_table_has_the_figures_of_the_json(scenario: Path) -> None:
         assert row[3:] == shown
         assert row[0] == ("!" if variant["unmet"] else "")
     assert found["sorted_by"] == "mount"
-    assert "Life -: the run is too short to tell." in text
+
+
+def test_a_run_that_is_too_short_to_tell_a_life_says_so(scenario: Path) -> None:
+    scenario.write_text(SCENARIO.replace("2 d", "2 h").partition("[expect]")[0])
+    assert "Life -: the run is too short to tell." in invoke(scenario, "--vary", "store.size=64 KiB").stdout
+    assert "too short" not in invoke(scenario, "--vary", 'run.duration="2 d"').stdout
 
 
 def test_lines_below_tell_why(scenario: Path) -> None:
@@ -93,7 +98,7 @@ def test_lines_below_tell_why(scenario: Path) -> None:
     assert max(map(len, done.stdout.splitlines())) <= COLUMNS
     text = " ".join(done.stdout.split())
     assert "3 runs over store.size. The figures are of this store" in text
-    assert "! store.size=12 KiB: not met are refused_max: 290, wanted at most 0; file_sizes: /log/0001-01-02: " in text
+    assert "! store.size=20 KiB: not met are refused_max: 291, wanted at most 0; file_sizes: /log/0001-01-02: " in text
     assert "! store.size=3 MiB: not run. store.size: the store would end at 3 MiB, behind the chip's 128 KiB" in text
 
 

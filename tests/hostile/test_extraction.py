@@ -17,7 +17,7 @@ def test_hostile_images_put_nothing_anywhere_else() -> None:
     assert tally.violations == []
     assert tally.cases == 1000
     assert tally.outcomes["taken out"] > 20
-    assert tally.outcomes["refused"] + tally.outcomes["explained"] > 5
+    assert tally.outcomes["refused"] + tally.outcomes["explained"] > 2
 
 
 def one_up(name: str) -> str:

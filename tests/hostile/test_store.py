@@ -14,7 +14,7 @@ def test_a_rotten_bit_is_reported_or_does_not_matter(writable: bool) -> None:
     tally = run_flips(251, first=11 * writable, writable=writable)
     assert tally.violations == []
     assert tally.cases > BITS // 252
-    assert tally.outcomes["told"] > 400
+    assert tally.outcomes["told"] > 300
     assert tally.outcomes["exact"] > 3
 
 

@@ -22,7 +22,8 @@ ROOMS = "shown < flash < store < files < replay < study < show < bridges < cli"
 LAYERS = {
     "simfs": f"{ROOMS} < __main__",
     "simfs.store": (
-        "format < tables < log < mounting, cleaning < file_bytes < volume < usage, check, attribution < batch"
+        "format < tables < log < mounting, cleaning < recovery < file_bytes < volume "
+        "< usage, check, damage, attribution < batch"
     ),
     "simfs.replay": "device < scenario < recorded < player < batch < script < play",
     "simfs.replay.recorded": "faults, source, open_file < skipped < store < strace, console",

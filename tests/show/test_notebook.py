@@ -63,7 +63,7 @@ def test_every_block_has_a_cell_with_its_state_as_text(worked: Store) -> None:
         assert title is not None
         assert sign is not None
         assert (title.text or "").startswith(f"block {block.number}: {block.state}, ")
-        assert sign.text == {"blank": ".", "closed": "c", "open": "o", "ready": "r"}[block.state]
+        assert sign.text == {"unused": ".", "freed": "f", "closed": "c", "open": "o", "ready": "r"}[block.state]
     states = Counter(block.state for block in blocks)
     told = "".join(root.itertext())
     assert all(f"{state} {count}" in told for state, count in states.items())

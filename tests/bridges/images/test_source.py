@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from random import Random
 from typing import Any
 
 import pytest
 
-from simfs import NorFlash, Store, StoreConfig
-from simfs.bridges.images.source import BadImage, find_stores, read_image
-from simfs.store.format.codec import ERASE_RECORD_BYTES, U32, VERSION, crc32
-from simfs.store.format.headers import read_header
+from simfs import CorruptStore, NorFlash, Store, StoreConfig
+from simfs.bridges.images.finder import find_stores, statements_in
+from simfs.bridges.images.source import BadImage, read_image
+from simfs.store.format.codec import MAGIC, U32, VERSION, crc32
 
 MIB = 1 << 20
 
@@ -54,8 +55,7 @@ def test_a_store_in_a_dump_is_found(tmp_path: Path, before: int, log_heads: int)
     dump = Random(1).randbytes(before) + stored + b"\xff" * 4096
     image = read_image(write(tmp_path / "dump", dump))
     assert (image.address, image.data) == (before, stored)
-    opened = [read_header(image.flash(), block, 1024) for block in range(8)]
-    assert {header.head for header in opened if header.opened} == set(range(log_heads))
+    assert {found.said.head for found in statements_in(stored)} == set(range(log_heads))
     assert read_image(str(tmp_path / "dump"), before).data == stored
     with pytest.raises(BadImage, match=f"no store begins at 0x10; found is one that begins at {before:#x} "):
         read_image(str(tmp_path / "dump"), 0x10)
@@ -73,13 +73,55 @@ def test_of_several_stores_one_must_be_chosen(tmp_path: Path) -> None:
     assert read_image(path, 0).data == STORE
 
 
+@pytest.mark.parametrize("packing", ["byte", "page"])
+@pytest.mark.parametrize("unit_bytes", [1, 2, 4, 8, 16])
+def test_one_statement_that_is_left_tells_where_the_store_begins(unit_bytes: int, packing: str) -> None:
+    flash = NorFlash(10, 2048, 128, program_unit_bytes=unit_bytes)
+    store = Store.format(flash, StoreConfig(buffer_bytes=100, name_bytes=24, packing=packing))
+    for number in range(120):
+        with store.open("/f", "a" if number % 10 else "w") as file:
+            file.write(bytes(90))
+    image = flash.image()
+    (whole,) = find_stores(bytes(0x30) + image)
+    assert (whole.start, whole.blocks) == (0x30, len({found.block for found in statements_in(image)}))
+    for block in {found.block for found in statements_in(image)}:
+        alone = b"\xff" * 2048 * block + image[2048 * block : 2048 * (block + 1)]
+        (place,) = find_stores(bytes(0x30) + alone)
+        assert (place.start, place.blocks, place.settings) == (0x30, 1, whole.settings)
+
+
+def test_a_later_statement_in_a_block_begins_no_store() -> None:
+    """Every mount after a power cut may leave one, on any page."""
+    flash = NorFlash(8, 1024, 128)
+    store = Store.format(flash, StoreConfig(buffer_bytes=100, name_bytes=24))
+    for _ in range(3):
+        with store.open("/f", "a") as file:
+            file.write(bytes(40))
+        store = Store.mount(flash)
+    assert len(list(statements_in(flash.image()))) > 1
+    assert [(place.start, place.blocks) for place in find_stores(flash.image())] == [(0, 1)]
+
+
+def test_a_block_whose_first_page_is_gone_begins_no_store_either() -> None:
+    flash = NorFlash(8, 1024, 128)
+    store = Store.format(flash, StoreConfig(buffer_bytes=100, name_bytes=24))
+    for _ in range(30):
+        with store.open("/f", "a") as file:
+            file.write(bytes(40))
+        store = Store.mount(flash)
+    image = flash.image()
+    later = next(found for found in statements_in(image) if found.at % 1024)
+    hurt = image[: later.block * 1024] + bytes(128) + image[later.block * 1024 + 128 :]
+    assert [(place.start, place.blocks) for place in find_stores(hurt)] == [(0, find_stores(image)[0].blocks)]
+
+
 def test_a_store_made_anew_on_fewer_blocks_is_the_one_that_is_read() -> None:
     flash = NorFlash(8, 1024, 128)
     Store.format(flash, StoreConfig(buffer_bytes=100, name_bytes=24))
     smaller = NorFlash.from_image(flash.image()[: 6 * 1024], 1024, 128)
     Store.format(smaller, StoreConfig(buffer_bytes=64, name_bytes=24))
     found = find_stores(smaller.image() + flash.image()[6 * 1024 :])
-    assert [place.record.block_count for place in found] == [6]
+    assert [place.settings.block_count for place in found] == [6]
 
 
 @pytest.mark.parametrize("cut", [1, 1000, 5000])
@@ -102,9 +144,9 @@ def test_a_dump_that_begins_inside_the_store(tmp_path: Path) -> None:
 
 
 def other_version() -> bytes:
-    body = bytearray(STORE[:12])
-    body[2] = 9
-    return bytes(body) + U32.pack(crc32(bytes(body)))
+    """How blocks of earlier versions began."""
+    body = MAGIC.to_bytes(2, "little") + bytes((3, 0)) + bytes(8)
+    return body + U32.pack(crc32(body))
 
 
 @pytest.mark.parametrize(
@@ -114,13 +156,12 @@ def other_version() -> bytes:
         (b"\xff" * 8192, "all 8,192 bytes of it are blank"),
         (b"just some text", "it holds no store"),
         (bytes(8192), "it holds no store"),
-        (bytes(64) + other_version(), "the store at 0x40 has format version 9"),
-        (bytes(64) + STORE[:ERASE_RECORD_BYTES], "a block of a store begins at 0x40, but no sound open record"),
-        (STORE[: ERASE_RECORD_BYTES - 1], "it holds no store"),
+        (bytes(64) + other_version(), "the store at 0x40 has format version 3"),
+        (STORE[:100], "it holds no store: no sound statement is in it"),
     ],
 )
 def test_something_that_is_no_store_is_refused_in_one_line(tmp_path: Path, data: bytes, why: str) -> None:
-    assert VERSION != 9
+    assert VERSION != 3
     with pytest.raises(BadImage) as caught:
         read_image(write(tmp_path / "file", data))
     assert why in str(caught.value)
@@ -176,8 +217,6 @@ def test_without_the_library_one_line_says_what_to_install(tmp_path: Path, monke
 
 
 def test_a_mount_that_fails_says_why(tmp_path: Path) -> None:
-    data = bytearray(STORE)
-    place = STORE.index(b"/f")
-    data[place] ^= 1
-    with pytest.raises(BadImage, match="the store can't be mounted"):
-        read_image(write(tmp_path / "image", bytes(data))).mount()
+    image = read_image(write(tmp_path / "image", STORE))
+    with pytest.raises(CorruptStore, match="no store on this flash"):
+        replace(image, data=bytes(len(STORE))).mount()

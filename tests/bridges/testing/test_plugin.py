@@ -229,7 +229,7 @@ def test_a_store_that_is_damaged_or_broke_a_promise_fails_the_test(pytester: pyt
         def test_broken(planted, simfs_after_cut):
             pass
 
-        @pytest.mark.simfs(size="16 KiB")
+        @pytest.mark.simfs(size="24 KiB")
         @pytest.mark.simfs_cuts(work=work, profile="sector-collateral")
         def test_damaged(simfs_after_cut):
             pass

@@ -1,4 +1,5 @@
-"""Sound stores, small ones, and some that a power cut left behind: what hostile images are made from."""
+"""Sound stores, small ones, some that a power cut left behind, and some that went on after one: what hostile images are
+made from."""
 
 from __future__ import annotations
 
@@ -31,7 +32,7 @@ class Shape(NamedTuple):
         )
 
 
-SHAPES = (Shape(512, 64), Shape(1024, 128), Shape(512, 128, unit_bytes=8), Shape(1024, 256, page_programs_max=8))
+SHAPES = (Shape(512, 64), Shape(1024, 64), Shape(1024, 128, unit_bytes=8), Shape(1024, 256, page_programs_max=8))
 
 
 class Base(NamedTuple):
@@ -43,19 +44,20 @@ class Base(NamedTuple):
 
 _SMALL = StoreConfig(buffer_bytes=32, name_bytes=12)
 _SETUPS = (
-    (0, 6, _SMALL),
+    (0, 7, _SMALL),
     (0, 8, replace(_SMALL, log_heads=2, fold_case=True, overlong="cut")),
-    (1, 5, replace(_SMALL, buffer_bytes=64, idle_cleaning=True, cleaner="cost-benefit")),
+    (1, 6, replace(_SMALL, buffer_bytes=64, idle_cleaning=True, cleaner="cost-benefit")),
     (1, 6, StoreConfig(packing="page", buffer_bytes=100, reserve_blocks=2, name_bytes=24, level_threshold=2)),
-    (2, 6, replace(_SMALL, buffer_bytes=48, cleaner="best-of-d", level_threshold=1)),
-    (3, 7, StoreConfig(buffer_bytes=64, name_bytes=16, log_heads=2, cleaner="random")),
+    (2, 7, replace(_SMALL, cleaner="best-of-d", level_threshold=1)),
+    (3, 8, StoreConfig(buffer_bytes=64, name_bytes=16, log_heads=2, cleaner="random")),
 )
 _NAMES = ("a", "log", "settings", "B", "z" * 11)
 
 
 @cache
 def bases() -> tuple[Base, ...]:
-    """Each setup new, after few operations, after many, after a cut; and with few long runs, which seals list."""
+    """Each setup new, after few operations, after many, after a cut, with few long runs, which seals list, and after
+    two cuts with a mount behind each."""
     found = []
     for number, (shape, block_count, config) in enumerate(_SETUPS):
         for operate, rounds, cut_at in (
@@ -64,6 +66,10 @@ def bases() -> tuple[Base, ...]:
         ):  # fmt: skip
             random = Random(rounds + number)
             found.append(Base(shape, _worked(SHAPES[shape], block_count, config, random, rounds, cut_at, operate)))
+        random = Random(number)
+        image = _worked(SHAPES[shape], block_count, config, random, 60, 75 + number, _operate)
+        image = _gone_on(SHAPES[shape], image, random, 20 + number)
+        found.append(Base(shape, _gone_on(SHAPES[shape], image, random, None)))
     return tuple(found)
 
 
@@ -106,6 +112,19 @@ def _worked(
         store = Store.format(flash, config)
         for _ in range(rounds):
             operate(store, random)
+    except PowerCut:
+        pass
+    return flash.image()
+
+
+def _gone_on(shape: Shape, image: bytes, random: Random, cut_at: int | None) -> bytes:
+    """The image after a mount and a few operations more, up to another cut."""
+    plan = None if cut_at is None else _CutAt(cut_at)
+    flash = NorFlash.from_image(image, datasheet=shape.datasheet(), faults=plan)
+    try:
+        store = Store.mount(flash)
+        for _ in range(10):
+            _operate(store, random)
     except PowerCut:
         pass
     return flash.image()

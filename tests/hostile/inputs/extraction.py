@@ -9,9 +9,10 @@ from random import Random
 from tempfile import TemporaryDirectory
 
 from simfs import NorFlash, Store, StoreConfig
-from simfs.bridges.images.extract import Extraction, extract, save_left
+from simfs.bridges.images.explained import explain
+from simfs.bridges.images.extract import Extraction, extract
 from simfs.bridges.images.source import BadImage, Image, read_image
-from simfs.bridges.images.text import as_text, explain, extracted, file_list
+from simfs.bridges.images.text import as_text, extracted, file_list, verdict
 from tests.hostile.inputs.images import damaged, hostile_image
 from tests.hostile.inputs.names import hostile_name
 from tests.hostile.tally import Tally
@@ -94,24 +95,23 @@ def _take_out(path: str, base: Path, random: Random) -> str:
     """Everything that takes from an image."""
     try:
         image = read_image(path, whole=random.randrange(2) == 0)
-        found = explain(image)
     except BadImage as error:
         _one_line(str(error))
         return "refused"
+    found = explain(image)
     _printable(as_text(found))
-    _look(save_left(found.files, base / "left", len(image.data)), base / "left", image)
-    try:
-        store = image.mount()
-    except BadImage as error:
-        _one_line(str(error))
+    _printable(verdict(found))
+    if found.store is None:
+        _one_line(found.refusal)
         return "explained"
-    _printable(file_list(store))
-    done = extract(store, base / "out")
-    _look(done, base / "out", image)
-    _printable(extracted(done, "out"))
-    if sorted(name for name, _ in [*done.written, *done.refused]) != store.names():
-        raise Escaped("a file is neither written nor refused")
-    return "taken out"
+    _printable(file_list(found.store))
+    for target, all_of_it in (("left", True), ("out", False)):
+        done = extract(found, base / target, damaged=all_of_it)
+        _look(done, base / target, image)
+        _printable(extracted(done, target))
+        if sorted(name for name, _ in [*done.written, *done.refused]) != [file.name for file in found.files]:
+            raise Escaped("a file is neither written nor refused")
+    return "damaged" if found.damaged else "taken out"
 
 
 def _look(done: Extraction, directory: Path, image: Image) -> None:

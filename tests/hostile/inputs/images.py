@@ -4,20 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from random import Random
-from struct import calcsize
 
-from simfs.store.format import codec
-from simfs.store.format.codec import AGAIN_MAX, KINDS, ORDER_MAX, UNLISTED, Kind, OpenRecord, Seal
-from simfs.store.format.declaration import DISCARD_AT, FENCE_AT
-from tests.hostile.inputs.anatomy import Block, Part, copy_of, odd, put_together, take_apart
+from simfs.store.format.codec import KINDS, ORDER_MAX, UNLISTED, Seal
+from simfs.store.format.runs import (
+    KIND_MASK,
+    KIND_SHIFT,
+    LENGTH_SHIFT,
+    ORDER_SHIFT,
+    PLACE_MASK,
+    kind_of,
+    order_of,
+    place_of,
+)
+from tests.hostile.inputs.anatomy import Block, odd, put_together, repair_sums, take_apart
 from tests.hostile.inputs.bases import SHAPES, Base, bases
+from tests.hostile.inputs.frames import add_frame, change_frame, circle_of_names, files, opened, shuffle_frames
+from tests.hostile.inputs.statements import change_settings, change_stated, change_statement
 from tests.hostile.judge import judge_image
 from tests.hostile.tally import Tally
 
-U16, U32 = 0xFFFF, 0xFFFF_FFFF
-_RECORD_MOST = [(1 << 8 * calcsize(sign)) - 1 for sign in codec.OPEN_RECORD.format.strip("<")]
-_POINTING = [OpenRecord._fields.index(field) for field in ("base", "head", "opened", "opened_too")]
-_NAMES = (b"a", b"log", b"", b"\0", b"a\0log", b"log\0a", b"a\0", b"\xff" * 9, b"A", b"/", b"\xc3", b"x" * 60)
+U16, U32, U64 = ((1 << bits) - 1 for bits in (16, 32, 64))
 
 Change = Callable[[list[Block], Random], None]
 
@@ -61,9 +67,11 @@ def changed(base: Base, random: Random) -> Base:
 
 
 def change_some(blocks: list[Block], random: Random) -> None:
-    """One to five changes."""
+    """One to five changes. The sums over all bases mostly say what is there then."""
     for _ in range(random.choice((1, 1, 2, 3, 5))):
         random.choice(_CHANGES)(blocks, random)
+    if random.randrange(4):
+        repair_sums(blocks)
 
 
 def damaged(image: bytes, random: Random) -> bytes:
@@ -98,133 +106,6 @@ def truncated(base: Base, random: Random) -> Base:
 # -- changes
 
 
-def _opened(blocks: list[Block], random: Random) -> Block:
-    return random.choice([block for block in blocks if block.record is not None] or blocks)
-
-
-def _change_frame(blocks: list[Block], random: Random) -> None:
-    block = _opened(blocks, random)
-    if block.frames:
-        at = random.randrange(len(block.frames))
-        block.frames[at] = _odd_frame(block.frames[at], blocks, random)
-
-
-def _odd_frame(frame: Part, blocks: list[Block], random: Random) -> Part:
-    what = random.randrange(8)
-    if what == 0:
-        return frame._replace(kind=random.choice(sorted(KINDS)))
-    if what == 1:
-        return frame._replace(file=odd(random, frame.file, U32))
-    if what == 2:
-        return frame._replace(offset=odd(random, frame.offset, U32))
-    if what == 3:
-        return frame._replace(order=odd(random, frame.order, ORDER_MAX))
-    if what == 4:
-        return frame._replace(again=odd(random, frame.again, AGAIN_MAX))
-    if what == 5:
-        return frame._replace(length=odd(random, len(frame.payload), U16), sound=bool(random.randrange(2)))
-    if what == 6:
-        return frame._replace(file=random.choice([frame.file, *_files(blocks)]))
-    return frame._replace(payload=_odd_payload(frame, random))
-
-
-def _files(blocks: list[Block]) -> list[int]:
-    return [frame.file for block in blocks for frame in block.frames]
-
-
-def _odd_payload(frame: Part, random: Random) -> bytes:
-    payload = bytearray(frame.payload)
-    if frame.kind in codec.CLAIMS and random.randrange(3):
-        return random.choice(_NAMES)
-    if frame.kind == Kind.HOLE and random.randrange(2):
-        return codec.U32.pack(odd(random, frame.offset, U32)) + payload[4:]
-    if random.randrange(2):
-        return bytes(payload[: random.randrange(len(payload) + 1)])
-    if payload:
-        payload[random.randrange(len(payload))] = random.randrange(256)
-    return bytes(payload)
-
-
-def _shuffle_frames(blocks: list[Block], random: Random) -> None:
-    """Frames out of order, twice, gone, or in a block where they do not belong."""
-    block, other = _opened(blocks, random), _opened(blocks, random)
-    if not block.frames:
-        return
-    at = random.randrange(len(block.frames))
-    frame = block.frames[at]
-    what = random.randrange(4)
-    if what == 0:
-        del block.frames[at]
-    elif what == 1 and other.frames:
-        other.frames[random.randrange(len(other.frames))] = frame._replace(at=random.choice(other.frames).at)
-    elif what == 2:
-        two = random.choice(block.frames)
-        block.frames[at] = frame._replace(order=two.order, again=two.again)
-    else:
-        _append(block, frame, random)
-
-
-def _append(block: Block, frame: Part, random: Random) -> None:
-    """A frame behind the last one, seemingly the next."""
-    last = block.frames[-1] if block.frames else None
-    at = codec.RECORD_BYTES if last is None else last.at + 20 + len(last.payload)
-    order = 0 if last is None else min(last.order + 1, ORDER_MAX)
-    if at + 20 + len(frame.payload) <= len(block.rest):
-        block.frames.append(frame._replace(at=at, order=order, again=random.choice((0, 0, 1, 5))))
-
-
-def _add_frame(blocks: list[Block], random: Random) -> None:
-    """A frame that closes a circle: names that go round, blocks that announce each other's erase, files of files."""
-    block = _opened(blocks, random)
-    kind = random.choice(sorted(KINDS))
-    numbers = _files(blocks) or [0]
-    payload = {Kind.DATA: b"data", Kind.HOLE: codec.U32.pack(odd(random, 10, U32)) + b"x"}.get(Kind(kind), b"")
-    if kind in codec.CLAIMS:
-        payload = random.choice(_NAMES)
-    file = random.choice((random.choice(numbers), odd(random, 1, U32), random.randrange(len(blocks))))
-    frame = Part(0, kind, 0, file, odd(random, 8, U32), 0, payload)
-    _append(block, frame, random)
-
-
-def _circle_of_names(blocks: list[Block], random: Random) -> None:
-    """a becomes b, b becomes a, in one place or in two."""
-    names = random.sample((b"a", b"log", b"settings", b"B"), 2)
-    numbers = _files(blocks) or [1]
-    for _ in range(random.randrange(1, 4)):
-        old, new = names[:: random.choice((1, -1))]
-        frame = Part(0, Kind.RENAME, 0, random.choice(numbers), random.randrange(50), 0, new + b"\0" + old)
-        _append(_opened(blocks, random), frame, random)
-
-
-def _change_record(blocks: list[Block], random: Random) -> None:
-    block = _opened(blocks, random)
-    if block.record is None:
-        return
-    values = list(block.record)
-    at = random.choice((*_POINTING, *_POINTING, random.randrange(len(values))))
-    values[at] = odd(random, values[at], _RECORD_MOST[at])
-    if at == 0 and random.randrange(2):
-        values[0] = random.choice([other.record.base for other in blocks if other.record is not None])
-    if at in _POINTING[2:] and random.randrange(2):
-        values[at] = random.randrange(len(blocks))
-    changed = OpenRecord(*values)
-    if not random.randrange(4):
-        block.copied, block.record_sound = copy_of(changed), bool(random.randrange(2))
-        return
-    for other in blocks if random.randrange(4) == 0 else [block]:
-        if other.record is not None:
-            kept = other.record
-            other.record = changed._replace(base=kept.base, head=kept.head, erase_count=kept.erase_count)
-    block.record = changed
-
-
-def _change_erase_record(blocks: list[Block], random: Random) -> None:
-    block = random.choice(blocks)
-    block.erase_count = random.choice((None, 0, U32, odd(random, block.erase_count or 0, U32)))
-    if not random.randrange(8):
-        block.version = random.randrange(256)
-
-
 def _change_seal(blocks: list[Block], random: Random) -> None:
     sealed = [block for block in blocks if block.seal is not None]
     if not sealed:
@@ -238,9 +119,9 @@ def _change_seal(blocks: list[Block], random: Random) -> None:
     elif what == 1:
         block.seal = seal._replace(end=odd(random, seal.end, U32))
     elif what == 2:
-        block.seal = seal._replace(zero=odd(random, 1, U16))
+        block.seal = seal._replace(base=odd(random, seal.base, U64))
     elif what == 3:
-        block.seal = seal._replace(next_order=odd(random, seal.next_order, U16))
+        block.seal = seal._replace(next_order=odd(random, seal.next_order, U32))
     elif what == 4:
         block.seal, block.entries = None, []
     elif block.entries:
@@ -255,38 +136,49 @@ def _change_entry(blocks: list[Block], random: Random) -> None:
         return
     block = random.choice(listed)
     at = random.randrange(len(block.entries))
-    place, order, length, file, offset = block.entries[at]
+    first, file, offset = block.entries[at]
+    address, kind, order, length = (
+        place_of(block.entries[at]),
+        kind_of(block.entries[at]),
+        order_of(block.entries[at]),
+        0,
+    )
+    length = first >> LENGTH_SHIFT
     what = random.randrange(6)
     if what == 0:
         size = len(block.rest)
-        address = random.choice((0, codec.RECORD_BYTES, size - 16, size - 1, size, 0xFFFFFF, random.randrange(size)))
-        place = place & 0xFF000000 | address
+        address = random.choice((0, 118, size - 26, size - 1, size, PLACE_MASK, random.randrange(size)))
     elif what == 1:
-        place = place & 0xFFFFFF | random.choice((*sorted(KINDS), 0, 0xFF)) << 24
+        kind = random.choice((*sorted(KINDS), 0, 0xFF))
     elif what == 2:
-        order = odd(random, order, U16)
+        order = odd(random, order, ORDER_MAX)
     elif what == 3:
         length = odd(random, length, U16)
     elif what == 4:
-        file = random.choice((odd(random, file, U32), *_files(blocks)))
+        file = random.choice((odd(random, file, U32), *files(blocks)))
     else:
         offset = odd(random, offset, U32)
-    block.entries[at] = (place, order, length, file, offset)
+    block.entries[at] = (_first(address, kind, order, length), file, offset)
     if not random.randrange(4):
         random.shuffle(block.entries)
 
 
+def _first(address: int, kind: int, order: int, length: int) -> int:
+    """The first number of a run entry."""
+    return address & PLACE_MASK | (kind & KIND_MASK) << KIND_SHIFT | order << ORDER_SHIFT | length << LENGTH_SHIFT
+
+
 def _seal_unsealed(blocks: list[Block], random: Random) -> None:
     """A seal with invented runs on a block that had none."""
-    block = _opened(blocks, random)
-    if block.record is None or block.seal is not None:
+    block = opened(blocks, random)
+    if not block.stated or block.seal is not None:
         return
     entries = [
-        (frame.at | frame.kind << 24, frame.order, len(frame.payload), frame.file, frame.offset)
+        (_first(frame.at, frame.kind, frame.order & ORDER_MAX, len(frame.payload)), frame.file, frame.offset)
         for frame in block.frames[: random.randrange(6)]
     ]
     block.entries = entries
-    block.seal = Seal(len(entries), odd(random, 200, 1024), odd(random, 9, U16))
+    block.seal = Seal(len(entries), odd(random, 200, 1024), odd(random, 9, U32), block.counts_from or 0)
 
 
 def _move_block(blocks: list[Block], random: Random) -> None:
@@ -305,20 +197,20 @@ def _move_block(blocks: list[Block], random: Random) -> None:
 
 
 def _soil(blocks: list[Block], random: Random) -> None:
-    """Something that is no structure, between or under the structures; fences and marks that discard a block."""
+    """Something that is no structure, between or under the structures; marks, whole and torn."""
     block = random.choice(blocks)
     size = len(block.rest)
     if random.randrange(2):
         start = random.randrange(size)
         dirt = random.randbytes(random.choice((1, 4, 20)))
     else:
-        start = random.choice((FENCE_AT, DISCARD_AT)) + random.choice((0, 0, 1, 8, 9))
-        dirt = bytes(16 - start % 16)
+        start = random.choice((size - 1, size - 2, size - 16, size - 32, *range(0, size, 64), 13, 28))
+        dirt = random.choice((b"\0", b"\x7f", bytes(8), bytes(16)))
     block.rest = (block.rest[:start] + dirt + block.rest[start + len(dirt) :])[:size]
 
 
 _CHANGES: tuple[Change, ...] = (
-    _change_frame, _change_frame, _change_frame, _shuffle_frames, _add_frame, _add_frame, _circle_of_names,
-    _change_record, _change_record, _change_erase_record, _change_seal, _change_seal, _change_entry, _change_entry,
-    _seal_unsealed, _move_block, _soil,
+    change_frame, change_frame, change_frame, shuffle_frames, add_frame, add_frame, circle_of_names,
+    change_statement, change_statement, change_statement, change_settings, change_stated, change_stated,
+    _change_seal, _change_seal, _change_entry, _change_entry, _seal_unsealed, _move_block, _soil,
 )  # fmt: skip

@@ -125,8 +125,8 @@ BUGS = [
     Planted(
         "a run goes on beyond what its entry can say",
         "simfs.store.format.runs",
-        "or run.length + length > ORDER_MAX",
-        "or run.length > ORDER_MAX",
+        "or run.length + length > LENGTH_MAX",
+        "or run.length > LENGTH_MAX",
         INDEX + "test_a_run_ends_before_its_length_overflows",
     ),
     Planted(
@@ -223,8 +223,8 @@ BUGS = [
     Planted(
         "a read-only mount settles what is in doubt, and writes",
         "simfs.store.volume",
-        "load(flash, writable=False, look=look), read_only=True",
-        "load(flash, writable=True, look=look), read_only=True",
+        "cls(load(flash, writable=False, look=look), read_only)",
+        "cls(load(flash, writable=True, look=look), True)",
         REPLAY + "test_a_read_only_mount_leaves_a_log_in_doubt_as_it_is",
     ),
     Planted(

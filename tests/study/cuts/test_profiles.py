@@ -68,7 +68,7 @@ def doubts_after(history: History, cut: CutPoint, profile: Profile) -> tuple[int
 
 def is_frame(data: bytes | None) -> bool:
     """Whether a program is a whole frame."""
-    return data is not None and data[0] in KINDS and len(data) == FRAME_BYTES + int.from_bytes(data[2:4], "little")
+    return data is not None and data[0] in KINDS and len(data) == FRAME_BYTES + int.from_bytes(data[4:6], "little")
 
 
 def test_only_torn_frames_are_doubted() -> None:

@@ -19,7 +19,7 @@ from tests.support.places import SCENARIOS
 
 
 def new_store(**settings: object) -> Store:
-    flash = NorFlash(8, 512, 64)
+    flash = NorFlash(8, 1024, 64)
     return Store.format(flash, StoreConfig(**{"buffer_bytes": 32, "name_bytes": 12, **settings}))
 
 
@@ -142,7 +142,7 @@ from simfs import NorFlash, Store, StoreConfig
 from simfs.replay.device.task_files import DeviceTask
 
 def store():
-    return Store.format(NorFlash(8, 512, 64), StoreConfig(buffer_bytes=32, name_bytes=12))
+    return Store.format(NorFlash(8, 1024, 64), StoreConfig(buffer_bytes=32, name_bytes=12))
 
 def run(device):
     task = DeviceTask(device, "log")

@@ -52,9 +52,9 @@ def test_a_case_is_one_line_and_back() -> None:
 
 def test_a_line_written_by_hand() -> None:
     case = Case.parse(
-        "6x512 page=64; buffer_bytes=32; open #1 /a w; write #1 end 8; write #1 0 =ff00; close #1; mount; idle 5"
+        "6x1024 page=64; buffer_bytes=32; open #1 /a w; write #1 end 8; write #1 0 =ff00; close #1; mount; idle 5"
     )
-    assert case.geometry == Geometry(6, 512, 64)
+    assert case.geometry == Geometry(6, 1024, 64)
     assert case.config == StoreConfig(buffer_bytes=32)
     assert [call.kind for call in case.calls] == ["open", "write", "write", "close", "mount", "idle"]
     recorded = case.record()

@@ -56,8 +56,10 @@ def test_the_fast_path_ends_like_the_plain_one() -> None:
     assert fast.past_year_9999
     assert fast.clock.startswith("10000-01-")
     assert fast.block is not None
-    assert sum(fast.block_erases_by_task.values()) == 12 == fast.erase_counts[fast.block]
-    assert sum(fast.erases_by_task.values()) == fast.erases == sum(fast.erase_counts)
+    assert fast.erase_counts[fast.block] == 12
+    # The first erase of the first block came with the store.
+    assert sum(fast.block_erases_by_task.values()) == 12 - (fast.block == 0)
+    assert sum(fast.erases_by_task.values()) == fast.erases == sum(fast.erase_counts) - 1
     assert fast.task == "gauge"
 
 
@@ -205,11 +207,11 @@ def test_a_projection_is_near_the_exact_end() -> None:
     assert projected.simulated_ns < 0.3 * exact.at_ns
 
 
-def test_a_projection_leaves_out_blocks_that_rest_for_good() -> None:
-    """Two of the 32: one is open for what cleaning moves, next to nothing, and one waits until that is full."""
+def test_a_projection_of_records_that_are_updated_in_place() -> None:
+    """No block rests for good, though most of what is cleaned is dead."""
     scenario, limits = load_scenario(SCENARIOS / "ring_buffer.toml"), [40] * 32
     exact, projected = (end_of_life(scenario, until="limit", limits=limits, project=quick) for quick in (False, True))
     assert exact.at_ns is not None
     assert projected.at_ns is not None
-    assert exact.erase_counts.count(0) == 2
+    assert min(exact.erase_counts) > 35
     assert abs(projected.at_ns - exact.at_ns) < 0.02 * exact.at_ns

@@ -12,8 +12,7 @@ def life(**changes: Any) -> Life:
         "rated_cycles": 1000,
         "erase_counts": [4, 2, 2, 0],
         "erases_in_run": [4, 2, 2, 0],
-        "filled": [True, True, False, False],
-        "unused_blocks": 1,
+        "holding": [True, True, False, False],
         "block_bytes": 4096,
         "host_bytes": 8192,
         "run_ns": 10 * NS_PER_DAY,
@@ -22,18 +21,18 @@ def life(**changes: Any) -> Life:
 
 
 def test_the_hottest_block_decides() -> None:
-    # Block 0 was erased 4 times and holds data that waits for a fifth: 5 fillings in 10 days, one in 2 days.
-    # It has 1000 - 4 = 996 cycles left: 996 * 2 days.
+    # Block 0 was erased 4 times and filled after each: one filling in 2.5 days.
+    # It has 1000 - 4 = 996 cycles left: 996 * 2.5 days.
     measured = life()
     assert measured.first_worn_block == 0
-    assert measured.first_worn_fills == 5
-    assert measured.hottest_ns == 996 * 2 * NS_PER_DAY
-    assert measured.hottest_years == 996 * 2 / 365.25
+    assert measured.first_worn_fills == 4
+    assert measured.hottest_ns == 996 * 5 * NS_PER_DAY // 2
+    assert measured.hottest_years == 996 * 2.5 / 365.25
 
 
 def test_even_wear_shares_the_fillings() -> None:
-    # Fillings 5 + 3 + 2 + 0 = 10 in 10 days, one a day; cycles left 996 + 998 + 998 + 1000 = 3992.
-    assert life().even_ns == 3992 * NS_PER_DAY
+    # Fillings 4 + 2 + 2 + 0 = 8 in 10 days, one in 1.25 days; cycles left 996 + 998 + 998 + 1000 = 3992.
+    assert life().even_ns == 3992 * 5 * NS_PER_DAY // 4
 
 
 def test_floor_takes_the_devices_bytes_alone() -> None:
@@ -42,8 +41,8 @@ def test_floor_takes_the_devices_bytes_alone() -> None:
 
 
 def test_cycles_spent_before_the_run_count() -> None:
-    # Block 3 had 990 erases before and 1 in the run, and is blank again: 9 left at one in 10 days, 90 days.
-    measured = life(erase_counts=[4, 2, 2, 991], erases_in_run=[4, 2, 2, 1], unused_blocks=0)
+    # Block 3 had 990 erases before and 1 in the run, and holds nothing: 9 left at one in 10 days, 90 days.
+    measured = life(erase_counts=[4, 2, 2, 991], erases_in_run=[4, 2, 2, 1])
     assert (measured.first_worn_block, measured.hottest_ns) == (3, 90 * NS_PER_DAY)
 
 
@@ -51,19 +50,20 @@ def test_worn_out_already() -> None:
     assert life(erase_counts=[1001, 2, 2, 0]).hottest_ns == 0
 
 
-def test_filling_blank_room_does_not_promise_a_long_life() -> None:
-    # In year one both blocks were filled, and only block 0 was erased once and filled again. By erases alone block 1
-    # would last for ever and block 0 for 99 years; by fillings block 0 is used 2 times a year: 99 / 2.
+def test_a_block_that_was_erased_before_the_run_counts_as_filled() -> None:
+    # In year one both blocks were filled once, and the erase of block 0 was the format's. By erases of the run alone
+    # block 0 would last for ever; by fillings each is used once a year: 99 years, and together twice.
     measured = life(
-        rated_cycles=100, erase_counts=[1, 0], erases_in_run=[1, 0], filled=[True, True], unused_blocks=0,
-        run_ns=NS_PER_YEAR,
-    )  # fmt: skip
-    assert measured.hottest_years == 49.5
+        rated_cycles=100, erase_counts=[1, 1], erases_in_run=[0, 1], holding=[True, True], run_ns=NS_PER_YEAR
+    )
+    assert (measured.hottest_years, measured.even_years) == (99, 99)
+    assert (measured.first_worn_block, measured.first_worn_fills) == (0, 1)
 
 
 def test_without_an_erase_the_run_cannot_say() -> None:
     # One block of four used in 10 days: 40 days to use all of them once.
-    measured = life(erase_counts=[0] * 4, erases_in_run=[0] * 4, filled=[True, False, False, False], unused_blocks=3)
+    measured = life(erase_counts=[0] * 4, erases_in_run=[0] * 4, holding=[True, False, False, False])
+    assert measured.unused_blocks == 3
     assert measured.hottest_ns is None
     assert measured.even_years is None
     assert measured.run_longer_ns == 40 * NS_PER_DAY
@@ -71,7 +71,8 @@ def test_without_an_erase_the_run_cannot_say() -> None:
 
 
 def test_when_every_block_was_used_no_longer_run_is_asked_for() -> None:
-    assert life(unused_blocks=0).run_longer_ns is None
+    assert life().run_longer_ns == 10 * NS_PER_DAY * 4 // 3
+    assert life(erases_in_run=[4, 2, 2, 1]).run_longer_ns is None
 
 
 def test_nothing_written_and_no_time() -> None:
