@@ -56,8 +56,8 @@ def appends(count: int) -> History:
 
 
 def full_store() -> History:
-    """A log in a store of four erase blocks, cut to half and filled up again, twice."""
-    store = new_store(4 * BLOCK_BYTES)
+    """A log in a store of eight erase blocks, cut to half and filled up again, twice."""
+    store = new_store(16 << 10, BLOCK_BYTES // 2)
     fill(store)
     return record(store, cut_and_fill)
 

@@ -10,9 +10,9 @@ FRAME_BYTES = 60  # of such a record in a store: the record and 20 bytes
 assert len(RECORD) == 40
 
 
-def new_store(size_bytes: int) -> Store:
+def new_store(size_bytes: int, block_bytes: int = BLOCK_BYTES) -> Store:
     """An empty store on a plain flash."""
-    return Store.format(NorFlash(size_bytes // BLOCK_BYTES, BLOCK_BYTES), StoreConfig(open_files_max=16))
+    return Store.format(NorFlash(size_bytes // block_bytes, block_bytes), StoreConfig(open_files_max=16))
 
 
 class Rotation:
@@ -41,11 +41,11 @@ class Rotation:
 
 
 def append_until_full(store: Store, names: list[str]) -> int:
-    """Append records, each a frame of its own, to the files in turn until no blank block is left; how many. The cleaner
+    """Append records, each a frame of its own, to the files in turn until no dead block is left; how many. The cleaner
     would then join the records block by block into larger frames: it gets no further than the first."""
     files = [store.open(name, "ab") for name in names]
     done = 0
-    while not store.meters.cleanings and not store.meters.erases:
+    while not store.meters.cleanings:
         for file in files:
             file.write(RECORD)
             file.flush()
