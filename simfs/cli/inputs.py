@@ -126,7 +126,7 @@ def _store_on(part: str, size: str | None) -> AnyStore:
     from simfs.files import Store
     from simfs.flash import NorFlash
     from simfs.flash.parts import PARTS
-    from simfs.replay.scenario.quantities import parse_size
+    from simfs.replay.scenario.quantities import format_size, parse_size
 
     if part not in PARTS:
         raise Refused(f"--part {part}: there is no such part in the catalogue; known are {', '.join(PARTS)}")
@@ -135,6 +135,9 @@ def _store_on(part: str, size: str | None) -> AnyStore:
         blocks, rest_bytes = divmod(parse_size(size) if size else sheet.size_bytes, sheet.block_bytes)
         if rest_bytes:
             raise ValueError(f"it is not a multiple of the erase block of {part}, {sheet.block_bytes} bytes; write one")
+        if blocks * sheet.block_bytes > sheet.size_bytes:
+            free = format_size(sheet.size_bytes)
+            raise ValueError(f"{part} has {free}, and all of them are free; write at most that, or take a larger part")
         return Store.format(NorFlash.part(part, block_count=blocks))
     except ValueError as error:
         raise Refused(f"--size {size}: {error}") from None

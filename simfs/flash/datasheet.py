@@ -14,6 +14,7 @@ class Datasheet:
 
     A program time is that of one page program, however few its bytes; an erase time is that of one erase block.
     A read takes `read_overhead_ns` (command and address) and `read_byte_ns` for each byte, on one data line.
+    `sizes_bytes` lists the sizes that a part comes in, and `size_bytes` is one of them; a part of one size has none.
     Raises ValueError naming the field that makes no sense.
     """
 
@@ -37,11 +38,12 @@ class Datasheet:
     read_overhead_ns: int = 0
     program_unit_bytes: int = 1
     page_programs_max: int = 0
+    sizes_bytes: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
         for field in fields(self):
             value = getattr(self, field.name)
-            if field.name not in ("name", "source") and (not isinstance(value, int) or value < 0):
+            if field.name not in ("name", "source", "sizes_bytes") and (not isinstance(value, int) or value < 0):
                 raise ValueError(f"{field.name} must be an integer of 0 or more, not {value!r}")
         if self.rated_cycles < 1:
             raise ValueError(f"rated_cycles must be at least 1, not {self.rated_cycles}")

@@ -144,6 +144,18 @@ GENERIC = Datasheet(
     retention_years=20,
 )
 
+_BUILT_IN_SIZES = tuple(mib * 1024 * _KIB for mib in (1, 2, 4, 8, 16))
+
+_BUILT_IN_SERIAL = replace(
+    GENERIC,
+    name="generic-built-in-serial",
+    source="invented: the generic serial NOR in one package with a microcontroller, 1, 2, 4, 8 or 16 MiB; "
+    "its 10,000 cycles are common practice, no source",
+    size_bytes=max(_BUILT_IN_SIZES),
+    sizes_bytes=_BUILT_IN_SIZES,
+    rated_cycles=10_000,
+)
+
 _BUILT_IN = Datasheet(
     name="generic-built-in-4K",
     source="invented: a microcontroller's built-in flash; its 10,000 cycles are common practice, no source",
@@ -178,7 +190,13 @@ _BUILT_IN_LARGE = replace(
 
 PARTS: dict[str, Datasheet] = {
     sheet.name: sheet
-    for sheet in (*(sheet for part in _SERIAL for sheet in part.datasheets()), GENERIC, _BUILT_IN, _BUILT_IN_LARGE)
+    for sheet in (
+        *(sheet for part in _SERIAL for sheet in part.datasheets()),
+        GENERIC,
+        _BUILT_IN_SERIAL,
+        _BUILT_IN,
+        _BUILT_IN_LARGE,
+    )
 }
 
 

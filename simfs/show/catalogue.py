@@ -18,7 +18,7 @@ def as_table(parts: Iterable[Datasheet]) -> str:
     rows = [
         (
             part.name,
-            units.size(part.size_bytes),
+            _size(part),
             units.size(part.block_bytes),
             f"{units.time(part.program_typ_ns)}, {units.time(part.program_max_ns)}",
             f"{units.time(part.erase_typ_ns)}, {units.time(part.erase_max_ns)}",
@@ -31,3 +31,12 @@ def as_table(parts: Iterable[Datasheet]) -> str:
     sources = {part.source: part.name for part in reversed(parts)}  # the first part of each source
     told = [f"{name}: {source}" for source, name in reversed(sources.items())]
     return "\n".join([table, "", "Times are typical, then maximum. Where the values come from:", *told])
+
+
+def _size(part: Datasheet) -> str:
+    """From the smallest to the largest, of a part that comes in several."""
+    if not part.sizes_bytes:
+        return units.size(part.size_bytes)
+    smallest, largest = units.size(min(part.sizes_bytes)), units.size(max(part.sizes_bytes))
+    unit = largest.partition(" ")[2]
+    return f"{smallest.removesuffix(' ' + unit)} to {largest}"

@@ -39,20 +39,30 @@ def region_blocks(chip: Chip, store: StoreTable) -> int:
 
 def _region_faults(chip: Chip, store: StoreTable) -> Found:
     sheet = chip.datasheet()
-    block, chip_bytes = format_size(sheet.block_bytes), format_size(sheet.size_bytes)
+    block = format_size(sheet.block_bytes)
     for key, at in (("start", store.start), ("size", store.size or 0)):
         if at % sheet.block_bytes:
             whole = at - at % sheet.block_bytes or sheet.block_bytes
             yield ("store", key), f"{format_size(at)} is not whole erase blocks of {block}; write {format_size(whole)}"
     end = store.start + (store.size or sheet.block_bytes)
     if end > sheet.size_bytes:
-        key = "start" if store.start >= sheet.size_bytes or store.size is None else "size"
-        yield ("store", key), f"the store would end at {format_size(end)}, behind the chip's {chip_bytes}; write less"
+        yield _beyond_the_chip(store, end, sheet.size_bytes)
         return
     try:
         check_fit(sheet.geometry(region_blocks(chip, store)), store.config())
     except ValueError as error:
         yield ("store", "size") if store.size else ("store",), f"{error}; write a larger store, or other settings"
+
+
+def _beyond_the_chip(store: StoreTable, end: int, chip_bytes: int) -> tuple[Path, str]:
+    """The key that asks for too much, and what is free."""
+    chip, free_bytes = f"behind the chip's {format_size(chip_bytes)}", chip_bytes - store.start
+    if free_bytes <= 0 or store.size is None:
+        what = f"the store would begin at {format_size(store.start)} and end {chip}, where nothing is free"
+        return ("store", "start"), f"{what}; write less"
+    where = f" from start = {format_size(store.start)} on" if store.start else ""
+    what = f"the store would end at {format_size(end)}, {chip}"
+    return ("store", "size"), f"{what}; {format_size(free_bytes)} is free{where}, write at most that"
 
 
 def _value_faults(values: Mapping[str, Value], tasks: list[tuple[int, Task]]) -> Found:

@@ -23,6 +23,7 @@ from simfs.flash.datasheet import Datasheet
 from simfs.flash.parts import GENERIC, PARTS
 from simfs.replay.scenario.expectations import Expect
 from simfs.replay.scenario.fields import AnySize, Duration, Moment, Period, Size, Table
+from simfs.replay.scenario.quantities import format_size
 from simfs.replay.scenario.tasks import Task
 from simfs.store.format.config import CLEANERS, OVERLONG, PACKINGS, StoreConfig
 
@@ -33,13 +34,18 @@ _CHIP_UNITS = {"size": "_bytes", "block": "_bytes", "page": "_bytes", "program_u
 
 
 class Chip(Table):
-    """The flash: a part of the catalogue, or sizes and times of your own. Give `part` or `size`, never both. Of the
-    typical and the longest time of a program or an erase, one alone stands for both."""
+    """The flash: a part of the catalogue, or sizes and times of your own. Give `part` or `size`, and both only
+    where a part comes in several sizes. Of the typical and the longest time of a program or an erase, one alone stands
+    for both."""
 
     part: str | None = Field(
         default=None, description="a part of the catalogue (`simfs parts` lists it); all other keys come with it"
     )
-    size: Size | None = Field(default=None, description='the size of the whole chip, for example "4 MiB"')
+    size: Size | None = Field(
+        default=None,
+        description='the size of the whole chip, for example "4 MiB"; beside a part that comes in several sizes, one '
+        "of these, or it is the largest",
+    )
     block: Size | None = Field(
         default=None, description='the erase block, the least that one erase clears, for example "4 KiB"'
     )
@@ -98,7 +104,8 @@ class Chip(Table):
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
-        own = sorted(self.model_fields_set - {"part"})
+        several = self.part is not None and bool(PARTS[self.part].sizes_bytes)
+        own = sorted(self.model_fields_set - {"part"} - ({"size"} if several else set()))
         if self.part and own:
             raise ValueError(f"a catalogue part has its own {own[0]}; leave out either part or {', '.join(own)}")
         if not self.part and self.size is None:
@@ -109,7 +116,13 @@ class Chip(Table):
     def datasheet(self) -> Datasheet:
         """The chip's datasheet. `ValueError` where its values contradict each other."""
         if self.part:
-            return PARTS[self.part]
+            sheet = PARTS[self.part]
+            if self.size is None or self.size == sheet.size_bytes:
+                return sheet
+            if self.size not in sheet.sizes_bytes:
+                sizes = ", ".join(map(format_size, sheet.sizes_bytes))
+                raise ValueError(f"{self.part} comes with {sizes}; {format_size(self.size)} is none of these")
+            return replace(sheet, size_bytes=self.size)
         own = {key + _CHIP_UNITS.get(key, ""): getattr(self, key) for key in self.model_fields_set - {"part"}}
         for work in ("program", "erase"):  # one time alone stands for both
             for given, other in (("typ", "max"), ("max", "typ")):

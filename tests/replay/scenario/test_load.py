@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simfs.replay.device.clock import NS_PER_YEAR, moment
+from simfs.replay.scenario.crosschecks import region_blocks
 from simfs.replay.scenario.input_faults import BadScenario
 from simfs.replay.scenario.load import load_scenario, parse_scenario, scenario_schema
 from simfs.store.format.config import StoreConfig
@@ -33,6 +34,7 @@ operations = [
 [expect]
 life_min = "10 years"
 """
+ONE_SIZE, OF_FIVE = 'part = "W25Q32JV"', 'part = "generic-built-in-serial"'
 
 
 def faults_of(text):
@@ -129,11 +131,22 @@ nothing = 2
         ('part = "W25Q32JV"', 'part = "W25"', 2, "chip.part", "known are .*W25Q32JV"),
         ('part = "W25Q32JV"', "", 1, "chip", 'write part = "W25Q32JV" or size = "4 MiB"'),
         ('part = "W25Q32JV"', 'part = "W25Q32JV"\npage = "1 B"', 1, "chip", "leave out either"),
+        ('part = "W25Q32JV"', 'part = "W25Q32JV"\nsize = "8 MiB"', 1, "chip", "leave out either part or size"),
+        (ONE_SIZE, f'{OF_FIVE}\nsize = "3 MiB"', 1, "chip", "comes with 1 MiB, .*16 MiB; 3 MiB is none of these"),
+        (ONE_SIZE, f'{OF_FIVE}\nsize = "4 MiB"\npage = "1 B"', 1, "chip", "leave out either part or page"),
+        (ONE_SIZE, f'{OF_FIVE}\nsize = "2 MiB"', 5, "store.start", "begin at 3 MiB.* chip's 2 MiB"),
         ('part = "W25Q32JV"', 'size = "5 KiB"\nblock = "4 KiB"', 1, "chip", "multiple of block_bytes"),
         ('part = "W25Q32JV"', 'size = "4 GiB"', 2, "chip.size", "256 MiB"),
         ('start = "3 MiB"', 'start = "3000 B"', 4, "store.start", "write 4 KiB"),
-        ('start = "3 MiB"', 'start = "8 MiB"', 4, "store.start", "write less"),
-        ('size = "1 MiB"', 'size = "2 MiB"', 5, "store.size", "write less"),
+        (
+            'start = "3 MiB"',
+            'start = "8 MiB"',
+            4,
+            "store.start",
+            "begin at 8 MiB.* chip's 4 MiB, where nothing is free",
+        ),
+        ('size = "1 MiB"', 'size = "2 MiB"', 5, "store.size", "5 MiB, .*'s 4 MiB; 1 MiB is free from start = 3 MiB on"),
+        ('start = "3 MiB"\nsize = "1 MiB"', 'size = "5 MiB"', 4, "store.size", "4 MiB; 4 MiB is free, write at most"),
         ('size = "1 MiB"', 'size = "8 KiB"', 5, "store.size", "2 erase blocks are too few.*larger store"),
         ('size = "1 MiB"', "name_bytes = 300", 5, "store.name_bytes", "from 2 to 256"),
         ('size = "1 MiB"', "reserve_blocks = 0", 5, "store.reserve_blocks", "from 2 to"),
@@ -165,6 +178,14 @@ def test_each_fault_says_where_it_is_and_what_would_be_right(old, new, line, pat
     (found,) = faults_of(changed(old, new))
     assert found[:2] == (line, path)
     assert re.search(right, found[2])
+
+
+@pytest.mark.parametrize(("size", "whole_mib"), [("", 16), ('size = "4 MiB"', 4), ('size = "16 MiB"', 16)])
+def test_a_part_of_several_sizes_has_the_given_one_or_else_the_largest(size, whole_mib):
+    text = changed(ONE_SIZE, f"{OF_FIVE}\n{size}").replace('size = "1 MiB"\n', "", 1)
+    scenario = parse_scenario(text.encode(), "plan.toml")
+    assert scenario.chip.datasheet().size_bytes == whole_mib << 20
+    assert region_blocks(scenario.chip, scenario.store) == (whole_mib - 3) * 256
 
 
 def test_a_fault_in_one_table_does_not_hide_those_between_others():
