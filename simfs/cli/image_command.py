@@ -225,6 +225,6 @@ def _address(text: str) -> int:
     from simfs.replay.scenario.quantities import parse_size
 
     try:
-        return int(text, 16) if text.lower().startswith("0x") else parse_size(text)
+        return parse_size(text)
     except ValueError as error:
-        raise Refused(f"--start {text}: {error}; or write the address as 0x300000") from None
+        raise Refused(f"--start {text}: {error}") from None

@@ -1,7 +1,7 @@
-"""Durations and sizes as people write them: `10 min`, `1h30m`, `250 ms`, `3 MiB`.
+"""Durations and sizes as people write them: `10 min`, `1h30m`, `250 ms`, `3 MiB`, and addresses such as `0x300000`.
 
-Strict on purpose. A number without a unit is refused, and so is a unit that two readers may take differently: `m` alone
-(minutes? months?), `KB` (1000 or 1024?), `y`. All results are exact integers, of ns or of bytes.
+Strict on purpose. A decimal number without a unit is refused, and so is a unit that two readers may take differently:
+`m` alone (minutes? months?), `KB` (1000 or 1024?), `y`. All results are exact integers, of ns or of bytes.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from simfs.replay.device.clock import NS_PER_DAY, NS_PER_MS, NS_PER_S, NS_PER_US, NS_PER_YEAR
+from simfs.replay.scenario.near_words import did_you_mean
 
 _DURATION_NS = {
     "ns": 1,
@@ -18,21 +19,18 @@ _DURATION_NS = {
     "µs": NS_PER_US,  # U+00B5, the micro sign
     "\u03bcs": NS_PER_US,  # the Greek letter that looks the same
     "ms": NS_PER_MS,
-    "s": NS_PER_S,
-    "min": 60 * NS_PER_S,
-    "h": 3600 * NS_PER_S,
-    "d": NS_PER_DAY,
-    "day": NS_PER_DAY,
-    "days": NS_PER_DAY,
-    "week": 7 * NS_PER_DAY,
-    "weeks": 7 * NS_PER_DAY,
-    "year": NS_PER_YEAR,
-    "years": NS_PER_YEAR,
+    **dict.fromkeys(("s", "second", "seconds"), NS_PER_S),
+    **dict.fromkeys(("min", "minute", "minutes"), 60 * NS_PER_S),
+    **dict.fromkeys(("h", "hour", "hours"), 3600 * NS_PER_S),
+    **dict.fromkeys(("d", "day", "days"), NS_PER_DAY),
+    **dict.fromkeys(("week", "weeks"), 7 * NS_PER_DAY),
+    **dict.fromkeys(("year", "years"), NS_PER_YEAR),
 }
 _SIZE_BYTES = {"B": 1, "KiB": 1 << 10, "MiB": 1 << 20, "GiB": 1 << 30}
 
-DURATION_UNITS = "ns, us, ms, s, min, h, d, weeks, years (of 365.25 days)"
+DURATION_UNITS = "ns, us, ms, s or seconds, min or minutes, h or hours, d or days, weeks, years (of 365.25 days)"
 SIZE_UNITS = "B, KiB, MiB, GiB"
+ADDRESS = "0x300000"
 
 _DOUBTFUL_DURATIONS = {
     "m": "may be minutes or months; write min",
@@ -59,8 +57,9 @@ class _Kind(NamedTuple):
     listed: str
 
 
-_DURATION = _Kind("a duration", "10 min", "ns", _DURATION_NS, _DOUBTFUL_DURATIONS, DURATION_UNITS)
-_SIZE = _Kind("a size", "3 MiB", "bytes", _SIZE_BYTES, _DOUBTFUL_SIZES, SIZE_UNITS)
+_DURATION = _Kind("a duration", '"10 min"', "ns", _DURATION_NS, _DOUBTFUL_DURATIONS, DURATION_UNITS)
+_SIZE = _Kind("a size", f'"3 MiB" or "{ADDRESS}"', "bytes", _SIZE_BYTES, _DOUBTFUL_SIZES, SIZE_UNITS)
+_HEXADECIMAL = re.compile(r"\s*0[xX]([0-9A-Fa-f]{1,16})\s*")
 _TERM = re.compile(r"\s*([0-9]{1,18}(?:\.[0-9]{1,9})?)\s*([^\W\d_]+)?\s*")
 
 
@@ -70,7 +69,11 @@ def parse_duration(text: object) -> int:
 
 
 def parse_size(text: object) -> int:
-    """Bytes of a size such as `40 B` or `3 MiB`. `ValueError` says what would be right."""
+    """Bytes of a size such as `40 B` or `3 MiB`, or of an address as datasheets print it, `0x300000`, which needs no
+    unit. `ValueError` says what would be right."""
+    address = _HEXADECIMAL.fullmatch(text) if isinstance(text, str) else None
+    if address is not None:
+        return int(address[1], 16)
     return _parse(text, _SIZE)
 
 
@@ -99,7 +102,7 @@ def _parse(text: object, kind: _Kind) -> int:
     while at < len(text) or at == 0:
         term = _TERM.match(text, at)
         if term is None:
-            raise ValueError(f'"{text}" is not {kind.what}; write for example "{kind.example}"')
+            raise ValueError(f'"{text}" is not {kind.what}; write for example {kind.example}')
         number, unit = term.groups()
         if unit is None:
             raise ValueError(f'"{text}" has a number without a unit; units are {kind.listed}')
@@ -119,10 +122,11 @@ def _unit(text: str, unit: str, kind: _Kind, *, after_hours: bool) -> int:
         return kind.units["min"]
     if unit in kind.doubtful:
         raise ValueError(f'"{text}": the unit {unit} {kind.doubtful[unit]}')
-    raise ValueError(f'"{text}": there is no unit {unit} for {kind.what}; units are {kind.listed}')
+    near = did_you_mean(unit, kind.units)
+    raise ValueError(f'"{text}": there is no unit {unit} for {kind.what}; {near}units are {kind.listed}')
 
 
 def _not_text(value: object, kind: _Kind) -> str:
     if isinstance(value, bool) or not isinstance(value, (int, float)):
-        return f'{value!r} is not {kind.what}; write for example "{kind.example}"'
-    return f'{value!r} has no unit; write {kind.what} as text with its unit, for example "{kind.example}"'
+        return f"{value!r} is not {kind.what}; write for example {kind.example}"
+    return f"{value!r} has no unit; write {kind.what} as text with its unit, for example {kind.example}"

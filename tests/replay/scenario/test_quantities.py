@@ -8,6 +8,7 @@ from simfs.replay.device.clock import NS_PER_DAY, NS_PER_MS, NS_PER_S
 from simfs.replay.scenario.quantities import format_duration, format_size, parse_duration, parse_size
 
 SEEDED = settings(derandomize=True, database=None, deadline=None)
+BRIEF = settings(SEEDED, max_examples=50)
 
 
 @pytest.mark.parametrize(
@@ -24,6 +25,11 @@ SEEDED = settings(derandomize=True, database=None, deadline=None)
         ("7 ns", 7),
         ("2 d", 2 * NS_PER_DAY),
         ("1 week", 7 * NS_PER_DAY),
+        ("2weeks 1day", 15 * NS_PER_DAY),
+        ("1 hour 30 minutes", 5400 * NS_PER_S),
+        ("2 hours 5 m", 7500 * NS_PER_S),
+        ("1 minute 1 second", 61 * NS_PER_S),
+        ("90 seconds", 90 * NS_PER_S),
         ("4 years", 1461 * NS_PER_DAY),
     ],
 )
@@ -32,7 +38,16 @@ def test_durations(text, ns):
 
 
 @pytest.mark.parametrize(
-    ("text", "size_bytes"), [("40 B", 40), ("3 MiB", 3 << 20), ("1.5 KiB", 1536), ("0 B", 0), ("1 KiB 3 B", 1027)]
+    ("text", "size_bytes"),
+    [
+        ("40 B", 40),
+        ("3 MiB", 3 << 20),
+        ("1.5 KiB", 1536),
+        ("0 B", 0),
+        ("1 KiB 3 B", 1027),
+        ("0x300000", 3 << 20),
+        (" 0Xff ", 255),
+    ],
 )
 def test_sizes(text, size_bytes):
     assert parse_size(text) == size_bytes
@@ -42,7 +57,7 @@ def test_sizes(text, size_bytes):
     ("text", "right"),
     [
         (6, "10 min"),
-        ("10", "units are ns, us, ms, s, min"),
+        ("10", "units are ns, us, ms, s or seconds, min or minutes"),
         ("5m", "write min"),
         ("3 M", "write min"),
         ("1 month", "write days"),
@@ -60,6 +75,10 @@ def test_sizes(text, size_bytes):
         (True, "10 min"),
         (None, "10 min"),
         ("3 MiB", "there is no unit MiB for a duration"),
+        ("5 minuts", "did you mean minutes"),
+        ("5 sec", "units are"),
+        ("1 h 2 hours", "largest first"),
+        ("0x10", "there is no unit x"),
     ],
 )
 def test_doubtful_durations_are_refused_with_what_would_be_right(text, right):
@@ -78,6 +97,11 @@ def test_doubtful_durations_are_refused_with_what_would_be_right(text, right):
         ("1.0001 KiB", "not a whole number of bytes"),
         ("3 s", "there is no unit s for a size"),
         ("3", "units are B, KiB, MiB, GiB"),
+        ("3 mib", "did you mean MiB"),
+        ("0x", "there is no unit x"),
+        ("0x10 KiB", "there is no unit x"),
+        ("0x" + "f" * 17, "there is no unit x"),
+        ("-0x10", 'write for example "3 MiB" or "0x300000"'),
     ],
 )
 def test_doubtful_sizes_are_refused_with_what_would_be_right(text, right):
@@ -96,6 +120,57 @@ def test_a_duration_that_is_written_is_read_back(ns):
 @given(st.integers(0, 1 << 40))
 def test_a_size_that_is_written_is_read_back(size_bytes):
     assert parse_size(format_size(size_bytes)) == size_bytes
+
+
+@BRIEF
+@given(st.integers(0, (1 << 64) - 1), st.sampled_from(["{:#x}", "{:#X}", "0x{:016x}"]))
+def test_an_address_in_hexadecimal_is_read_exactly(address, form):
+    assert parse_size(form.format(address)) == address
+
+
+UNIT_NAMES = {  # the same unit under each of its names, the largest first
+    "year years": 31_557_600 * NS_PER_S,
+    "week weeks": 7 * NS_PER_DAY,
+    "d day days": NS_PER_DAY,
+    "h hour hours": 3600 * NS_PER_S,
+    "min minute minutes": 60 * NS_PER_S,
+    "s second seconds": NS_PER_S,
+    "ms": NS_PER_MS,
+    "us µs μs": 1000,
+    "ns": 1,
+}
+TERMS = st.tuples(*(st.tuples(st.integers(0, 10**6), st.sampled_from(names.split())) for names in UNIT_NAMES))
+
+
+@BRIEF
+@given(TERMS, st.sets(st.integers(0, len(UNIT_NAMES) - 1), min_size=1), st.sampled_from(["{} {} ", "{}{}", "{}  {}"]))
+def test_a_duration_is_the_sum_of_its_terms_under_any_name_of_a_unit(terms, taken, form):
+    text = "".join(form.format(*terms[at]) for at in sorted(taken))
+    assert parse_duration(text) == sum(terms[at][0] * list(UNIT_NAMES.values())[at] for at in taken)
+
+
+@BRIEF
+@given(TERMS, st.permutations(range(len(UNIT_NAMES))), st.integers(2, len(UNIT_NAMES)))
+def test_a_duration_with_its_units_out_of_order_is_refused(terms, order, count):
+    taken = order[:count]
+    text = " ".join("{} {}".format(*terms[at]) for at in taken)
+    if taken == sorted(taken):
+        parse_duration(text)
+    else:
+        with pytest.raises(ValueError, match="largest first"):
+            parse_duration(text)
+
+
+@BRIEF
+@given(st.integers(0, 10**12), st.integers(1, 9), st.sampled_from(["B", "KiB", "MiB", "GiB"]))
+def test_a_size_with_a_fraction_is_exact_or_refused(number, digits, unit):
+    text, whole = f"{number / 10**digits:.{digits}f} {unit}", {"B": 0, "KiB": 10, "MiB": 20, "GiB": 30}[unit]
+    size_bytes, rest = divmod(int(text.partition(" ")[0].replace(".", "")) << whole, 10**digits)
+    if rest:
+        with pytest.raises(ValueError, match="not a whole number of bytes"):
+            parse_size(text)
+    else:
+        assert parse_size(text) == size_bytes
 
 
 @SEEDED
