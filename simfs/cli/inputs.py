@@ -126,10 +126,12 @@ def _store_on(part: str, size: str | None) -> AnyStore:
     from simfs.files import Store
     from simfs.flash import NorFlash
     from simfs.flash.parts import PARTS
+    from simfs.replay.scenario.near_words import did_you_mean
     from simfs.replay.scenario.quantities import format_size, parse_size
 
     if part not in PARTS:
-        raise Refused(f"--part {part}: there is no such part in the catalogue; known are {', '.join(PARTS)}")
+        near = did_you_mean(part, PARTS)
+        raise Refused(f"--part {part}: there is no such part in the catalogue; {near}known are {', '.join(PARTS)}")
     sheet = PARTS[part]
     try:
         blocks, rest_bytes = divmod(parse_size(size) if size else sheet.size_bytes, sheet.block_bytes)

@@ -136,11 +136,13 @@ def _store_in(file: str, part: str | None, device: str | None, read_only: bool) 
 
 def _datasheet(part: str | None, device: str | None) -> Datasheet:
     from simfs.flash.parts import PARTS
+    from simfs.replay.scenario.near_words import did_you_mean
 
     if part and device:
         raise Refused(f"--part: {device} gives it already; leave out this or --device")
     if device:
         return _scenario(device).chip.datasheet()
     if part and part not in PARTS:
-        raise Refused(f"--part {part}: there is no such part in the catalogue; known are {', '.join(PARTS)}")
+        near = did_you_mean(part, PARTS)
+        raise Refused(f"--part {part}: there is no such part in the catalogue; {near}known are {', '.join(PARTS)}")
     return PARTS[part or PART_OF_RECORDINGS]

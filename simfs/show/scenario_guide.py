@@ -33,7 +33,7 @@ _FORMS = f"""\
 | form | written as |
 |---|---|
 | duration | text with units, {quantities.DURATION_UNITS}: `"250 ms"`, `"1h30m"` |
-| size | text with units, {quantities.SIZE_UNITS}: `"40 B"`, `"3 MiB"` |
+| size | text with units, {quantities.SIZE_UNITS}: `"40 B"`, `"3 MiB"`; or in hexadecimal, `"{quantities.ADDRESS}"` |
 | date and time | `2031-04-05` or `2031-04-05 03:00:00`, with or without quotes |
 | time of day | `"03:00"` or `"03:00:00"` |
 | name | the whole path in quotes: `"/tide/2031-04-05.csv"` |

@@ -183,6 +183,10 @@ def test_recording_on_the_device_of_a_scenario(recording: Path, scenario: Path) 
     ("words", "says"),
     [
         (["--part", "X"], "--part X: there is no such part in the catalogue; known are IS25"),
+        (
+            ["--part", "genric"],
+            "--part genric: there is no such part in the catalogue; did you mean generic? known are",
+        ),
         (["--size", "1 MB"], "--size 1 MB: "),
         (["--size", "5000 B"], "--size 5000 B: it is not a multiple of the erase block of generic, 4096 bytes"),
         (["--size", "8 MiB"], "--size 8 MiB: generic has 4 MiB, and all of them are free; write at most that"),

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from simfs.replay.device.clock import NS_PER_DAY, YEAR_MAX, calendar
+from simfs.replay.scenario.near_words import did_you_mean
 from simfs.replay.scenario.patterns import CLOCK_FIELDS, COUNT_FIELDS
 from simfs.replay.scenario.quantities import format_size
 from simfs.replay.scenario.tables import Chip, RunTable, StoreTable, Value
@@ -76,7 +77,8 @@ def _value_faults(values: Mapping[str, Value], tasks: list[tuple[int, Task]]) ->
             if isinstance(operation, (Append, Write, Create, Update)) and operation.text is not None:
                 for field in sorted(operation.text.fields - known):
                     path: Path = ("task", at, "operations", position, "text")
-                    right = f"write a table [values.{field}], or one of {', '.join(sorted(known))}"
+                    near = did_you_mean(field, sorted(known))
+                    right = f"{near}write a table [values.{field}], or one of {', '.join(sorted(known))}"
                     yield path, f"there is no reading {{{field}}}; {right}"
 
 

@@ -7,6 +7,7 @@ from typing import Self
 from pydantic import Field, model_validator
 
 from simfs.replay.scenario.fields import AnySize, Duration, Name, Period, Size, Table
+from simfs.replay.scenario.near_words import did_you_mean
 
 
 class Expect(Table):
@@ -85,7 +86,8 @@ class Expect(Table):
         expected = sorted(name for name in self.model_fields_set - {"unmet"} if getattr(self, name) is not None)
         for name in self.unmet or ():
             if name not in expected:
-                known = f"name some of {', '.join(expected)}" if expected else "expect something first"
+                some = f"{did_you_mean(name, expected)}name some of {', '.join(expected)}"
+                known = some if expected else "expect something first"
                 raise ValueError(f'unmet names "{name}", which is not expected here; {known}')
         return self
 

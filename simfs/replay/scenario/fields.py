@@ -13,6 +13,7 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, PlainValidator, WithJsonSchema
 
 from simfs.replay.device.clock import NS_PER_YEAR, calendar, moment, parse_moment, parse_time_of_day, time_of_day
+from simfs.replay.scenario.near_words import did_you_mean
 from simfs.replay.scenario.patterns import CLOCK_FIELDS, COUNT_FIELDS, Pattern, parse_pattern
 from simfs.replay.scenario.quantities import format_duration, format_size, parse_duration, parse_size
 
@@ -87,7 +88,8 @@ def _name_pattern(value: object) -> Pattern:
     pattern = parse_pattern(_name(value))
     unknown = sorted(pattern.fields.difference(_NAME_FIELDS))
     if unknown:
-        raise ValueError(f"a name has no field {{{unknown[0]}}}; fields of names are {', '.join(_NAME_FIELDS)}")
+        near = did_you_mean(unknown[0], _NAME_FIELDS)
+        raise ValueError(f"a name has no field {{{unknown[0]}}}; {near}fields of names are {', '.join(_NAME_FIELDS)}")
     return pattern
 
 

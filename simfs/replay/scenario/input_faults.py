@@ -8,18 +8,11 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
+from simfs.replay.scenario.near_words import did_you_mean
+from simfs.replay.scenario.own_words import in_own_words, not_one_of, shown
 from simfs.replay.scenario.toml_lines import Path
 
 FAULTS_SHOWN_MAX = 200
-
-_KINDS = {
-    "string_type": "text",
-    "int_type": "a whole number",
-    "float_type": "a number",
-    "bool_type": "true or false",
-    "list_type": "a list, [ ... ]",
-    **dict.fromkeys(("dict_type", "model_type", "model_attributes_type"), "a table"),
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,11 +39,11 @@ class BadScenario(ValueError):
 def model_faults(error: ValidationError, model: type[BaseModel], table: Mapping[str, Any]) -> list[tuple[Path, str]]:
     """The path in `table` of each fault that pydantic found, and what is wrong there."""
     schema = model.model_json_schema()
-    found: list[tuple[Path, str]] = []
+    found: dict[Path, str] = {}  # of a key that takes several kinds of value, pydantic says what is wrong with each
     for one in error.errors():
         path = _real_path(table, one["loc"])
-        found.append((path, _what(dict(one), path, schema, table)))
-    return found
+        found[path] = _what(dict(one), path, schema, table)
+    return list(found.items())
 
 
 def _real_path(table: Any, location: tuple[str | int, ...]) -> Path:
@@ -74,21 +67,30 @@ def _what(error: dict[str, Any], path: Path, schema: dict[str, Any], table: Any)
     kind, given, context = error["type"], error["input"], error.get("ctx", {})
     around, node = _schema_at(schema, path, table)
     right = node.get("description", "")
+    if kind == "value_error" and isinstance(given, str) and "enum" in node:
+        return not_one_of(given, node["enum"])
     if kind == "value_error":
         what = str(context["error"])
         return what if ";" in what or not right else f"{what}; right would be: {right}"
     if kind == "extra_forbidden":
-        return f"there is no such key; known here are {', '.join(around.get('properties', {}))}"
+        known = list(around.get("properties", {}))
+        return f"there is no such key; {did_you_mean(path[-1], known)}known here are {', '.join(known)}"
     if kind == "missing":
         return f"it is missing; write {right or 'it'}"
     if kind == "union_tag_not_found":
         return 'it has no do; write for example do = "append"'
     if kind == "union_tag_invalid":
-        return f"there is no operation {_shown(given.get('do'))}; known are {context['expected_tags']}".replace("'", "")
-    if kind in _KINDS:
-        return f"{_shown(given)} is not {_KINDS[kind]}; right would be: {right or 'one, { key = value }'}"
-    message = error["msg"].replace("Input should be", "it must be")
-    return f"{_shown(given)}: {message[0].lower()}{message[1:]}; right would be: {right or 'within that'}"
+        return _no_operation(given.get("do"), context["expected_tags"].replace("'", "").split(", "))
+    if path == ("task",) and isinstance(given, dict):
+        return "it is one table, where a list of tables belongs; write [[task]], with two brackets"
+    what = in_own_words(kind, given, context, error["msg"])
+    if not right:
+        return what if ";" in what else f"{what}; write it so"
+    return f"{what}{'. It means' if ';' in what else '; right would be'}: {right}"
+
+
+def _no_operation(given: object, known: list[str]) -> str:
+    return f"there is no operation {shown(given)}; {did_you_mean(given, known)}known are {', '.join(known)}"
 
 
 def _schema_at(schema: dict[str, Any], path: Path, table: Any) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -130,8 +132,3 @@ def _child(value: Any, step: str | int) -> Any:
     if isinstance(value, list) and isinstance(step, int) and step < len(value):
         return value[step]
     return None
-
-
-def _shown(value: object) -> str:
-    text = f'"{value}"' if isinstance(value, str) else str(value).lower() if isinstance(value, bool) else str(value)
-    return text if len(text) <= 60 else text[:57] + "..."

@@ -12,6 +12,7 @@ import tomllib
 from copy import deepcopy
 from typing import Any
 
+from simfs.replay.scenario.near_words import did_you_mean
 from simfs.replay.scenario.toml_lines import Path, spell
 
 _STEP = re.compile(r"\.?(?:([A-Za-z0-9_-]+)|\"([^\"]+)\"|\[([0-9]{1,6})\])")
@@ -85,7 +86,8 @@ def _place(tables: list[Any], step: str | int, what: str) -> int:
     if step in names:
         return names.index(step)
     known = ", ".join(str(name) for name in names if name) or f"[0] to [{len(tables) - 1}]"
-    raise ValueError(f"there is no {what} named {step}; known are {known}")
+    near = did_you_mean(step, [name for name in names if isinstance(name, str)])
+    raise ValueError(f"there is no {what} named {step}; {near}known are {known}")
 
 
 def _meant(text: str) -> Any:

@@ -23,6 +23,7 @@ from simfs.flash.datasheet import Datasheet
 from simfs.flash.parts import GENERIC, PARTS
 from simfs.replay.scenario.expectations import Expect
 from simfs.replay.scenario.fields import AnySize, Duration, Moment, Period, Size, Table
+from simfs.replay.scenario.near_words import did_you_mean
 from simfs.replay.scenario.quantities import format_size
 from simfs.replay.scenario.tasks import Task
 from simfs.store.format.config import CLEANERS, OVERLONG, PACKINGS, StoreConfig
@@ -99,7 +100,8 @@ class Chip(Table):
     @classmethod
     def _known(cls, part: str | None) -> str | None:
         if part is not None and part not in PARTS:
-            raise ValueError(f'there is no part "{part}" in the catalogue; known are {", ".join(PARTS)}')
+            near = did_you_mean(part, PARTS)
+            raise ValueError(f'there is no part "{part}" in the catalogue; {near}known are {", ".join(PARTS)}')
         return part
 
     @model_validator(mode="after")
@@ -250,7 +252,7 @@ class Value(Table):
 
     mean: float = Field(default=0.0, ge=-1e9, le=1e9, description="the value that everything else is added to")
     decimals: int = Field(default=0, ge=0, le=9, description="digits after the decimal point")
-    waves: list[Wave] = Field(default=[], max_length=100, description="sines")
+    waves: list[Wave] = Field(default=[], max_length=100, description="sines that are added, a table for each")
     walk: Walk | None = Field(default=None, description="a random walk")
     noise: float = Field(default=0.0, ge=0, le=1e9, description="each reading is off by at most this, up or down")
     least: float | None = Field(default=None, ge=-1e9, le=1e9, description="no reading is below this")

@@ -201,7 +201,7 @@ class Task(Table):
     until: Until | None = Field(default=None, description="what ends the task for good")
     counter_every: Count = Field(default=1, description="after how many runs `{counter}` goes up by one")
     operations: list[Operation] = Field(
-        min_length=1, max_length=100, description="what it does in each run, in order; see the operations below"
+        min_length=1, max_length=100, description="what it does in each run: one or more operations, in order"
     )
 
     @model_validator(mode="after")

@@ -156,7 +156,7 @@ nothing = 2
         ('duration = "30 d"', "", 6, "run.duration", 'missing; write .*"30 d"'),
         ('duration = "30 d"', 'duration = "3000 years"', 8, "run.duration", "1000 years"),
         ('duration = "30 d"', 'duration = "0 s"', 8, "run.duration", "1 ns to 1000 years"),
-        ("mean = 2.5", "mean = nan", 10, "values.level.mean", "nan: it must be .*added to"),
+        ("mean = 2.5", "mean = nan", 10, "values.level.mean", "nan is not a finite number; .*added to"),
         ("[values.level]", "[values.date]\n[values.level]", 9, "values.date", "another name"),
         ("{level}", "{depth}", 15, "task[0].operations[0].text", r"\[values.depth\]"),
         ("{level}", "{level", 15, "task[0].operations[0].text", "a brace itself as"),
@@ -169,7 +169,13 @@ nothing = 2
         ("/tide/{date}.csv", "a\\u0000b", 15, "task[0].operations[0].file", "NUL"),
         ("keep = 3", 'keep = "3"', 15, "task[0].operations[0].keep", '"3" is not a whole number; .*keep the newest'),
         ("keep = 3", "keep = 0", 15, "task[0].operations[0].keep", "keep the newest n"),
-        ("keep = 3", "repeat = 9999999", 15, "task[0].operations[0].repeat", "less than or equal to 1000000"),
+        (
+            "keep = 3",
+            "repeat = 9999999",
+            15,
+            "task[0].operations[0].repeat",
+            "9999999 is out of bounds; write at most 1,000,000",
+        ),
         ("operations = [", 'operations = [{ do = "boot" },', 11, "task[0]", "make it the last operation"),
         ("[expect]", "[expect]\nlife_max = 3", 18, "expect.life_max", "known here are life_min"),
     ],
@@ -186,6 +192,69 @@ def test_a_part_of_several_sizes_has_the_given_one_or_else_the_largest(size, who
     scenario = parse_scenario(text.encode(), "plan.toml")
     assert scenario.chip.datasheet().size_bytes == whole_mib << 20
     assert region_blocks(scenario.chip, scenario.store) == (whole_mib - 3) * 256
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "what"),
+    [
+        ('every = "6 min"', 'evry = "6 min"', "did you mean every?"),
+        ('do = "append"', 'do = "apend"', "did you mean append?"),
+        ("[run]", "[rum]", "did you mean run?"),
+        ('part = "W25Q32JV"', 'part = "w25q23jv"', "did you mean W25Q32JV?"),
+        ("{level}", "{levle}", "did you mean level?"),
+        ("{date}", "{dat}", "did you mean date?"),
+        ("life_min", 'unmet = ["live_min"]\nlife_min', "did you mean life_min?"),
+        ('size = "1 MiB"', 'cleaner = "gredy"', '"gredy" is not one of the choices; did you mean greedy?'),
+        ("keep = 3", 'only_if = "abset"', '"abset" is not one of the choices; did you mean absent?'),
+        ('"6 min"', '"6 minuts"', "did you mean minutes?"),
+    ],
+)
+def test_a_word_that_is_mistyped_gets_the_one_that_was_meant(old, new, what):
+    assert any(what in fault for _, _, fault in faults_of(changed(old, new)))
+
+
+def test_a_word_that_is_like_none_gets_no_suggestion():
+    (found,) = faults_of(changed("mean = 2.5", "xyzzy = 2.5"))
+    assert found[2].startswith("there is no such key; known here are mean")
+    assert "did you mean" not in faults_of(changed("mean = 2.5", f"{'mean' * 30} = 2.5"))[0][2]
+
+
+OF_PYDANTIC = re.compile(
+    "[Ii]nput|validation|should (be|have)|[Vv]alid (string|list|dict)|greater than|less than|items"
+)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "what"),
+    [
+        (
+            "operations = [\n",
+            "operations = []\nx = [\n",
+            "it is empty; write at least 1 element. It means: what it does",
+        ),
+        ("[values.level]", "[values]\nlevel.waves = 3\n[other]", "3 is not a list, [ ... ]; right would be: sines"),
+        ('every = "6 min"', "daily = []", "it is empty; write at least 1 element. It means: the times of day"),
+        ('name = "gauge"', 'name = ""', "it is empty; write at least 1 character. It means: a name"),
+        ('name = "gauge"', f'name = "{"n" * 41}"', "it has 41 characters; write at most 40 characters."),
+        ("mean = 2.5", "mean = -inf", "-inf is not a finite number; write one that is at least -1,000,000,000."),
+        ("mean = 2.5", "walk.step = 0", "0 is out of bounds; write more than 0."),
+        ("mean = 2.5", 'mean = ["a", true]', '["a", true] is not a number; right would be: the value'),
+        ("mean = 2.5", "mean = { a = 1 }", "{ a = 1 } is not a number; right would be: the value"),
+        ('text = "{time},{level}\\n"', 'size = ["1 B"]', "it has 1 element; write at least 2 elements."),
+        ("life_min", "file_texts = { a = 3 }\nlife_min", "3 is not text in quotes; write it so"),
+        ("life_min", "files_present = 3\nlife_min", "3 is not a list, [ ... ]; right would be: files that are there"),
+        ("[[task]]", "[task]", "it is one table, where a list of tables belongs; write [[task]], with two brackets"),
+        ('"append"', '"update", at = "nxt"', '"nxt" is not one of the choices; did you mean next? known are "next", '),
+    ],
+)
+def test_a_fault_is_told_in_plain_words(old, new, what):
+    found = [fault for _, _, fault in faults_of(changed(old, new))]
+    assert [fault for fault in found if fault.startswith(what)], found
+    assert not [fault for fault in found if OF_PYDANTIC.search(fault)]
+
+
+def test_a_key_that_takes_several_kinds_of_value_has_one_fault():
+    assert len(faults_of(changed('"append"', '"update", at = true').replace(", keep = 3", ""))) == 1
 
 
 def test_a_fault_in_one_table_does_not_hide_those_between_others():
