@@ -126,9 +126,10 @@ def read(source: str, name: str, start: str | None) -> None:
 def extract(source: str, directory: str, damaged: bool, start: str | None) -> None:
     """Put all files in IMAGE into DIRECTORY, which is new or empty.
 
-    All go right into it: /log/a.csv becomes log+a.csv. Names that could mean
-    something to the host are left out and listed. The exit status is 1 if a
-    file was left out, lacks bytes, or may be older than it was.
+    All go right into it: /log/a.csv becomes log+a.csv, and what could mean
+    something to a host is written as %XX, the codes of its bytes. The report
+    lists which is which. The exit status is 1 if a file was left out, lacks
+    bytes, or may be older than it was.
     """
     from simfs.bridges.images import extract as images_extract
     from simfs.bridges.images.text import ASK_FOR_MORE, extracted
@@ -139,8 +140,13 @@ def extract(source: str, directory: str, damaged: bool, start: str | None) -> No
         done = images_extract.extract(found, directory, damaged=damaged)
     except images_extract.BadDestination as error:
         raise Refused(error) from None
+    except images_extract.EndedEarly as error:
+        ended = f"{directory}: {error.strerror}; extraction ended there, and "
+        if error.left:
+            raise Refused(f"{ended}these could not be taken back: {', '.join(error.left)}") from None
+        raise Refused(f"{ended}what it had written is taken back") from None
     except OSError as error:
-        raise Refused(f"{error.filename or directory}: {error.strerror}; extraction ended there") from None
+        raise Refused(f"{error.filename or directory}: {error.strerror}; give a new name for a directory") from None
     print_report(extracted(done, directory, "" if damaged else ASK_FOR_MORE))
     if done.refused or found.damaged:
         sys.exit(UNMET)

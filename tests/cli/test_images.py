@@ -23,6 +23,11 @@ from tests.support.places import SCENARIOS
 Run = Callable[..., Result]
 SIZE = ("--size", "64KiB")
 READ_HURT = ("read", "unit.img", "/log/a.csv")
+EXTRACT_SMALL = """import resource, sys
+resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))
+sys.argv[1:] = ["image", "extract", *sys.argv[1:]]
+from simfs.cli import main
+main()"""
 
 
 @pytest.fixture
@@ -149,6 +154,27 @@ def test_what_is_left_of_a_damaged_image_comes_out_marked(simfs: Run, unit: Path
     assert "--damaged helps" not in done.output
     saved = Path("out/log+a.csv+damaged").read_bytes()
     assert saved == bytes(256) + (b"06:00,2.41\n" * 400)[256:]
+
+
+def test_what_the_host_ends_is_taken_back_and_told(simfs: Run, unit: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", EXTRACT_SMALL, "unit.img", "out"], capture_output=True, text=True, check=False
+    )
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr == "out: File too large; extraction ended there, and what it had written is taken back\n"
+    assert not Path("out").exists()
+
+
+def test_the_list_says_which_name_became_which(simfs: Run) -> None:
+    Path("files/.git").mkdir()
+    for name in (".git/config", 'say "ä\t+"'):
+        Path("files", name).write_bytes(name.encode())
+    assert simfs("build", "files", "named.img", *SIZE).exit_code == 0
+    done = simfs("extract", "named.img", "out")
+    assert done.exit_code == 0
+    assert "  .git+config  from /.git/config\n" in done.output
+    assert '  say %22ä%09%2B%22  from /say "ä\\t+"\n' in done.output
+    assert Path("out/say %22ä%09%2B%22").read_bytes() == b'say "\xc3\xa4\t+"'
 
 
 def test_of_a_damaged_image_single_files_are_read_and_listed(simfs: Run, unit: Path) -> None:

@@ -7,6 +7,8 @@ from pathlib import Path
 import pytest
 
 from simfs.bridges.images import extract as images_extract
+from simfs.bridges.images.destination import Destination
+from simfs.bridges.images.host_names import host_name
 from tests.hostile.inputs.extraction import run_extraction
 
 pytest.importorskip("bincopy", reason="bincopy is not installed: pip install 'simfs[images]'")
@@ -20,28 +22,36 @@ def test_hostile_images_put_nothing_anywhere_else() -> None:
     assert tally.outcomes["refused"] + tally.outcomes["explained"] > 2
 
 
-def one_up(name: str) -> str:
+def one_up(name: str, **options: bool) -> str:
     """What a trusting extraction would do, but no further up than the directory of the case."""
-    return "../up" if ".." in name.split("/") else images_extract_host_name(name)
+    return "../up" if ".." in name.split("/") else host_name(name, **options)
 
 
-def one_name(name: str) -> str:
+def one_name(name: str, **_: bool) -> str:
     return "one"
 
 
-def write_over(path: str, data: bytes) -> None:
-    Path(path).write_bytes(data)
+def no_plus(name: str, **options: bool) -> str:
+    """Not reversible."""
+    return host_name(name, **options).replace("%2B", "_")
 
 
-images_extract_host_name = images_extract.host_name
+def write_over(target: Destination, name: str, data: bytes) -> None:
+    Path(target._path, name).write_bytes(data)
 
 
 @pytest.mark.parametrize(
-    ("what", "careless"), [("host_name", one_up), ("_create", write_over), ("host_name", one_name)]
+    ("where", "what", "careless"),
+    [
+        (images_extract, "host_name", one_up),
+        (images_extract, "host_name", no_plus),
+        (Destination, "create", write_over),
+    ],
 )
-def test_careless_extraction_is_noticed(monkeypatch: pytest.MonkeyPatch, what: str, careless: object) -> None:
-    monkeypatch.setattr(images_extract, what, careless)
+def test_careless_extraction_is_noticed(
+    monkeypatch: pytest.MonkeyPatch, where: object, what: str, careless: object
+) -> None:
+    monkeypatch.setattr(where, what, careless)
     if careless is write_over:
         monkeypatch.setattr(images_extract, "host_name", one_name)
-    violated = run_extraction(300, seed=2).violations
-    assert bool(violated) == (careless is not one_name)
+    assert run_extraction(300, seed=2).violations

@@ -14,6 +14,7 @@ from simfs.files import Store
 from simfs.show.units import counted, plain, size
 
 DAMAGE_SHOWN = 40
+WHOLE_NAME = 4 * 255  # signs, each byte escaped
 FILES_SHOWN = 8  # of the whole ones; what is hurt is shown in any case
 ASK_FOR_MORE = " (`simfs image read` gives one alone; --damaged helps with damage)"
 
@@ -32,7 +33,7 @@ def extracted(done: Extraction, directory: str, hint: str = ASK_FOR_MORE) -> str
     """What was put where, and what was not; `hint` says how to get at that."""
     lines = [f"{counted(len(done.written), 'file')} in {plain(directory, 200)}"]
     for name, on_host in done.written:
-        lines.append(f"  {on_host}  from {plain(name, NAME_SIGNS)}" + f"; it {OLDER}" * (name in done.maybe))
+        lines.append(f"  {on_host}  from {plain(name, WHOLE_NAME)}" + f"; it {OLDER}" * (name in done.maybe))
     if done.refused:
         lines.append(f"{counted(len(done.refused), 'file')} left in the image{hint}:")
         lines += [f"  {plain(name, NAME_SIGNS)}: {plain(why, 200)}" for name, why in done.refused]

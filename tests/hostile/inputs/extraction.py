@@ -3,7 +3,6 @@ lines that are wrong. Whatever is taken out of them lands in one directory, unde
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 from random import Random
 from tempfile import TemporaryDirectory
@@ -16,9 +15,9 @@ from simfs.bridges.images.text import as_text, extracted, file_list, verdict
 from tests.hostile.inputs.images import damaged, hostile_image
 from tests.hostile.inputs.names import hostile_name
 from tests.hostile.tally import Tally
+from tests.support.host_names import fault_of_a_spelling, meaning
 
 NAMES_PER_STORE = 40
-HARMLESS = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_. ()=,@-]*(\+[A-Za-z0-9_][A-Za-z0-9_. ()=,@-]*)*(\+damaged)?", re.ASCII)
 SHEET = {"block_bytes": 4096, "page_bytes": 256}
 
 
@@ -118,12 +117,18 @@ def _look(done: Extraction, directory: Path, image: Image) -> None:
     """All that stands in the directory is a plain file with a harmless name, and no more than the flash could hold."""
     entries = list(directory.rglob("*"))
     for entry in entries:
-        if entry.is_symlink() or not entry.is_file() or entry.parent != directory or not HARMLESS.fullmatch(entry.name):
-            raise Escaped(f"{entry.name!r} was created")
+        fault = fault_of_a_spelling(entry.name)
+        if entry.is_symlink() or not entry.is_file() or entry.parent != directory or fault:
+            raise Escaped(f"{entry.name!r} was created: {fault}")
     if sum(entry.stat().st_size for entry in entries) > len(image.data):
         raise Escaped("more bytes were written than the flash has")
     if sorted(entry.name for entry in entries) != sorted(on_host for _, on_host in done.written):
         raise Escaped("what was created is not what is said")
+    leading_slash = all(name.startswith("/") for name, _ in [*done.written, *done.refused])
+    for name, on_host in done.written:
+        plain = on_host.removesuffix("+damaged") if name in done.damaged else on_host
+        if "%~" not in plain and meaning(plain, leading_slash=leading_slash) != name:
+            raise Escaped(f"{on_host!r} can't be read back as {name!r}")
 
 
 def _seen(base: Path) -> dict[str, bytes]:
