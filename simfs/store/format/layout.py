@@ -67,8 +67,8 @@ class Layout:
         self.whole_pages = self.page_packing or self.page_programs_max > 0  # frames leave the seal's pages alone
         self.cost_min = self.page_bytes // (self.page_programs_max - 1) if self.page_programs_max > 1 else 0
         self.step = self.page_bytes if self.page_packing else self.unit_bytes
-        self.mark_bytes = self.unit_bytes if self.unit_bytes == 1 else 2 * self.unit_bytes
         self.heads = config.log_heads
+        self.mark_bytes = self.unit_bytes if self.unit_bytes == 1 else 2 * self.unit_bytes
         self.can_kill = self.unit_bytes == 1 and not self.page_programs_max  # zeros may be programmed over anything
         self._set_tail()
         self.first = self.place(0, statement_bytes(self.heads, 0, 0)).frames  # where frames may begin at the earliest
@@ -134,6 +134,11 @@ class Layout:
     def statement_at(self, at: int) -> int:
         """Where the frame of a statement stands whose place begins with the page at address `at`."""
         return self.place(at, 0).statement
+
+    def place_at(self, statement: int) -> int:
+        """Where the place begins whose statement stands at this address."""
+        page = statement - statement % self.page_bytes
+        return page - self.page_bytes if self.page_packing and page else page
 
     def _block_room(self) -> int:
         """The least that a block holds of relocated frames, whatever their sizes."""

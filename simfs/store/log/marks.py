@@ -4,7 +4,7 @@ counts, so it may be programmed again."""
 from __future__ import annotations
 
 from simfs.flash import NorFlash
-from simfs.store.format.codec import encode_end
+from simfs.store.format.codec import END_BYTES, encode_end
 from simfs.store.format.layout import Layout, Place
 from simfs.store.format.statement import Statement
 from simfs.store.log.heads import Log
@@ -15,28 +15,31 @@ def is_marked(raw: bytes) -> bool:
     return bool(raw.strip(b"\xff"))
 
 
-def program_mark(flash: NorFlash, layout: Layout, address: int) -> None:
+def program_mark(flash: NorFlash, layout: Layout, address: int) -> bool:
     """Program a mark, whatever reads there: what a power cut left weak of it is sound then. Where a unit may be
-    programmed once only, a mark has two of them, and the second one completes the first. One program at most. Raises
-    FlashError."""
+    programmed once only, a mark has two of them, and the second one completes the first; False when there is a trace in
+    both, so that the mark stays as weak as it may be. One program at most. Raises FlashError."""
     unit = layout.unit_bytes
-    if unit == 1 and not layout.page_programs_max:
+    if layout.can_kill:
         flash.program(address, b"\0")
-        return
+        return True
     raw = flash.read(address, layout.mark_bytes)
     for at in range(0, layout.mark_bytes, unit):
         blank = not is_marked(raw[at : at + unit])
         if blank or (unit == 1 and raw != b"\0"):
             flash.program(address + at, bytes(unit))
-            return
+            return True
+    return unit == 1
 
 
 def is_sure(layout: Layout, raw: bytes, said: Statement) -> bool:
     """Whether a statement in these bytes of a block was whole for certain: something was begun that only follows a
-    whole one, and no recovery has doubted it before that."""
+    whole one, and no recovery has doubted it before that. Where END is zeros an erase was cut in the marks, which says
+    nothing."""
     place = layout.place_of(said)
     marked = [is_marked(raw[at : at + layout.mark_bytes]) for at in (place.sure, place.doubted, place.next)]
-    return marked[2] or (marked[0] and not marked[1])
+    erased = raw.startswith(bytes(END_BYTES), place.end)
+    return (marked[2] or (marked[0] and not marked[1])) and not erased
 
 
 def program_statement(log: Log, block: int, place: Place, raw: bytes, said: Statement, goes_on: bool) -> None:

@@ -150,10 +150,13 @@ class Segments(Statements):
         return True
 
     def mark_left(self) -> None:
-        """LEFT in the lead: no recovery goes on in it, since a named block may be half erased. One program at most."""
+        """LEFT in the lead: no recovery goes on in it, since a named block may be half erased. Where cuts have left it
+        weak, SEALING says as much. Two programs at most."""
         self.is_left = True
+        start, layout = self.lead * self.layout.block_bytes, self.layout
         with suppress(FlashError):  # then the next recovery tries in vain to go on there
-            program_mark(self.flash, self.layout, self.lead * self.layout.block_bytes + self.layout.left_at)
+            if not program_mark(self.flash, layout, start + layout.left_at):
+                program_mark(self.flash, layout, start + layout.sealing_at)
 
     def _open(self, which: int, block: int, cold: bool) -> None:
         """Go on in an erased block, or in another one where that fails."""

@@ -5,11 +5,13 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from simfs.flash import NorFlash
+from simfs.store.format.codec import NOWHERE
 from simfs.store.format.errors import CorruptStore
-from simfs.store.format.layout import layout_of
+from simfs.store.format.layout import Layout, layout_of
 from simfs.store.format.settings import check_geometry, config_of
 from simfs.store.format.statement import Statement, any_statement, version_of
 from simfs.store.log.block_scan import Scan
+from simfs.store.log.marks import is_sure
 from simfs.store.mounting.block_reader import Look
 
 
@@ -35,7 +37,7 @@ def find_ruling(flash: NorFlash, look: Look) -> Ruling:
     def last_in(block: int) -> Statement | None:
         if block not in scans:
             scans[block] = look.scan(flash, layout, block, None)
-        return scans[block].statements[-1] if scans[block].statements else None
+        return scans[block].statements[-1] if _counts(layout, scans[block]) else None
 
     lead = next((block for block, first in enumerate(firsts) if first is newest), None)
     said = newest if lead is None else last_in(lead) or newest
@@ -52,6 +54,18 @@ def find_ruling(flash: NorFlash, look: Look) -> Ruling:
     if last is None:
         raise CorruptStore(f"the statement at the start of block {block} contradicts itself")
     return Ruling(last, block, firsts, scans)
+
+
+def _counts(layout: Layout, scan: Scan) -> bool:
+    """Whether the statements of a block count. What stands before the first one was moved there for it; where that is
+    gone, it was erased again by a recovery that could not read the statement."""
+    if not scan.statements:
+        return False
+    first = scan.statements[0]
+    if not first.at or any(is_sure(layout, scan.raw, said) for said in scan.statements):
+        return True
+    moved = sum(frame.address < first.at for frame in scan.frames)
+    return moved == first.order - (first.inner != NOWHERE)
 
 
 def number_of(statement: Statement) -> int:

@@ -73,6 +73,7 @@ def _state_in_lead(tail: Tail) -> bool:
     place = layout.place(at, len(raw))
     if tail.start + place.frames > tail.log.room_end_of(head, len(head.table.runs) + 2):
         return False
-    mark_touched(tail.state.flash, layout, tail.scan, said.base, at)
+    if not mark_touched(tail.state.flash, layout, tail.scan, said.base, at):
+        return False
     program_statement(tail.log, tail.lead, place, raw, said, goes_on=False)
     return True

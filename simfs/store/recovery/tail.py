@@ -73,7 +73,7 @@ class Tail:
     def is_settled(self) -> bool:
         """Whether the log ends as a recovery leaves it."""
         going_on = self._is_marked(self.lead, self.place.doubted) or self._is_marked(self.lead, self.place.next)
-        return self._is_marked(self.lead, self.place.sure) and not going_on and self.ends_there()
+        return self.is_sure and not going_on and self.ends_there()
 
     def tried_from(self) -> int:
         """The place of the ruling statement, or of the first of those that it repeats."""

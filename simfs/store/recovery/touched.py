@@ -29,17 +29,23 @@ def untouched(layout: Layout, scan: Scan, base: int, at: int) -> int:
     return align_up(end, page)
 
 
-def mark_touched(flash: NorFlash, layout: Layout, scan: Scan, base: int, to: int) -> None:
+def mark_touched(flash: NorFlash, layout: Layout, scan: Scan, base: int, to: int) -> bool:
     """Mark the pages before `to` that may have been touched, from the last with a trace on: in their order, so that a
-    later mount never overlooks one, and beside the headers that say how far that went. One program a page."""
+    later mount never overlooks one, and beside the headers that say how far that went. One program a page. False where
+    a mark can't be made sound: nothing may follow it then."""
     page, start, last = layout.page_bytes, scan.block * layout.block_bytes, scan.trace_end - 1
     torn = _torn_from(layout, scan, align_up(scan.end, layout.step))
     headers = [one for one in torn if _header(scan, base, one)]
     for touched in range(max(align_up(scan.end, page), last - last % page), to, page):
         if not any(one < touched + page and touched < one + HEADER_BYTES for one in headers):
-            program_mark(flash, layout, start + touched)
-        elif layout.page_packing:  # else a FENCE stands in that page, or a sound frame does
-            program_mark(flash, layout, start + touched + page - layout.mark_bytes)
+            at = touched
+        elif layout.page_packing:
+            at = touched + page - layout.mark_bytes
+        else:  # a FENCE stands in that page, or a sound frame does
+            continue
+        if not program_mark(flash, layout, start + at):
+            return False
+    return True
 
 
 def _torn_from(layout: Layout, scan: Scan, at: int) -> list[int]:
@@ -58,8 +64,11 @@ def _header(scan: Scan, base: int, at: int) -> Frame | None:
 
 
 def _announced(layout: Layout, scan: Scan, base: int, at: int) -> int:
-    """Where a torn frame at `at` would end; at least in the next page where its header does."""
+    """Where a torn frame at `at` would end, or the marks behind a statement; at least in the next page where its header
+    does."""
     frame = _header(scan, base, at)
+    if frame is not None and frame.kind == STATEMENT:
+        return layout.place(layout.place_at(at), FRAME_BYTES + frame.length).frames
     if frame is not None:
         return at + FRAME_BYTES + frame.length
     crosses = at % layout.page_bytes + HEADER_BYTES > layout.page_bytes and scan.raw[at : at + 1] != b"\xff"

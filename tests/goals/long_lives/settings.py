@@ -33,7 +33,10 @@ class Setting:
     values: Values
 
     def flash(self, faults: Any = None) -> NorFlash:
-        return NorFlash(**{name: self.values[name] for name in GEOMETRY}, faults=faults)
+        """Where the programs of a page are limited, one too many is noted only: what a cut leaves no trace of can't be
+        counted."""
+        strict = not self.values["page_programs_max"]
+        return NorFlash(**{name: self.values[name] for name in GEOMETRY}, faults=faults, strict=strict)
 
     @property
     def config(self) -> StoreConfig:

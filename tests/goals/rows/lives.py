@@ -81,6 +81,9 @@ def lived_again(setting: Setting, seed: int, planned: list[Session[Call]]) -> Vi
 def lived_session(life: Life, session: Session[Call], work: Work | None) -> Violation | None:
     try:
         life.live(session, work)
+        misuse = set(life.flash.event_counts) - {"page-programs"}
+        if misuse:
+            return Violation("operation", f"the flash was misused: {', '.join(misuse)}")
     except Violation as violation:
         return violation
     except WornOut:
@@ -113,7 +116,9 @@ def run(part: str) -> Outcome:
     counts = found.life.counts
     outcome = Outcome(tried=counts.pop("cuts", 0))
     outcome.counts = counts
-    counts.update({"lives": 1, "settings refused": found.refused, "erases": found.life.flash.erases})
+    flash = found.life.flash
+    counts.update({"lives": 1, "settings refused": found.refused, "erases": flash.erases})
+    counts["programs too many of a page"] += flash.event_counts.get("page-programs", 0)
     if found.violation is not None:
         kind = found.violation.kind
         outcome.counts["stores shut" if kind in ("shut", "refused") else "stores that lost"] += 1
