@@ -39,21 +39,23 @@ def find_ruling(flash: NorFlash, look: Look) -> Ruling:
             scans[block] = look.scan(flash, layout, block, None)
         return scans[block].statements[-1] if _counts(layout, scans[block]) else None
 
-    lead = next((block for block, first in enumerate(firsts) if first is newest), None)
-    said = newest if lead is None else last_in(lead) or newest
     found = {block: first for block, first in enumerate(firsts) if first is not None}
-    for block in used_blocks(said, len(firsts)) if lead is not None else range(len(firsts)):
-        if firsts[block] is None and not flash.blank(block * layout.block_bytes, layout.block_bytes):
-            last = last_in(block)
+    unread = set() if found else set(range(len(firsts)))
+    looked: set[int] = set()
+    while True:
+        for block in sorted(unread):
+            looked.add(block)
+            last = None if flash.blank(block * layout.block_bytes, layout.block_bytes) else last_in(block)
             if last is not None:
                 found[block] = last
-    if lead is not None:
+        lead = max(found, key=lambda block: found[block].number, default=0)
+        said = last_in(lead)
+        if said is None:
+            raise CorruptStore(f"the statement at the start of block {lead} contradicts itself")
         found[lead] = said
-    block = max(found, key=lambda one: found[one].number)
-    last = last_in(block)
-    if last is None:
-        raise CorruptStore(f"the statement at the start of block {block} contradicts itself")
-    return Ruling(last, block, firsts, scans)
+        unread = {block for block in used_blocks(said, len(firsts)) - looked if firsts[block] is None}
+        if not unread:
+            return Ruling(said, lead, firsts, scans)
 
 
 def _counts(layout: Layout, scan: Scan) -> bool:
