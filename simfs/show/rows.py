@@ -241,16 +241,7 @@ def _trouble(trouble: Trouble) -> Iterator[Line]:
     yield from _refusals(trouble)
     if trouble.lost_records:
         yield "! lost in RAM", f"{trouble.lost_records:,}", "gathered records, at a boot or when the run ended"
-    if not trouble.name_faults and not trouble.names_cut:
-        yield "names that break", "0", "too long, or equal to another once cut or folded"
-    for fault in trouble.name_faults[:NAMES_SHOWN]:
-        yield (
-            "! name breaks",
-            "",
-            f"{units.plain(fault.name, 100)}: {units.plain(fault.why, 200)}; {units.plain(fault.what_happens, 200)}",
-        )
-    if len(trouble.name_faults) > NAMES_SHOWN:
-        yield "! name breaks", f"{len(trouble.name_faults) - NAMES_SHOWN:,} more", "all of them with --json"
+    yield from _names(trouble)
     if trouble.names_cut:
         yield "! names cut", f"{trouble.names_cut:,}", 'times a name was cut silently; overlong = "reject" shows where'
     for skipped in trouble.skipped[:SKIPPED_SHOWN]:
@@ -262,6 +253,19 @@ def _trouble(trouble: Trouble) -> Iterator[Line]:
     if len(trouble.skipped) > SKIPPED_SHOWN:
         rest = sum(skipped.count for skipped in trouble.skipped[SKIPPED_SHOWN:])
         yield "! not replayed", f"{rest:,} more", "all of them with --json"
+
+
+def _names(trouble: Trouble) -> Iterator[Line]:
+    broken = [fault for fault in trouble.name_faults if fault.breaks]
+    kept_apart = [fault for fault in trouble.name_faults if not fault.breaks]
+    if not broken and not trouble.names_cut:
+        yield "names that break", "0", "too long, or equal to another once cut or folded"
+    for label, faults in (("! name breaks", broken), ("name kept apart", kept_apart)):
+        for fault in faults[:NAMES_SHOWN]:
+            why, what_happens = units.plain(fault.why, 200), units.plain(fault.what_happens, 200)
+            yield label, "", f"{units.plain(fault.name, 100)}: {why}; {what_happens}"
+        if len(faults) > NAMES_SHOWN:
+            yield label, f"{len(faults) - NAMES_SHOWN:,} more", "all of them with --json"
 
 
 def _refusals(trouble: Trouble) -> Iterator[Line]:

@@ -78,6 +78,13 @@ def test_what_is_wrong_is_marked_and_says_what_to_do() -> None:
     assert text.count("! ") == 4
 
 
+def test_a_name_kept_apart_is_told_and_breaks_nothing() -> None:
+    text = report(name_faults=[NameFault("/über", "it differs", "two files", breaks=False)])
+    assert "/über: it differs; two files" in line(text, "name kept apart")
+    assert line(text, "names that break").split()[3] == "0"
+    assert "!" not in text
+
+
 @pytest.mark.parametrize(
     ("changes", "marked"),
     [({}, True), ({"first_worn_fills": 9}, False), ({"unused_blocks": 1}, False), ({"even_ns": 2000}, False)],

@@ -14,13 +14,16 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from simfs.bridges.images.finder import SIZE_MAX
 from simfs.files import Store
 from simfs.files.names import NameRule
-from simfs.flash import NorFlash
+from simfs.flash import Geometry, NorFlash
 from simfs.flash.datasheet import Datasheet
 from simfs.replay.device.name_check import FAULTS_MAX, name_faults
+from simfs.show.units import counted
 from simfs.store.format.config import StoreConfig
 from simfs.store.format.layout import Layout
+from simfs.store.format.settings import check_fit
 
 BLOCKS_MAX = 65534  # of any store
 
@@ -66,14 +69,14 @@ def build_image(
     if faults:
         raise BadDirectory(f"{where}: {fault}" for fault in faults)
     flash = NorFlash(block_count, datasheet=sheet)
-    least = blocks_least(found.files, flash, config)
-    if least <= block_count:
-        contents = [_contents(file) for file in found.files]
-        store = _filled(found.files, contents, flash, config)
-        if store is not None:
-            return store, found.empty_directories
-        least = _blocks_needed(found.files, contents, flash, config)
-    raise BadDirectory([_does_not_fit(where, found.files, flash, least)])
+    least = blocks_least(found.files, flash.geometry, config)
+    if least > _blocks_most(flash.geometry):
+        raise BadDirectory([_too_large(where, found.files, flash.geometry)])
+    contents = [_contents(file) for file in found.files]
+    store = _filled(found.files, contents, flash, config) if least <= block_count else None
+    if store is not None:
+        return store, found.empty_directories
+    raise BadDirectory([_does_not_fit(where, found.files, contents, flash, config)])
 
 
 def find_files(directory: str | os.PathLike[str], prefix: str) -> Found:
@@ -112,7 +115,8 @@ def faults_of_names(names: Iterable[str], config: StoreConfig) -> list[str]:
     faults += ["a name is empty" for name in given if not name]
     rule = NameRule(config.name_bytes, config.overlong, config.fold_case)
     for fault in name_faults(given, rule):
-        faults.append(f'"{fault.name}": {fault.why}; {fault.what_happens}')
+        if fault.breaks:
+            faults.append(f'"{fault.name}": {fault.why}; {fault.what_happens}')
     sound = [name for name in given if name and "\0" not in name]
     cutting = rule.cutting()
     keys = {rule.key(cutting.encode(name)): name for name in sound}
@@ -125,22 +129,44 @@ def faults_of_names(names: Iterable[str], config: StoreConfig) -> list[str]:
     return faults[:FAULTS_MAX]
 
 
-def blocks_least(files: list[HostFile], flash: NorFlash, config: StoreConfig) -> int:
-    """The least number of erase blocks that these files could take, by sums alone."""
-    layout = Layout(flash.geometry, config)
+def blocks_least(files: list[HostFile], geometry: Geometry, config: StoreConfig) -> int:
+    """So many erase blocks these files take at the least, by sums alone: frames that are split where a block ends come
+    on top."""
+    layout = Layout(geometry, config)
     room = sum(layout.cost(file.size_bytes) + 2 * layout.frame_cost(len(os.fsencode(file.name))) for file in files)
-    spare = config.reserve + config.log_heads - 1
-    return max(-(-(room + layout.slack) // max(layout.block_room, 1)) + spare, 1)
+    return -(-(room + layout.slack) // max(layout.block_room, 1)) + config.reserve + config.log_heads
 
 
-def _blocks_needed(files: list[HostFile], contents: list[bytes], flash: NorFlash, config: StoreConfig) -> int:
-    """The number of erase blocks that they do take, found by trying one more each time."""
-    count = flash.geometry.block_count
-    while True:
-        count += 1
-        sheet = replace(flash.datasheet, size_bytes=count * flash.geometry.block_bytes)
-        if count > BLOCKS_MAX or _filled(files, contents, NorFlash(count, datasheet=sheet), config) is not None:
-            return count
+def blocks_needed(files: list[HostFile], contents: list[bytes], flash: NorFlash, config: StoreConfig) -> int | None:
+    """So many erase blocks of this flash are enough, and one less is not, found by trying. None when even the largest
+    store is too small."""
+    most = _blocks_most(flash.geometry)
+    low = max(blocks_least(files, flash.geometry, config), flash.geometry.block_count + 1) - 1
+    high = low + 1
+    while not _fits(high, files, contents, flash, config):
+        if high >= most:
+            return None
+        low, high = high, min(2 * high - low + 1, most)
+    while high - low > 1:
+        middle = (low + high) // 2
+        if _fits(middle, files, contents, flash, config):
+            high = middle
+        else:
+            low = middle
+    return high
+
+
+def _blocks_most(geometry: Geometry) -> int:
+    return min(BLOCKS_MAX, SIZE_MAX // geometry.block_bytes)
+
+
+def _fits(count: int, files: list[HostFile], contents: list[bytes], flash: NorFlash, config: StoreConfig) -> bool:
+    sheet = replace(flash.datasheet, size_bytes=count * flash.geometry.block_bytes)
+    try:
+        check_fit(sheet.geometry(), config)
+    except ValueError:  # too few for any store with these settings
+        return False
+    return _filled(files, contents, NorFlash(count, datasheet=sheet), config) is not None
 
 
 def _filled(files: list[HostFile], contents: list[bytes], flash: NorFlash, config: StoreConfig) -> Store | None:
@@ -164,11 +190,26 @@ def _contents(file: HostFile) -> bytes:
     return data
 
 
-def _does_not_fit(directory: str, files: list[HostFile], flash: NorFlash, least: int) -> str:
+def _does_not_fit(
+    directory: str, files: list[HostFile], contents: list[bytes], flash: NorFlash, config: StoreConfig
+) -> str:
     block_bytes, has = flash.geometry.block_bytes, flash.geometry.block_count
-    bytes_all = sum(file.size_bytes for file in files)
-    missing = least - has
+    needed = blocks_needed(files, contents, flash, config)
+    if needed is None:
+        return _too_large(directory, files, flash.geometry)
     return (
-        f"{directory}: its {len(files)} files of {bytes_all:,} bytes need a store of at least {least:,} erase blocks "
-        f"({least * block_bytes:,} bytes); this one has {has:,}: {missing * block_bytes:,} bytes are missing"
+        f"{_all_of(directory, files)} a store of at least {needed:,} erase blocks ({needed * block_bytes:,} bytes) is "
+        f"needed; this one has {has:,}: {(needed - has) * block_bytes:,} bytes are missing"
     )
+
+
+def _too_large(directory: str, files: list[HostFile], geometry: Geometry) -> str:
+    most = _blocks_most(geometry)
+    return (
+        f"{_all_of(directory, files)} even the largest store of such erase blocks is too small, {most:,} of them "
+        f"({most * geometry.block_bytes:,} bytes); leave files out"
+    )
+
+
+def _all_of(directory: str, files: list[HostFile]) -> str:
+    return f"{directory}: for its {counted(len(files), 'file')} of {sum(file.size_bytes for file in files):,} bytes"

@@ -178,11 +178,13 @@ class RefusalLog:
 
 @dataclass(frozen=True, slots=True)
 class NameFault:
-    """A name that the store can't keep as the scenario means it."""
+    """A name that the store can't keep as the scenario means it; or one that it keeps, if not as some other store would
+    (`breaks` is false)."""
 
     name: str
     why: str
     what_happens: str
+    breaks: bool = True
 
 
 @dataclass(frozen=True, slots=True)

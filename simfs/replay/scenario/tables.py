@@ -188,7 +188,9 @@ class StoreTable(Table):
         "store would",
     )
     fold_case: bool = Field(
-        default=False, description="true if names that differ only in the case of ASCII letters are the same"
+        default=False,
+        description="true if names that differ only in the case of ASCII letters are the same; "
+        "other letters keep their case",
     )
     open_files_max: int = Field(default=8, description="how many files may be open at once")
     seed: int = Field(default=0, description='the seed of the cleaners "random" and "best-of-d"')

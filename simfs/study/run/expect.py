@@ -101,7 +101,7 @@ def _judge(name: str, wanted: Any, run: Run, figures: Figures) -> Verdict:
 
 def _names_fit(wanted: bool, _: Run, figures: Figures) -> list[str]:
     trouble = figures.trouble
-    faults = [f"{fault.name}: {fault.why}" for fault in trouble.name_faults]
+    faults = [f"{fault.name}: {fault.why}" for fault in trouble.name_faults if fault.breaks]
     if trouble.names_cut:
         faults.append(f"names cut silently: {trouble.names_cut}")
     return _as_wanted(wanted, faults, "every name fits")

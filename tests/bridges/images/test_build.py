@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import os
+import random
+import re
 from pathlib import Path
 
 import pytest
 
 from simfs import NorFlash, Store, StoreConfig
 from simfs.bridges.images.build import BadDirectory, build_image, faults_of_names
+from simfs.flash.datasheet import Datasheet
 from simfs.flash.parts import generic
+from simfs.store.format.settings import check_fit
 
 SHEET = generic(64, block_bytes=1024, page_bytes=256)
 CONFIG = StoreConfig(buffer_bytes=64, name_bytes=24)
@@ -97,6 +101,7 @@ def test_every_name_fault_is_listed(tmp_path: Path) -> None:
         (["/a", "/a/b/c/d"], {}, ['"/a" would be a file and the directory of "/a/b/c/d"']),
         (["/A", "/a/b"], {}, []),
         (["/A", "/a/b"], {"fold_case": True}, ['"/A" would be a file and the directory of "/a/b"']),
+        (["/ÜBER", "/über"], {"fold_case": True}, []),
         (["/a\0b"], {}, ['"/a\0b" holds a NUL, which no name can']),
         ([""], {}, ["a name is empty"]),
         (["/12345678", "/12345679"], {"name_bytes": 9, "overlong": "cut"}, ["cut", "cut", "after cutting"]),
@@ -114,16 +119,13 @@ def test_faults_of_names(names: list[str], config: dict[str, object], faults: li
 
 def test_the_missing_room_that_is_reported_is_what_is_missing(tmp_path: Path) -> None:
     root = put(tmp_path, {f"f{number}": bytes([number]) * 900 for number in range(12)})
-    needed = next(count for count in range(4, 64) if _fits(root, count))
+    needed = next(count for count in range(5, 64) if _fits(root, count))
     for count in (needed - 1, needed - 5):
         with pytest.raises(BadDirectory) as caught:
             built(root, count)
-        assert len(caught.value.faults) == 1
-        told = int(caught.value.faults[0].partition("at least ")[2].partition(" ")[0])
-        assert told <= needed
-        assert f"{(told - count) * 1024:,} bytes are missing" in caught.value.faults[0]
-    with pytest.raises(BadDirectory, match=f"at least {needed} erase blocks"):
-        built(root, needed - 1)
+        (fault,) = caught.value.faults
+        assert f"a store of at least {needed} erase blocks ({needed * 1024:,} bytes) is needed; " in fault
+        assert f"this one has {count}: {(needed - count) * 1024:,} bytes are missing" in fault
 
 
 def _fits(root: Path, count: int) -> bool:
@@ -137,5 +139,46 @@ def _fits(root: Path, count: int) -> bool:
 def test_a_directory_far_too_large_is_not_read(tmp_path: Path) -> None:
     with open(tmp_path / "huge", "wb") as file:
         file.truncate(1 << 40)
-    with pytest.raises(BadDirectory, match="bytes are missing"):
+    with pytest.raises(BadDirectory, match="even the largest store of such erase blocks is too small, 65,534 of them"):
         built(tmp_path)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_the_number_that_is_said_first_is_enough_and_one_less_is_not(tmp_path: Path, seed: int) -> None:
+    """Of random files on random geometries."""
+    chance = random.Random(seed)
+    few, sheet, config = next(filter(None, (_random_store(chance) for _ in range(100))))
+    sizes: list[int] = []
+    while sum(sizes) < few * sheet.block_bytes:
+        sizes.append(chance.choice((0, 1, chance.randrange(100), chance.randrange(4000))))
+    for at, size in enumerate(sizes):
+        (tmp_path / f"{at}{'n' * chance.randrange(16)}").write_bytes(chance.randbytes(size))
+    with pytest.raises(BadDirectory) as caught:
+        build_image(tmp_path, sheet, few, config)
+    (said,) = map(int, re.findall(r"at least (\d+) erase blocks", caught.value.faults[0]))
+    build_image(tmp_path, sheet, said, config)
+    store = Store.format(NorFlash(said - 1, datasheet=sheet), config)
+    with pytest.raises(OSError, match="No space left"):  # asked of the store itself, in the order of a build
+        for path in sorted(tmp_path.iterdir()):
+            with store.open(f"/{path.name}", "x") as file:
+                file.write(path.read_bytes())
+
+
+def _random_store(chance: random.Random) -> tuple[int, Datasheet, StoreConfig] | None:
+    """So many blocks as it takes at the least; None for settings that no store can have."""
+    page = chance.choice((64, 256))
+    sheet = generic(
+        4096, block_bytes=page * chance.choice((16, 32)), page_bytes=page,
+        program_unit_bytes=chance.choice((1, 1, 4)), page_programs_max=chance.choice((0, 0, 16)),
+    )  # fmt: skip
+    config = StoreConfig(
+        name_bytes=chance.choice((24, 48)), log_heads=chance.choice((1, 2)), buffer_bytes=chance.choice((64, 256)),
+        packing=chance.choice(("byte", "page")), reserve_blocks=chance.choice((None, 4)),
+    )  # fmt: skip
+    for count in range(3, 20):
+        try:
+            check_fit(sheet.geometry(count), config)
+        except ValueError:
+            continue
+        return count, sheet, config
+    return None

@@ -1,5 +1,6 @@
 """Names that a store can't keep: too long, cut, colliding after cutting or folding."""
 
+from simfs import NorFlash, Store, StoreConfig
 from simfs.files.names import NameRule
 from simfs.replay.device.name_check import name_faults
 
@@ -53,3 +54,20 @@ def test_names_that_are_no_text_are_left_out():
 def test_names_that_are_not_utf_8_can_meet():
     (collision,) = name_faults(["/\udcffA", "/\udcffa"], NameRule(48, fold_case=True))
     assert collision.why == 'after folding case it is the same as "/\udcffA"'
+
+
+def test_names_that_differ_in_the_case_of_other_letters_are_kept_apart_and_told():
+    names = ["/ÜBER", "/über", "/Über", "/k", "/\u212a", "/other"]
+    assert name_faults(names, NameRule(48, fold_case=False)) == []
+    faults = name_faults(names, NameRule(48, fold_case=True))
+    assert [(fault.name, fault.breaks) for fault in faults] == [
+        ("/Über", True),  # with "/ÜBER": their ASCII letters fold
+        ("/über", False),
+        ("/\u212a", False),
+    ]
+    assert faults[1].why == 'it differs from "/ÜBER" only in the case of letters beyond ASCII'
+    assert "keeps two files" in faults[1].what_happens
+    store = Store.format(NorFlash(8), StoreConfig(fold_case=True))
+    for name in names:
+        store.open(name, "a").close()
+    assert store.names() == ["/k", "/other", "/ÜBER", "/über", "/\u212a"]  # as the report says

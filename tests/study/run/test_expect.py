@@ -81,6 +81,8 @@ def test_names_fit() -> None:
     )
     assert verdict("names_fit", False, name_faults=faults).met
     assert not verdict("names_fit", False).met
+    apart = [NameFault("/über", "it differs", "two files", breaks=False)]
+    assert verdict("names_fit", True, name_faults=apart).met
 
 
 def test_files_at_the_end() -> None:
