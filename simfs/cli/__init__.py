@@ -11,7 +11,7 @@ import sys
 import click
 
 from simfs.cli.cuts_command import cuts
-from simfs.cli.exits import BAD_INPUT, STOPPED, print_report
+from simfs.cli.exits import BAD_INPUT, STOPPED, Commands, print_report
 from simfs.cli.fleet_command import fleet
 from simfs.cli.image_command import image
 from simfs.cli.life_command import life
@@ -21,7 +21,7 @@ from simfs.cli.run_command import run
 from simfs.cli.sweep_command import sweep
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 def commands() -> None:
     """Replay what a device does with its files on a model of its flash, and see whether the flash will last."""
 
@@ -66,5 +66,5 @@ def main() -> None:
     except click.ClickException as error:
         error.show()
         sys.exit(error.exit_code)
-    except click.Abort:
+    except click.Abort:  # stopped before a command began
         sys.exit(STOPPED)

@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from simfs.cli.exits import UNMET, WORKERS_MAX, Refused, Stopped, print_report, progress_bar, worker_pool
+from simfs.cli.exits import UNMET, Refused, print_report
 from simfs.cli.inputs import check_source, recording_options, replay_source
+from simfs.cli.progress import progress_bar, shown
+from simfs.cli.workers import check_worker_options, shared_out, worker_options
 
 if TYPE_CHECKING:
     from simfs.study.cuts.judging.verdicts import Violation
@@ -22,7 +24,7 @@ if TYPE_CHECKING:
 
 EVERY = ("operation", "byte", "bit")
 PROFILES = ("program-contained", "page-contained", "sector-collateral")
-OWN = ("every", "sample", "lives", "seed", "only", "depth", "profile", "workers")
+OWN = ("every", "sample", "lives", "seed", "only", "depth", "profile", "workers", "cluster")
 DEPTH_MAX = 3
 LIVES_MAX = 1_000_000
 PLACES_MAX = 2_000_000  # of cuts in one campaign: hours of work, and some hundred MiB to list them
@@ -46,7 +48,7 @@ SHRINK_TRIES_MIN, SHRINK_TRIES_MAX, SHRINK_CALLS_MAX = 20, 600, 200_000
     help="2 cuts each recovery too; 3 cuts one of those again.",
 )
 @click.option("--profile", type=click.Choice(PROFILES), default=PROFILES[0], help="What an interrupted program spoils.")
-@click.option("--workers", type=click.IntRange(1, WORKERS_MAX), metavar="N", help="Processes; by default one a core.")
+@worker_options
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
 @click.option("--case", metavar="LINE", help="Instead of FILE: a short run, as a report prints it.")
 @recording_options
@@ -64,20 +66,17 @@ def cuts(file: str | None, case: str | None, as_json: bool, **options: Any) -> N
     """
     own = {name: options.pop(name) for name in OWN}
     _check(file, case, own, options)
-    try:
-        history = _history(file, case, options)
-        build = _report if own["lives"] is None else _report_on_lives
-        report = build(history, file or "", case or "", own, options)
-        text = _text(report, as_json)
-    except KeyboardInterrupt:
-        raise Stopped("simfs: stopped") from None
-    print_report(text)
+    history = _history(file, case, options)
+    build = _report if own["lives"] is None else _report_on_lives
+    report = build(history, file or "", case or "", own, options)
+    print_report(_text(report, as_json))
     if report.broken:
         sys.exit(UNMET)
 
 
 def _check(file: str | None, case: str | None, own: dict[str, Any], options: dict[str, Any]) -> None:
     """Refuse options that contradict each other before anything runs."""
+    check_worker_options(own["workers"], own["cluster"])
     ways = [name for name in ("only", "sample", "lives", "every") if own[name] is not None]
     if len(ways) > 1:
         raise Refused(f"--{ways[1]}: --{ways[0]} says already where to cut; leave out one of them")
@@ -135,7 +134,7 @@ def _report(history: History, file: str, case: str, own: dict[str, Any], options
 
     places = _places(own)
     again = _Repeat(file, case, own["profile"], options)
-    with progress_bar() as progress, worker_pool(own["workers"]) as executor:
+    with shared_out(f"cutting the power in {_named(file)}", own["workers"], own["cluster"]) as (executor, progress):
         try:
             result = campaign(
                 history, _cuts(history, places), profile=own["profile"], depth=places.depth, executor=executor,
@@ -143,10 +142,10 @@ def _report(history: History, file: str, case: str, own: dict[str, Any], options
             )  # fmt: skip
         except ValueError as error:  # a cut that this run does not have
             raise Refused(_bad_cut(places.only, error)) from None
-        return cut_report(
-            history, result, source=file, kind=_kind(file), places=places, profile=own["profile"],
-            repeat=again.line, shorten=lambda violation: _shortened(history, violation, own["profile"]),
-        )  # fmt: skip
+    return cut_report(
+        history, result, source=file, kind=_kind(file), places=places, profile=own["profile"],
+        repeat=again.line, shorten=lambda violation: _shortened(history, violation, own["profile"]),
+    )  # fmt: skip
 
 
 def _report_on_lives(
@@ -164,11 +163,18 @@ def _report_on_lives(
             "judge it by; leave --profile out"
         )
     again = _Repeat(file, case, own["profile"], options)
-    with progress_bar() as progress, worker_pool(own["workers"]) as executor:
+    with shared_out(f"living with power cuts in {_named(file)}", own["workers"], own["cluster"]) as (
+        executor,
+        progress,
+    ):
         lived = lives_of(history, own["lives"], seed=seed, profile=profile, executor=executor, progress=progress)
     return lives_report(
         history, lived, source=file, kind=_kind(file), seed=seed, profile=own["profile"], repeat=again.life
     )
+
+
+def _named(file: str) -> str:
+    return shown(file) if file else "the case"
 
 
 def _places(own: dict[str, Any]) -> Places:
@@ -226,7 +232,8 @@ def _shortened(history: History, violation: Violation, profile: str) -> ShortCas
     from simfs.study.cuts.shrink import shrink
 
     tries_max = min(SHRINK_TRIES_MAX, SHRINK_TRIES_MIN + SHRINK_CALLS_MAX // len(history.calls))
-    found = shrink(history, violation, profile=profile, tries_max=tries_max)
+    with progress_bar("looking for a shorter case"):
+        found = shrink(history, violation, profile=profile, tries_max=tries_max)
     if found is None:
         return None
     case, cut = found

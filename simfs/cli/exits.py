@@ -1,24 +1,15 @@
-"""How a command goes and ends: a progress bar, processes to work in; a report, or a line for each fault and an exit
-code of its own."""
+"""How a command ends: a report, or a line for each fault, and an exit code of its own."""
 
 from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from typing import IO, TYPE_CHECKING, Any
+from typing import IO, Any
 
 import click
 
-if TYPE_CHECKING:
-    from concurrent.futures import Executor
-
-Progress = Callable[[int, int], None]
-
 UNMET, BAD_INPUT, STOPPED, READER_GONE = 1, 2, 130, 141
 FAULT_SIGNS_MAX = 2000
-WORKERS_MAX = 1024
 
 
 class Refused(click.ClickException):
@@ -46,40 +37,18 @@ class Stopped(Refused):
 
     exit_code = STOPPED
 
-
-@contextmanager
-def progress_bar() -> Iterator[Progress | None]:
-    """A bar that vanishes at the end. Only a terminal gets one."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from tqdm import tqdm
-
-    shape = "{percentage:3.0f} % |{bar}| {elapsed} so far, {remaining} to go"
-    with tqdm(leave=False, delay=1, file=sys.stderr, bar_format=shape) as bar:
-
-        def tell(done: int, whole: int) -> None:
-            bar.total = whole
-            bar.update(done - bar.n)
-
-        yield tell
+    def __init__(self) -> None:
+        super().__init__("simfs: stopped")
 
 
-@contextmanager
-def worker_pool(workers: int | None) -> Iterator[Executor | None]:
-    """A pool of so many processes; None leaves the number to the study."""
-    if workers is None:
-        yield None
-        return
-    from concurrent.futures import ProcessPoolExecutor
+class Commands(click.Group):
+    """Commands that end with a line when the user stops them."""
 
-    from simfs.study.pools import end_at_once
-
-    with ProcessPoolExecutor(workers, initializer=end_at_once) as pool:
+    def invoke(self, ctx: click.Context) -> Any:
         try:
-            yield pool
-        finally:
-            pool.shutdown(cancel_futures=True)
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            raise Stopped from None
 
 
 def print_report(text: str) -> None:

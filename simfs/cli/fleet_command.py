@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from simfs.cli.exits import UNMET, WORKERS_MAX, Refused, Stopped, print_report, progress_bar, worker_pool
+from simfs.cli.exits import UNMET, Refused, print_report
 from simfs.cli.inputs import check_source, recording_options, replay_source
 from simfs.cli.limit_options import KEYS, check_limit_options, law_of, limit_options
+from simfs.cli.progress import progress_bar, shown
+from simfs.cli.workers import check_worker_options, shared_out, whole, worker_options
 
 if TYPE_CHECKING:
     from simfs.replay.device.device import Run
@@ -40,7 +42,7 @@ ACTIVATION_EV = 1.1
     metavar="N",
     help=f"With --stores, half the blocks last N erases, {HURRIED_CYCLES} by default: more is closer to the truth.",
 )
-@click.option("--workers", type=click.IntRange(1, WORKERS_MAX), metavar="N", help="Processes; by default one a core.")
+@worker_options
 @click.option(
     "--carry-on",
     type=click.IntRange(10, 10**9),
@@ -65,6 +67,7 @@ def fleet(file: str, as_json: bool, **options: Any) -> None:
     own = {key: options.pop(key) for key in (*KEYS, *_OWN)}
     check_source(file)
     check_limit_options(own)
+    check_worker_options(own["workers"], own["cluster"])
     if own["activation"] is not None and own["kept_at"] is None:
         raise Refused("--activation: it is for --kept-at; give both")
     if own["carry_on"] and own["exact"]:
@@ -74,17 +77,15 @@ def fleet(file: str, as_json: bool, **options: Any) -> None:
             raise Refused(
                 f"--{key.replace('_', '-')}: {file} has an end of its own, only a scenario goes on; leave it out"
             )
-    try:
-        report = _report(file, own, options)
-        text = _text(report, as_json)
-    except KeyboardInterrupt:
-        raise Stopped("simfs: stopped") from None
-    print_report(text)
+    report = _report(file, own, options)
+    print_report(_text(report, as_json))
     if report.met is False:
         sys.exit(UNMET)
 
 
-_OWN = ("devices", "seed", "stores", "hurried_cycles", "workers", "carry_on", "exact", "kept_at", "activation")
+_OWN = (
+    "devices", "seed", "stores", "hurried_cycles", "workers", "cluster", "carry_on", "exact", "kept_at", "activation",
+)  # fmt: skip
 
 
 def _report(file: str, own: dict[str, Any], options: dict[str, Any]) -> FleetReport:
@@ -112,13 +113,17 @@ def _worn(file: str, run: Run, law: Law, own: dict[str, Any]) -> tuple[Pace, lis
     from simfs.study.fleet import pace as paces
     from simfs.study.fleet.first_block import simulate
 
-    pace = paces.pace_of_run(run)
-    with progress_bar() as progress:
-        if own["exact"]:
-            return paces.losses_of_life(load_scenario(file), pace, law, own["devices"], own["seed"], progress)
-        if own["carry_on"]:
-            pace = paces.pace_of_life(load_scenario(file), pace, own["carry_on"], progress)
-    return pace, simulate(law, pace, own["devices"], own["seed"])
+    pace, devices, seed = paces.pace_of_run(run), own["devices"], own["seed"]
+    carrying = f"carrying {shown(file)} on"
+    if own["exact"]:
+        with progress_bar(f"drawing the limits of {devices:,} devices") as progress:
+            limits = paces.limits_of_fleet(law, len(pace.erases), devices, seed, progress)
+        return whole(carrying, own["cluster"], paces.losses_of_life, load_scenario(file), pace, limits)
+    if own["carry_on"]:
+        pace = whole(carrying, own["cluster"], paces.pace_of_life, load_scenario(file), pace, own["carry_on"])
+    wearing = f"wearing out {devices:,} devices"
+    with shared_out(wearing, own["workers"], own["cluster"]) as (executor, progress):
+        return pace, simulate(law, pace, devices, seed, executor=executor, progress=progress)
 
 
 def _kept(own: dict[str, Any], rated_cycles: int, pace: Pace) -> tuple[Kept, ...]:
@@ -135,9 +140,11 @@ def _kept(own: dict[str, Any], rated_cycles: int, pace: Pace) -> tuple[Kept, ...
 
 def _sample(file: str, own: dict[str, Any], law: Law, pace: Pace) -> SampledLosses:
     from simfs.replay.scenario.load import load_scenario
+    from simfs.show.units import counted
     from simfs.study.fleet.lost_store import hurry_for, sample_losses
 
-    with progress_bar() as progress, worker_pool(own["workers"]) as executor:
+    wearing = f"wearing out the stores of {counted(own['stores'], 'device')}"
+    with shared_out(wearing, own["workers"], own["cluster"]) as (executor, progress):
         return sample_losses(
             load_scenario(file), law, pace, devices=own["stores"], seed=own["seed"],
             hurry=hurry_for(law, own["hurried_cycles"]), executor=executor, progress=progress,

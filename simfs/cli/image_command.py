@@ -10,6 +10,7 @@ import click
 
 from simfs.cli.exits import UNMET, Damaged, Refused, print_report
 from simfs.cli.inputs import check_source, described_store
+from simfs.cli.progress import progress_bar, shown
 
 if TYPE_CHECKING:
     from simfs.bridges.images.explained import Explained
@@ -59,7 +60,10 @@ def build(directory: str, target: str, device: str | None, part: str | None, siz
         raise Refused(f"{target}: it would lie in the directory that it is made of; name another place")
     try:
         flash = fresh.flash
-        store, empty = build_image(directory, flash.datasheet, flash.geometry.block_count, fresh.config, prefix)
+        with progress_bar(f"building {shown(target)}") as progress:
+            store, empty = build_image(
+                directory, flash.datasheet, flash.geometry.block_count, fresh.config, prefix, progress
+            )
     except BadDirectory as error:
         raise Refused(*error.faults) from None
     except OSError as error:
@@ -137,7 +141,8 @@ def extract(source: str, directory: str, damaged: bool, start: str | None) -> No
     found = _explained(source, start, whole=not damaged)
     _store_of(found)
     try:
-        done = images_extract.extract(found, directory, damaged=damaged)
+        with progress_bar(f"extracting {shown(source)}") as progress:
+            done = images_extract.extract(found, directory, damaged=damaged, progress=progress)
     except images_extract.BadDestination as error:
         raise Refused(error) from None
     except images_extract.EndedEarly as error:
@@ -206,7 +211,9 @@ def _read(source: str, start: str | None, *, whole: bool = True) -> Image:
 
     check_source(source, "give an image of a store")
     try:
-        return read_image(source, None if start is None else _address(start), whole=whole)
+        address = None if start is None else _address(start)
+        with progress_bar(f"reading {shown(source)}"):
+            return read_image(source, address, whole=whole)
     except BadImage as error:
         raise Refused(error) from None
     except OSError as error:
@@ -216,7 +223,9 @@ def _read(source: str, start: str | None, *, whole: bool = True) -> Image:
 def _explained(source: str, start: str | None, *, whole: bool = True) -> Explained:
     from simfs.bridges.images.explained import explain
 
-    return explain(_read(source, start, whole=whole))
+    read = _read(source, start, whole=whole)
+    with progress_bar(f"checking {shown(source)}") as progress:
+        return explain(read, progress)
 
 
 def _store_of(found: Explained) -> Store:

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from simfs.cli.exits import Progress, Refused, progress_bar
+from simfs.cli.exits import Refused
+from simfs.cli.progress import Progress, progress_bar, shown
 
 if TYPE_CHECKING:
     from simfs.files.contract import AnyStore
@@ -59,7 +60,7 @@ def replay_source(
     from simfs.replay.scenario.input_faults import BadScenario
 
     try:
-        with progress_bar() as progress:
+        with progress_bar(f"{'running' if file.endswith('.py') else 'replaying'} {shown(file)}") as progress:
             if not file.endswith((".toml", ".py")):
                 return _replay_recording(file, progress, observers, **options)
             given = [name for name, value in options.items() if value]

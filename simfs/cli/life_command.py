@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from simfs.cli.exits import UNMET, Refused, Stopped, print_report, progress_bar
+from simfs.cli.exits import UNMET, Refused, print_report
 from simfs.cli.inputs import check_source
 from simfs.cli.limit_options import KEYS, check_limit_options, law_of, limit_options
+from simfs.cli.progress import shown
+from simfs.cli.workers import cluster_option, whole
 
 if TYPE_CHECKING:
     from simfs.replay.scenario.tables import Scenario
@@ -30,8 +32,11 @@ UNTIL = ("rated", "limit", "full")
 @limit_options
 @click.option("--seed", type=click.IntRange(0), metavar="S", help="The seed of the limits, with --until limit.")
 @click.option("--quick", is_flag=True, help="Project from the pace of wear, once it is steady.")
+@cluster_option
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
-def life(scenario: str, until: str, seed: int | None, quick: bool, as_json: bool, **limits: Any) -> None:
+def life(
+    scenario: str, until: str, seed: int | None, quick: bool, cluster: str | None, as_json: bool, **limits: Any
+) -> None:
     """Carry SCENARIO on to the end of its device's life.
 
     Reports when that is, which block it is, and which task wore it. The
@@ -45,12 +50,8 @@ def life(scenario: str, until: str, seed: int | None, quick: bool, as_json: bool
     if not scenario.endswith(".toml"):
         raise Refused(f"{scenario}: only a scenario goes on for ever; give a .toml file, or take `simfs run`")
     _check_limits(until, {**limits, "seed": seed})
-    try:
-        report = _report(scenario, until, limits, seed or 0, quick)
-        text = _text(report, as_json)
-    except KeyboardInterrupt:
-        raise Stopped("simfs: stopped") from None
-    print_report(text)
+    report = _report(scenario, until, limits, seed or 0, quick, cluster)
+    print_report(_text(report, as_json))
     if report.met is False:
         sys.exit(UNMET)
 
@@ -64,7 +65,8 @@ def _check_limits(until: str, given: dict[str, Any]) -> None:
             raise Refused(f"--{key.replace('_', '-')}: it is for --until limit; leave it out or ask for that")
 
 
-def _report(path: str, until: str, limits: dict[str, Any], seed: int, quick: bool) -> LifeReport:
+def _report(path: str, until: str, limits: dict[str, Any], seed: int, quick: bool, cluster: str | None) -> LifeReport:
+    from simfs.replay.batch.dated_names import obstacle
     from simfs.replay.scenario.input_faults import BadScenario
     from simfs.replay.scenario.load import load_scenario
     from simfs.study.life.end_of_life import end_of_life
@@ -73,8 +75,11 @@ def _report(path: str, until: str, limits: dict[str, Any], seed: int, quick: boo
     try:
         scenario = load_scenario(path)
         drawn = _limits(scenario, limits, seed) if until == "limit" else None
-        with progress_bar() as progress:
-            found = end_of_life(scenario, until=until, limits=drawn, project=quick, progress=progress)
+        perhaps = "" if quick or obstacle(scenario) else ", or far less once its work repeats itself"
+        found = whole(
+            f"carrying {shown(path)} on", cluster, end_of_life, scenario, until=until, limits=drawn, project=quick,
+            perhaps=perhaps,
+        )  # fmt: skip
     except BadScenario as error:
         raise Refused(*error.faults) from None
     except OSError as error:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from simfs.cli.exits import Refused, Stopped, print_report
+from simfs.cli.exits import Refused, print_report
 from simfs.cli.inputs import PART_OF_RECORDINGS, check_source
 from simfs.cli.outputs import check_target, report_of, save_image
 
@@ -48,10 +48,7 @@ def mount(
     if image is not None:
         _check_image(image, source, directory)
         image = os.path.abspath(image)  # libfuse goes to the root directory while it serves
-    try:
-        report, fault = _served(source, directory, part, device, read_only, as_json, image)
-    except KeyboardInterrupt:
-        raise Stopped("simfs: stopped") from None
+    report, fault = _served(source, directory, part, device, read_only, as_json, image)
     print_report(report)
     if fault:
         raise Refused(fault)

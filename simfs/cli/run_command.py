@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from simfs.cli.exits import UNMET, Refused, Stopped, print_report
+from simfs.cli.exits import UNMET, Refused, print_report
 from simfs.cli.inputs import check_source, recording_options, replay_source
 from simfs.cli.outputs import check_target, report_of, save_image
 
@@ -31,12 +31,9 @@ def run(file: str, as_json: bool, image: str | None, plain: bool, **options: Any
     check_source(file)
     if image is not None:
         _check_target(image, file)
-    try:
-        done = replay_source(file, options, plain=plain)
-        report, met = report_of(done, as_json)
-        fault = save_image(done, image) if image is not None else ""
-    except KeyboardInterrupt:
-        raise Stopped("simfs: stopped") from None
+    done = replay_source(file, options, plain=plain)
+    report, met = report_of(done, as_json)
+    fault = save_image(done, image) if image is not None else ""
     print_report(report)
     if fault:
         raise Refused(fault)

@@ -6,8 +6,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from simfs.cli.exits import WORKERS_MAX, Refused, Stopped, print_report, progress_bar, worker_pool
+from simfs.cli.exits import Refused, print_report
 from simfs.cli.inputs import check_source
+from simfs.cli.progress import shown
+from simfs.cli.workers import check_worker_options, shared_out, worker_options
 
 if TYPE_CHECKING:
     from simfs.study.sweep import Sweep, Variation
@@ -29,9 +31,16 @@ SORT_WORDS = (  # as in simfs.study.sweep, which only a sweep loads
     help="A setting of the scenario and its values; once for each setting.",
 )
 @click.option("--sort", "sorted_by", type=click.Choice(SORT_WORDS), help="Sort by this figure, the best first.")
-@click.option("--workers", type=click.IntRange(1, WORKERS_MAX), metavar="N", help="Processes; by default one a core.")
+@worker_options
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
-def sweep(scenario: str, varied: tuple[str, ...], sorted_by: str | None, workers: int | None, as_json: bool) -> None:
+def sweep(
+    scenario: str,
+    varied: tuple[str, ...],
+    sorted_by: str | None,
+    workers: int | None,
+    cluster: str | None,
+    as_json: bool,
+) -> None:
     """Run SCENARIO with some of its settings varied, and compare.
 
     A setting is a path into the scenario's TOML: store.size, chip.part,
@@ -45,13 +54,10 @@ def sweep(scenario: str, varied: tuple[str, ...], sorted_by: str | None, workers
     check_source(scenario)
     if not scenario.endswith(".toml"):
         raise Refused(f"{scenario}: only a scenario has settings to vary; give a .toml file")
+    check_worker_options(workers, cluster)
     variations = _variations(varied)
-    try:
-        done = _swept(scenario, variations, sorted_by or "", workers)
-        text = _text(done, as_json)
-    except KeyboardInterrupt:
-        raise Stopped("simfs: stopped") from None
-    print_report(text)
+    done = _swept(scenario, variations, sorted_by or "", workers, cluster)
+    print_report(_text(done, as_json))
 
 
 def _variations(varied: tuple[str, ...]) -> list[Variation]:
@@ -69,12 +75,14 @@ def _variations(varied: tuple[str, ...]) -> list[Variation]:
     return found
 
 
-def _swept(scenario: str, variations: list[Variation], sorted_by: str, workers: int | None) -> Sweep:
+def _swept(
+    scenario: str, variations: list[Variation], sorted_by: str, workers: int | None, cluster: str | None
+) -> Sweep:
     from simfs.replay.scenario.input_faults import BadScenario
     from simfs.study.sweep import BadVariation, sweep
 
     try:
-        with progress_bar() as progress, worker_pool(workers) as executor:
+        with shared_out(f"running variants of {shown(scenario)}", workers, cluster) as (executor, progress):
             done = sweep(scenario, variations, sorted_by=sorted_by, executor=executor, progress=progress)
     except BadScenario as error:
         raise Refused(*error.faults) from None

@@ -20,7 +20,7 @@ from simfs.replay.scenario.overrides import parse_path, parse_values, resolved, 
 from simfs.replay.scenario.tables import Scenario
 from simfs.replay.scenario.toml_lines import Path as KeyPath
 from simfs.replay.scenario.toml_lines import spell
-from simfs.study.pools import pool
+from simfs.study.pools import in_order, pool
 from simfs.study.run.expect import Verdict, judge
 from simfs.study.run.figures import Figures
 from simfs.study.run.measure import figures
@@ -161,7 +161,7 @@ def sweep(
     labels = [dict(zip(names, (spelled for spelled, _ in values), strict=True)) for values in combinations]
     found: list[Variant] = []
     with pool(executor, small=len(tables) < 2) as workers:
-        for variant in workers.map(partial(_variant, str(path)), tables, labels):
+        for variant in in_order(workers, partial(_variant, str(path)), zip(tables, labels, strict=True)):
             found.append(variant)
             if progress:
                 progress(len(found), len(tables))
@@ -169,8 +169,9 @@ def sweep(
     return Sweep(title, str(path), tuple(names), sorted_by, tuple(_sorted(found, sorted_by)))
 
 
-def _variant(source: str, table: dict[str, Any], settings: dict[str, str]) -> Variant:
-    """The run of one changed scenario. This is what a worker does."""
+def _variant(source: str, changed: tuple[dict[str, Any], dict[str, str]]) -> Variant:
+    """The run of one changed scenario, with the settings that were changed. This is what a worker does."""
+    table, settings = changed
     scenario = scenario_of(table)
     if isinstance(scenario, Findings):
         refused = [_said(found) for found in scenario.within + scenario.between]

@@ -29,7 +29,7 @@ LAYERS = {
     "simfs.replay.recorded": "faults, source, open_file < skipped < store < strace, console",
     "simfs.study": "pools < run < cuts < life < fleet < sweep",
     "simfs.study.cuts": "notes < judging < firmware, lives < case_text, campaign < report, shrink < lives_report",
-    "simfs.bridges": "images < mount < testing < os_functions, recorder < patched, fsspec_store",
+    "simfs.bridges": "images < mount < testing < cluster, os_functions, recorder < patched, fsspec_store",
 }
 """The order in each folder that has folders. What it holds itself is placed there too."""
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import errno
 import os
 import stat
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -24,6 +24,8 @@ from simfs.show.units import counted
 from simfs.store.format.config import StoreConfig
 from simfs.store.format.layout import Layout
 from simfs.store.format.settings import check_fit
+
+Progress = Callable[[int, int], None]
 
 BLOCKS_MAX = 65534  # of any store
 
@@ -55,10 +57,15 @@ class Found:
 
 
 def build_image(
-    directory: str | os.PathLike[str], sheet: Datasheet, block_count: int, config: StoreConfig, prefix: str = "/"
+    directory: str | os.PathLike[str],
+    sheet: Datasheet,
+    block_count: int,
+    config: StoreConfig,
+    prefix: str = "/",
+    progress: Progress | None = None,
 ) -> tuple[Store, list[str]]:
     """A store of all files below `directory`, on a new flash of so many erase blocks; and the empty directories, which
-    it can't have. Nothing on the host is written.
+    it can't have. Nothing on the host is written. `progress` is called with the files written, and all.
 
     BadDirectory lists links and other things that are no files, every wrong name, or how much room is missing. OSError
     when the directory can't be read.
@@ -73,9 +80,11 @@ def build_image(
     if least > _blocks_most(flash.geometry):
         raise BadDirectory([_too_large(where, found.files, flash.geometry)])
     contents = [_contents(file) for file in found.files]
-    store = _filled(found.files, contents, flash, config) if least <= block_count else None
+    store = _filled(found.files, contents, flash, config, progress) if least <= block_count else None
     if store is not None:
         return store, found.empty_directories
+    if progress:
+        progress(0, 0)  # nobody knows how often it has to try
     raise BadDirectory([_does_not_fit(where, found.files, contents, flash, config)])
 
 
@@ -169,11 +178,19 @@ def _fits(count: int, files: list[HostFile], contents: list[bytes], flash: NorFl
     return _filled(files, contents, NorFlash(count, datasheet=sheet), config) is not None
 
 
-def _filled(files: list[HostFile], contents: list[bytes], flash: NorFlash, config: StoreConfig) -> Store | None:
+def _filled(
+    files: list[HostFile],
+    contents: list[bytes],
+    flash: NorFlash,
+    config: StoreConfig,
+    progress: Progress | None = None,
+) -> Store | None:
     """A new store with the files; None when they do not fit."""
     store = Store.format(flash, config)
     try:
-        for file, data in zip(files, contents, strict=True):
+        for number, (file, data) in enumerate(zip(files, contents, strict=True)):
+            if progress:
+                progress(number, len(files))
             with store.open(file.name, "x") as target:
                 target.write(data)
     except OSError as error:

@@ -3,6 +3,7 @@ Places are addresses of the image's file; the end of a range is the first byte b
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -12,6 +13,9 @@ from simfs.store.damage import unreadable
 from simfs.store.log.state import Damage, Doubt
 
 Stretch = tuple[int, int]
+Progress = Callable[[int, int], None]
+
+STEPS = 3  # of reading an image, each about as long as the others: mount, read all files, check
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,20 +83,25 @@ class Explained:
         return next((file for file in self.files if not file.sound and rule.key(rule.encode(file.name)) == key), None)
 
 
-def explain(image: Image) -> Explained:
-    """Mount an image, read-only, and read every byte of it."""
+def explain(image: Image, progress: Progress | None = None) -> Explained:
+    """Mount an image, read-only, and read every byte of it. `progress` is called with the steps done, and all."""
+    tell = progress or (lambda done, whole: None)
+    tell(0, STEPS)
     try:
         store = image.mount()
     except OSError as error:
         why = error.strerror or "it can't be mounted"
         return Explained(image, None, why, (Damage(image.address, image.address + len(image.data), why),), ())
+    tell(1, STEPS)
     damages = (*store.damages, *_missing(image, store))
+    tell(2, STEPS)
     damages = tuple(
         replace(damage, begin=damage.begin + image.address, end=damage.end + image.address) for damage in damages
     )
     if not damages:  # what no damage explains is a fault of the store, or of a file that was made to be one
         end = image.address + len(image.data)
         damages = tuple(Damage(image.address, end, problem) for problem in store.check())
+    tell(STEPS, STEPS)
     doubts = tuple(replace(doubt, address=doubt.address + image.address) for doubt in store.doubts)
     return Explained(image, store, "", damages, doubts)
 

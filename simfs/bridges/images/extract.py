@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from functools import partial
 
 from simfs.bridges.images.destination import BadDestination, Destination
-from simfs.bridges.images.explained import Explained, FileLeft, contents_left
+from simfs.bridges.images.explained import Explained, FileLeft, Progress, contents_left
 from simfs.bridges.images.host_names import DAMAGED, SLASH, host_name
 from simfs.bridges.images.words import state_of
 from simfs.files import Store
@@ -45,7 +45,9 @@ class Extraction:
     maybe: list[str] = field(default_factory=list)
 
 
-def extract(found: Explained, directory: str | os.PathLike[str], *, damaged: bool = False) -> Extraction:
+def extract(
+    found: Explained, directory: str | os.PathLike[str], *, damaged: bool = False, progress: Progress | None = None
+) -> Extraction:
     """Put all files of a store that mounts into a new or empty directory. All together they may have no more bytes than
     the flash: files that holes make larger are refused. A file of which a byte can't be read is refused too; or, with
     `damaged`, its lost bytes become zeros, and its name on the host ends with `+damaged`. BadDestination, OSError;
@@ -57,7 +59,7 @@ def extract(found: Explained, directory: str | os.PathLike[str], *, damaged: boo
         if file.size_bytes is not None
     ]
     hurt = {file.name for file in found.files if file.hurt}
-    done = write_files(left, directory, len(found.image.data), hurt)
+    done = write_files(left, directory, len(found.image.data), hurt, progress)
     done.refused += [(file.name, state_of(file)) for file in found.files if file.size_bytes is None]
     older = {file.name for file in found.files if file.maybe and not file.hurt}
     done.maybe = [name for name, _ in done.written if name in older]
@@ -75,16 +77,19 @@ def write_files(
     directory: str | os.PathLike[str],
     most_bytes: int,
     hurt: Container[str | None] = (),
+    progress: Progress | None = None,
 ) -> Extraction:
     """Create these files in a new or empty directory, `most_bytes` in all; `hurt` has the names of those that are
-    marked as damaged."""
+    marked as damaged. `progress` is called with the files done, and all."""
     files = list(files)
     leading_slash = all(name.startswith("/") for name, _, _ in files)
     done = Extraction()
     target = Destination(os.fspath(directory))
     try:
         with target:
-            for name, size_bytes, read in files:
+            for number, (name, size_bytes, read) in enumerate(files):
+                if progress:
+                    progress(number, len(files))
                 try:
                     data = _read(size_bytes, read, most_bytes)
                     on_host = _create(target, name, leading_slash, SLASH + DAMAGED if name in hurt else "", data)

@@ -104,18 +104,20 @@ def _number(group: list[Found]) -> int:
 
 def statements_in(data: bytes) -> Iterator[Found]:
     """All sound statements, wherever a page could begin."""
+    near = 0  # where the store of the last one begins
     for within in sorted({place for unit_bytes in UNITS for place in first_statement_places(unit_bytes)}):
         kinds = data[within::STEP]
         number = kinds.find(KIND)
         while number >= 0:
-            found = _statement_at(data, number * STEP, within)
+            found = _statement_at(data, number * STEP, within, near)
             if found is not None:
+                near = found.start
                 yield found
             number = kinds.find(KIND, number + 1)
 
 
-def _statement_at(data: bytes, at: int, within: int) -> Found | None:
-    """The statement of a place that begins at `at`, if it could be a store's."""
+def _statement_at(data: bytes, at: int, within: int, near: int) -> Found | None:
+    """The statement of a place that begins at `at`, if it could be a store's; most likely of one that begins `near`."""
     settings = peek_settings(data, at + within)
     if settings is None or settings.unit_bytes not in UNITS:
         return None
@@ -127,7 +129,9 @@ def _statement_at(data: bytes, at: int, within: int) -> Found | None:
         return None
     raw = data[at : at + settings.block_bytes]
     head = raw[within : within + HEADER_BYTES]
-    for block in range(settings.block_count):
+    likely = (at - near) // settings.block_bytes
+    blocks = range(settings.block_count)
+    for block in (likely, *blocks) if likely in blocks else blocks:
         if decode_header(head, within, _salt(block)) is not None:
             said = decode_statement(raw, block, 0, within)
             if said is not None:

@@ -5,11 +5,11 @@ The run itself is not repeated: each worker gets the flash as it was before its 
 
 from __future__ import annotations
 
-from collections import Counter, deque
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor
 from dataclasses import dataclass
-from itertools import groupby, islice
+from itertools import groupby
 
 from simfs.flash import Rng
 from simfs.flash.interrupted import Profile
@@ -19,13 +19,12 @@ from simfs.study.cuts.judging.states import Chip, any_leaves, every_operation
 from simfs.study.cuts.judging.verdicts import CampaignResult, Found, Violation
 from simfs.study.cuts.notes.cut_point import CutPoint
 from simfs.study.cuts.notes.history import Contents, Event, History, Operation
-from simfs.study.pools import pool
+from simfs.study.pools import in_order, pool
 
 Progress = Callable[[int, int], None]
 """Called with the number of states judged so far, and the number of all cuts."""
 
 CUTS_PER_CHUNK = 256
-CHUNKS_AHEAD = 32
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +76,7 @@ def campaign(
     rules = Rules(history.datasheet, history.config, Profile(profile))
     total = _Total(violations_max)
     with pool(executor, small=len(ordered) <= CUTS_PER_CHUNK) as workers:
-        for result in _in_order(workers, chunks_of(history, ordered, rules, depth)):
+        for result in in_order(workers, judge_chunk, chunks_of(history, ordered, rules, depth)):
             total.add(result)
             if progress:
                 progress(total.states, len(ordered))
@@ -111,18 +110,6 @@ class _Total:
         found = tuple(Found(*key, states) for key, states in sorted(self._found.items()))
         violations = tuple(self._violations[: self._violations_max])
         return CampaignResult(self.states, violations, found, dict(sorted(self._counts.items())))
-
-
-def _in_order(workers: Executor, chunks: Iterator[Chunk]) -> Iterator[ChunkResult]:
-    """The results in the order of the chunks. Only so many chunks are under way at once."""
-    waiting = deque(workers.submit(judge_chunk, chunk) for chunk in islice(chunks, CHUNKS_AHEAD))
-    try:
-        while waiting:
-            yield waiting.popleft().result()
-            waiting.extend(workers.submit(judge_chunk, chunk) for chunk in islice(chunks, 1))
-    finally:
-        for future in waiting:
-            future.cancel()
 
 
 def chunks_of(history: History, cuts: list[CutPoint], rules: Rules, depth: int) -> Iterator[Chunk]:

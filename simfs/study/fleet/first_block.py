@@ -14,16 +14,21 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass
+from functools import partial
 from statistics import fmean, pstdev
 
 from simfs.flash.rng import stream_key
 from simfs.study.fleet.limit_laws import Law, chances
 from simfs.study.fleet.order_statistics import failed_chance
+from simfs.study.pools import in_order, pool
 
 SHARES = (0.01, 0.1, 0.5)
 BISECTIONS = 60
 SIMPSON_STEPS = 400
+BLOCKS_AT_ONCE = 50_000  # of simulated devices, some 0.2 s of work
+SMALL = 4  # pieces of work for which it is not worth while to begin processes
 _SLACK = 1 + 1e-9  # floats that are compared in place of exact numbers
 
 
@@ -149,9 +154,30 @@ def first_lost(law: Law, pace: Pace, seed: int) -> Lost:
     return best
 
 
-def simulate(law: Law, pace: Pace, devices: int, seed: int) -> list[Lost]:
-    """The first lost block of each of so many devices."""
-    return [first_lost(law, pace, device_seed(seed, number)) for number in range(devices)]
+def simulate(
+    law: Law,
+    pace: Pace,
+    devices: int,
+    seed: int,
+    *,
+    executor: Executor | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> list[Lost]:
+    """The first lost block of each of so many devices, on any `executor`, or on all cores without one. `progress` is
+    called with the devices that are done, and all."""
+    at_once = max(BLOCKS_AT_ONCE // len(pace.erases), 1)
+    some = [range(first, min(first + at_once, devices)) for first in range(0, devices, at_once)]
+    losses: list[Lost] = []
+    with pool(executor, small=len(some) <= SMALL) as workers:
+        for found in in_order(workers, partial(_first_losses, law, pace, seed), some):
+            losses += found
+            if progress:
+                progress(len(losses), devices)
+    return losses
+
+
+def _first_losses(law: Law, pace: Pace, seed: int, numbers: range) -> list[Lost]:
+    return [first_lost(law, pace, device_seed(seed, number)) for number in numbers]
 
 
 def _falls_to(wanted: float, height: Callable[[float], float], least: float, most: float) -> float:

@@ -28,7 +28,7 @@ from simfs.replay.scenario.tables import Scenario
 from simfs.study.fleet.first_block import SHARES, Pace, device_seed
 from simfs.study.fleet.limit_laws import Law, limits_of
 from simfs.study.fleet.order_statistics import Sampled, sampled
-from simfs.study.pools import pool
+from simfs.study.pools import in_order, pool
 
 Progress = Callable[[int, int], None]
 
@@ -123,8 +123,8 @@ def sample_losses(
     works = [_work(scenario, law, device_seed(seed, number), hurry, pace) for number in range(devices)]
     with pool(executor, small=devices == 1) as workers:
         losses = []
-        for future in [workers.submit(run_to_loss, work) for work in works]:
-            losses.append(future.result())
+        for loss in in_order(workers, run_to_loss, works):
+            losses.append(loss)
             if progress:
                 progress(len(losses), devices)
     for loss in losses:

@@ -18,8 +18,10 @@ from simfs.replay.scenario.tables import Scenario
 from simfs.study.fleet.first_block import Lost, Pace
 
 Progress = Callable[[int, int], None]
+"""Called with the erases of a block, and those that the longest-lived device lasts."""
 
 NO_LIMIT = 1 << 200
+TOLD_EVERY = 16  # erases of a block
 
 
 class _AllLost(Exception):
@@ -33,6 +35,7 @@ class _Losses:
         self._devices = len(limits)
         self.found: list[Lost | None] = [None] * self._devices
         self.left = self._devices
+        self.last_limit = max(map(min, limits)) + 1  # by then all have lost one, if blocks wear alike
         self._waiting = [  # by block: limit and device in one number, the lowest last
             sorted((limit * self._devices + device for device, limit in enumerate(of_block)), reverse=True)
             for of_block in zip(*limits, strict=True)
@@ -60,6 +63,7 @@ class _Fleet(Observer):
     def __init__(self, device: Device, losses: _Losses, progress: Progress | None) -> None:
         self._device, self._losses, self._progress = device, losses, progress
         self._began_ns = 0
+        self._last_limit = losses.last_limit
         self.erases = list(device.flash.erase_counts)
         self._next_limits = [losses.next_limit(block) for block in range(len(self.erases))]
         self._passed: list[int] = []  # blocks that passed the next limit that anybody has for them
@@ -73,6 +77,8 @@ class _Fleet(Observer):
         self.erases[block] += 1
         if self.erases[block] > self._next_limits[block]:
             self._passed.append(block)
+        if self._progress and self.erases[block] % TOLD_EVERY == 0:
+            self._progress(self.erases[block], self._last_limit)
 
     def begins(self, task: str, operation: str, name: str, at_ns: int) -> None:
         self._began_ns = at_ns
@@ -87,8 +93,6 @@ class _Fleet(Observer):
             losses.note(block, self.erases[block], self._began_ns - self._device.start_ns)
             self._next_limits[block] = losses.next_limit(block)
         self._passed.clear()
-        if self._progress:
-            self._progress(len(losses.found) - losses.left, len(losses.found))
         if not losses.left:
             raise _AllLost
 

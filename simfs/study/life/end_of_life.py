@@ -26,11 +26,12 @@ from simfs.store.tables.blocks import State
 from simfs.study.life.wear_ledger import LifeEnded, LifeObserver, Wear
 
 UNTIL = ("rated", "limit", "full")
+CLEAR_LEAD = 20  # erases of a block
 MAX_NS = 1_000_000 * NS_PER_YEAR
 TURNS_PROJECTED = 24  # erases of each block on average before a projection, half of which give the pace
 
 Progress = Callable[[int, int], None]
-"""Called with the erases of the most worn block and its limit."""
+"""Called with erases so far, and with those that it takes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,12 +175,19 @@ class _Life:
         """Called now and then: reports the progress, notes the pace, stops when it is known."""
         counts, erases = self.wear.counts, self.wear.erases
         if self._progress:
-            self._progress(max(counts), min(self.wear.limits))
+            self._progress(*self._how_far(counts, erases))
         if self.erases_max and 2 * erases >= self.erases_max and not self._half[0]:
             self._half = (self.device.now_ns, counts)
         if self.erases_max and erases >= self.erases_max:
             raise LifeEnded
         return erases + len(counts)
+
+    def _how_far(self, counts: list[int], erases: int) -> tuple[int, int]:
+        """Erases so far, and those that it takes: of all blocks alike, until one is clearly ahead of the others."""
+        if self.erases_max:
+            return erases, self.erases_max
+        ahead = max(counts) * len(counts)
+        return ahead if max(counts) >= CLEAR_LEAD else sum(counts), min(self.wear.limits) * len(counts)
 
     def told(self) -> EndOfLife:
         """The end that came."""

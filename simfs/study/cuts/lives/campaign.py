@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
+from functools import partial
 from random import Random
 
 from simfs.files.heard import FileCall
@@ -14,11 +15,11 @@ from simfs.study.cuts.lives.session import Session, Violation, sessions
 from simfs.study.cuts.lives.shrink import shrink
 from simfs.study.cuts.lives.story import Story
 from simfs.study.cuts.notes.history import History
-from simfs.study.pools import pool
+from simfs.study.pools import Shared, in_order, pool
 
 CUTS_PER_LIFE = 100
 SESSIONS_PER_CUT = 4
-LIVES_PER_CHUNK = 4
+FEW_LIVES = 4  # for which it is not worth while to begin processes
 GAPS = (6, 20, 60)  # a cut comes after at most so many changes of the flash
 LONGEST_GAP = 1000
 SAGS = (0, 10, 30)
@@ -64,23 +65,19 @@ def lives_of(
     looked for in the first of each kind. The result does not depend on the executor."""
     profile = Profile(profile)
     seeds = range(seed, seed + lives)
-    chunks = [seeds[start : start + LIVES_PER_CHUNK] for start in range(0, lives, LIVES_PER_CHUNK)]
     total = Lived(0, 0, 0, ())
-    with pool(executor, small=lives <= LIVES_PER_CHUNK) as workers:
-        futures = [workers.submit(live_some, history, chunk, profile) for chunk in chunks]
-        for future in futures:
-            total = _sum(total, future.result())
+    with pool(executor, small=lives <= FEW_LIVES) as workers:
+        for lived in in_order(workers, partial(_live, profile), seeds, Shared(history)):
+            total = _sum(total, lived)
             if progress:
                 progress(total.lives, lives)
+    if total.broken and progress:
+        progress(0, 0)  # nobody knows how long it takes to find the shortest
     return replace(total, broken=tuple(_with_shortest(history, total.broken, profile)))
 
 
-def live_some(history: History, seeds: range, profile: Profile) -> Lived:
-    """The lives of these seeds."""
-    total = Lived(0, 0, 0, ())
-    for seed in seeds:
-        total = _sum(total, live(history, seed, profile))
-    return total
+def _live(profile: Profile, seed: int, history: Shared[History]) -> Lived:
+    return live(history.value, seed, profile)
 
 
 def live(history: History, seed: int, profile: Profile) -> Lived:
