@@ -194,10 +194,9 @@ def explain(source: str, block: int | None, start: str | None, as_json: bool) ->
         raise Refused(f"--block {block}: --json has all blocks at once; leave one of the two out")
     if block >= found.settings.block_count:
         raise Refused(f"--block {block}: the store has blocks 0 to {found.settings.block_count - 1}")
-    from simfs.store.format.dump import dump_block
+    from simfs.bridges.images.text import block_in_words
 
-    size = found.settings.block_bytes
-    print_report("\n".join(dump_block(found.data[block * size : (block + 1) * size], block)))
+    print_report(block_in_words(found, block))
 
 
 def _object(report: object) -> str:
@@ -230,8 +229,10 @@ def _explained(source: str, start: str | None, *, whole: bool = True) -> Explain
 
 def _store_of(found: Explained) -> Store:
     if found.store is None:
+        from simfs.bridges.images.words import CAN_NOT_MOUNT
+
         raise Damaged(
-            f"{found.image.path}: it can't be mounted: {found.refusal}; `simfs image explain --block N` shows a block"
+            f"{found.image.path}: {CAN_NOT_MOUNT}: {found.refusal}; `simfs image explain --block N` shows a block"
         )
     return found.store
 

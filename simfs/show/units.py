@@ -37,6 +37,16 @@ def size(count_bytes: int) -> str:
     return f"{number(count_bytes / 1024)} KiB"
 
 
+def address(at: int) -> str:
+    """A place in an image or a chip."""
+    return f"{at:#x}"
+
+
+def stretch(begin: int, end: int) -> str:
+    """A range of addresses; the end is the first byte behind it."""
+    return f"{address(begin)} to {address(end)}"
+
+
 def time(time_ns: int) -> str:
     """From microseconds to years."""
     for bound_ns, unit_ns, unit in _TIMES:

@@ -23,6 +23,7 @@ from tests.support.places import SCENARIOS
 Run = Callable[..., Result]
 SIZE = ("--size", "64KiB")
 READ_HURT = ("read", "unit.img", "/log/a.csv")
+ONE_IS_HURT = "damaged in 1 place; 2 files: 1 sound, 1 hurt, 0 may be older or shorter"
 EXTRACT_SMALL = """import resource, sys
 resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))
 sys.argv[1:] = ["image", "extract", *sys.argv[1:]]
@@ -126,7 +127,8 @@ def test_verify_shows_damage_by_its_exit_status(simfs: Run, unit: Path) -> None:
     unit.write_bytes(data)
     done = simfs("verify", "unit.img")
     assert done.exit_code == 1
-    assert done.stdout.startswith("damaged: ")
+    assert done.stdout.startswith(f"{ONE_IS_HURT}\ndamaged: 0x")
+    assert done.stdout.endswith("\nhurt: /log/a.csv: 256 bytes are lost: 0 to 256\n")
 
 
 def test_verify_reports_what_is_torn_and_takes_it_for_sound(simfs: Run, unit: Path) -> None:
@@ -136,7 +138,8 @@ def test_verify_reports_what_is_torn_and_takes_it_for_sound(simfs: Run, unit: Pa
     unit.write_bytes(data)
     done = simfs("verify", "unit.img")
     assert done.exit_code == 0
-    assert f"torn: a torn frame, or several at {end:#x}; a power cut leaves this" in done.output
+    torn = f"torn: {end:#x}: a torn frame, or several; a power cut leaves this"
+    assert done.output.startswith(f"sound: every byte was read; 2 files\n{torn}")
     (doubt,) = json.loads(simfs("verify", "unit.img", "--json").output)["doubts"]
     assert doubt == {"address": end, "what": "a torn frame, or several"}
 
@@ -203,7 +206,7 @@ def test_every_command_says_what_the_store_says(simfs: Run, unit: Path, monkeypa
         assert found["damages"] == [shown]
         text = simfs(action, "chip").output
         assert f"damaged: {line}\n" in text
-        assert text.endswith("3 files: 1 sound, 1 hurt, 1 may be older or shorter\n")
+        assert "damaged in 1 place; 3 files: 1 sound, 1 hurt, 1 may be older or shorter" in text.splitlines()[:2]
     assert [simfs(action, "chip").exit_code for action in ("verify", "explain", "list")] == [1, 0, 1]
     for target, options in (("out", ()), ("all", ("--damaged",))):
         done = simfs("extract", "chip", target, *options)
@@ -219,9 +222,14 @@ def test_every_command_says_what_the_store_says(simfs: Run, unit: Path, monkeypa
 
 def test_one_block_is_shown_byte_by_byte(simfs: Run, unit: Path) -> None:
     shown = simfs("explain", "unit.img", "--block", "0").output
-    assert "0010 STATEMENT 1: base 1" in shown
+    assert shown.startswith("block 0: 0x0 to 0x1000; ")
+    assert "\n0x10 STATEMENT 1: base 1" in shown
     assert "NAME file 1 offset 0" in shown
     assert simfs("explain", "unit.img", "--block", "16").exit_code == 2
+    Path("chip").write_bytes(bytes(0x3000) + unit.read_bytes())
+    moved = simfs("explain", "chip", "--block", "1").output
+    assert moved.startswith("block 1: 0x4000 to 0x5000; ")
+    assert all(line.startswith("0x4") for line in moved.splitlines()[1:])
 
 
 def test_a_dump_with_the_address_of_the_store(simfs: Run, unit: Path) -> None:
@@ -303,7 +311,7 @@ def test_json_has_the_damage(simfs: Run, unit: Path) -> None:
     for action in ("verify", "explain"):
         text = simfs(action, "unit.img").output
         assert f"damaged: {problem}\n" in text
-        assert text.endswith("2 files: 1 sound, 1 hurt, 0 may be older or shorter\n")
+        assert ONE_IS_HURT in text.splitlines()[:2]
 
 
 def test_all_places_are_addresses_in_the_dump(simfs: Run, unit: Path) -> None:
@@ -312,7 +320,8 @@ def test_all_places_are_addresses_in_the_dump(simfs: Run, unit: Path) -> None:
     torn = data.index(b"level = 3\n") + 14
     data[torn : torn + 3] = b"\x11\x00\x05"
     Path("chip").write_bytes(bytes(before) + data)
-    assert f" at {before + torn:#x};" in simfs("verify", "chip").output
+    for action in ("verify", "explain"):
+        assert f"torn: {before + torn:#x}: " in simfs(action, "chip").output
     assert json.loads(simfs("verify", "chip", "--json").output)["doubts"][0]["address"] == before + torn
     hurt = data.index(b"06:00") + 40
     data[hurt] ^= 1
@@ -324,7 +333,8 @@ def test_all_places_are_addresses_in_the_dump(simfs: Run, unit: Path) -> None:
     assert (found["missing"], found["may_be_older"]) == ([[end - 500, end]], True)
     for one in (damage, missing):
         assert f"damaged: {one['begin']:#x} to {one['end']:#x}: " in simfs("explain", "chip").output
-    assert f"no bytes for {end - 500:#x} to {end:#x};" in simfs("explain", "chip").output
+    assert f"\nmissing: {end - 500:#x} to {end:#x}: the file has no bytes there;" in simfs("explain", "chip").output
+    assert f"of 4,096 bytes, {before:#x} to {end:#x}\n" in simfs("explain", "chip").output
 
 
 def test_what_does_not_mount(simfs: Run, unit: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -338,7 +348,7 @@ def test_what_does_not_mount(simfs: Run, unit: Path, monkeypatch: pytest.MonkeyP
     assert verified.exit_code == 1
     found = json.loads(verified.output)
     assert (found["sound"], found["listing"], len(found["damages"])) == (False, None, 1)
-    assert simfs("verify", "unit.img").output == f"damaged: {found['problems'][0]}\n"
+    assert simfs("verify", "unit.img").output == f"damaged: it can't be mounted\ndamaged: {found['problems'][0]}\n"
     explained = json.loads(simfs("explain", "unit.img", "--json").output)
     assert (explained["mounts"], explained["damages"], explained["files"]) == (False, found["damages"], [])
     assert explained["why_not"] in found["problems"][0]

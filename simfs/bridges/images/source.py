@@ -13,7 +13,7 @@ from simfs.bridges.images.finder import SIZE_MAX, Place, find_stores
 from simfs.files import Store
 from simfs.flash import NorFlash
 from simfs.flash.parts import generic
-from simfs.show.units import counted
+from simfs.show.units import address, counted, stretch
 from simfs.store.format.codec import MAGIC, VERSION
 from simfs.store.format.statement import Settings, version_of
 
@@ -115,15 +115,15 @@ def read_records(path: str, raw: bytes) -> tuple[int, bytes]:
     pieces = sorted((int(segment.address), bytes(segment.data)) for segment in file.segments)
     if not pieces:
         raise BadImage(f"{path}: its lines hold no bytes")
-    first, last = pieces[0][0], max(address + len(data) for address, data in pieces)
+    first, last = pieces[0][0], max(begin + len(data) for begin, data in pieces)
     if last - first > SIZE_MAX:
         raise BadImage(
-            f"{path}: its addresses reach from {first:#x} to {last:#x}, further than any NOR flash; "
+            f"{path}: its addresses reach from {stretch(first, last)}, further than any NOR flash; "
             "give the lines of one chip"
         )
     whole = bytearray(b"\xff" * (last - first))
-    for address, data in pieces:
-        whole[address - first : address - first + len(data)] = data
+    for begin, data in pieces:
+        whole[begin - first : begin - first + len(data)] = data
     return first, bytes(whole)
 
 
@@ -133,13 +133,13 @@ def _choose(path: str, data: bytes, first: int, start: int | None) -> Place:
     if not places:
         raise BadImage(f"{path}: {_no_store(data)}")
     found = ", ".join(
-        f"{first + place.start:#x} ({place.size_bytes:,} bytes, {counted(place.blocks, 'block')})"
+        f"{address(first + place.start)} ({place.size_bytes:,} bytes, {counted(place.blocks, 'block')})"
         for place in places[:SHOWN_MAX]
     )
     if start is not None:
         meant = [place for place in places if first + place.start == start]
         if not meant:
-            raise BadImage(f"{path}: no store begins at {start:#x}; found is one that begins at {found}")
+            raise BadImage(f"{path}: no store begins at {address(start)}; found is one that begins at {found}")
         return meant[0]
     if len(places) > 1:
         raise BadImage(f"{path}: more than one store is in it, beginning at {found}; choose one with --start")
@@ -154,6 +154,6 @@ def _no_store(data: bytes) -> str:
     while at >= 0:
         version = version_of(data[at : at + 16])
         if version is not None:
-            return f"the store at {at:#x} has format version {version}; this simfs reads {VERSION}"
+            return f"the store at {address(at)} has format version {version}; this simfs reads {VERSION}"
         at = data.find(ERASE_MAGIC, at + 1)
     return "it holds no store: no sound statement is in it; give a dump of the flash, not a file of the store"

@@ -9,9 +9,11 @@ from tabulate import tabulate
 
 from simfs.bridges.images.explained import Explained, FileLeft
 from simfs.bridges.images.extract import Extraction
-from simfs.bridges.images.words import NAME_SIGNS, OLDER, damage_in_words, doubt_in_words, state_of, sum_of
+from simfs.bridges.images.source import Image
+from simfs.bridges.images.words import NAME_SIGNS, OLDER, damage_in_words, doubt_in_words, state_of, verdict_on
 from simfs.files import Store
-from simfs.show.units import counted, plain, size
+from simfs.show.units import address, counted, plain, size, stretch
+from simfs.store.format.dump import dump_block
 
 DAMAGE_SHOWN = 40
 WHOLE_NAME = 4 * 255  # signs, each byte escaped
@@ -56,44 +58,58 @@ def _room(store: Store) -> str:
 
 
 def verdict(found: Explained) -> str:
-    """What is damaged or torn, and the files: all of a sound store, else those that are hurt."""
-    torn = [doubt_in_words(doubt) for doubt in found.doubts]
+    """The verdict, then what is damaged or torn, and the files: all of a sound store, else those that are hurt."""
+    lines = [verdict_on(found), *(f"damaged: {damage_in_words(damage)}" for damage in found.damages), *_torn(found)]
     if found.store is not None and not found.damaged:
-        return "\n".join([file_list(found.store), *torn, "sound: every byte was read"])
-    lines = [f"damaged: {damage_in_words(damage)}" for damage in found.damages] + torn
-    lines += [f"  {plain(file.name, NAME_SIGNS)}: {state_of(file)}" for file in found.files if file.hurt]
-    return "\n".join([*lines, *([sum_of(found.files)] if found.store else ())])
+        return "\n\n".join(["\n".join(lines), file_list(found.store)])
+    lines += [f"hurt: {plain(file.name, NAME_SIGNS)}: {state_of(file)}" for file in found.files if file.hurt]
+    return "\n".join(lines)
 
 
 def as_text(found: Explained) -> str:
-    """The whole explanation, without a line end."""
-    sums = [sum_of(found.files)] if found.store else []
-    parts = ["\n".join(_heading(found)), *_damage(found), *_files(found.files), *sums]
-    return "\n\n".join(parts)
+    """The whole explanation, without a line end; the verdict stands first."""
+    return "\n\n".join(["\n".join(_heading(found)), *_damage(found), *_files(found.files)])
+
+
+def block_in_words(image: Image, number: int) -> str:
+    """All that stands in an erase block, with its addresses."""
+    size_bytes = image.settings.block_bytes
+    within = number * size_bytes
+    begin = image.address + within
+    lines = [
+        f"block {number}: {stretch(begin, begin + size_bytes)}; places told within a line count from its beginning"
+    ]
+    for line in dump_block(image.data[within : within + size_bytes], number):
+        at, _, what = line.partition(" ")
+        lines.append(f"{address(begin + int(at, 16))} {what}")
+    return "\n".join(lines)
 
 
 def _heading(found: Explained) -> list[str]:
     image, made = found.image, found.image.settings
     lines = [
         f"{plain(image.path, 200)}: a store of {made.block_count:,} erase blocks of {made.block_bytes:,} bytes, "
-        f"from {image.address:#x} on",
-        "It mounts." if found.store else "It can't be mounted.",
+        f"{stretch(image.address, image.address + len(image.data))}",
+        verdict_on(found),
     ]
     if found.store is not None:
         states = Counter(view.state for view in found.store.blocks())
         lines.append("blocks: " + ", ".join(f"{count:,} {state}" for state, count in sorted(states.items())))
     for start, end in image.missing:
-        begin, behind = image.address + start, image.address + end
-        lines.append(f"The file has no bytes for {begin:#x} to {behind:#x}; they are taken for blank.")
-    return [*lines, *map(doubt_in_words, found.doubts)]
+        where = stretch(image.address + start, image.address + end)
+        lines.append(f"missing: {where}: the file has no bytes there; they are taken for blank")
+    return [*lines, *_torn(found)]
+
+
+def _torn(found: Explained) -> list[str]:
+    return [doubt_in_words(doubt) for doubt in found.doubts]
 
 
 def _damage(found: Explained) -> list[str]:
-    if not found.damages:
-        return ["Nothing is damaged."]
     lines = [f"damaged: {damage_in_words(damage)}" for damage in found.damages[:DAMAGE_SHOWN]]
     more = len(found.damages) - DAMAGE_SHOWN
-    return ["\n".join([*lines, *([f"{counted(more, 'damage')} more"] if more > 0 else ())])]
+    lines += [f"{counted(more, 'damage')} more"] if more > 0 else []
+    return ["\n".join(lines)] if lines else []
 
 
 def _files(files: tuple[FileLeft, ...]) -> list[str]:

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from simfs.bridges.images.explained import FileLeft
-from simfs.show.units import counted, plain
+from simfs.bridges.images.explained import Explained, FileLeft
+from simfs.show.units import address, counted, plain, stretch
 from simfs.store.log.state import Damage, Doubt
 
 NAME_SIGNS = 60
 NAMES_SHOWN = 8
 LOST_SHOWN = 3
+CAN_NOT_MOUNT = "it can't be mounted"
 OLDER = "may be older or shorter than it was"
 
 
 def damage_in_words(damage: Damage) -> str:
     """Where it is, what is wrong there, and whose bytes are missing."""
-    parts = [f"{damage.begin:#x} to {damage.end:#x}: {plain(damage.what, 300)}"]
+    parts = [f"{stretch(damage.begin, damage.end)}: {plain(damage.what, 300)}"]
     parts += [f"hurt: {_names(damage.names)}"] if damage.names else []
     parts += [f"may be older or shorter: {_names(damage.maybe)}"] if damage.maybe else []
     return "; ".join(parts)
@@ -22,8 +23,8 @@ def damage_in_words(damage: Damage) -> str:
 
 def doubt_in_words(doubt: Doubt) -> str:
     """What a mount could not read."""
-    what = f"{doubt.what} at {doubt.address:#x}"
-    return f"torn: {what}; a power cut leaves this, and so does damage to what was written last"
+    why = "a power cut leaves this, and so does damage to what was written last"
+    return f"torn: {address(doubt.address)}: {doubt.what}; {why}"
 
 
 def state_of(file: FileLeft) -> str:
@@ -38,6 +39,15 @@ def state_of(file: FileLeft) -> str:
     if file.hurt:
         return "bytes at its end, or newer ones, are lost"
     return OLDER if file.maybe else "whole"
+
+
+def verdict_on(found: Explained) -> str:
+    """The one line that everything else explains."""
+    if found.store is None:
+        return f"damaged: {CAN_NOT_MOUNT}"
+    if found.damaged:
+        return f"damaged in {counted(len(found.damages), 'place')}; {sum_of(found.files)}"
+    return f"sound: every byte was read; {counted(len(found.files), 'file')}"
 
 
 def sum_of(files: tuple[FileLeft, ...]) -> str:

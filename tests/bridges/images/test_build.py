@@ -157,11 +157,16 @@ def test_the_number_that_is_said_first_is_enough_and_one_less_is_not(tmp_path: P
         build_image(tmp_path, sheet, few, config)
     (said,) = map(int, re.findall(r"at least (\d+) erase blocks", caught.value.faults[0]))
     build_image(tmp_path, sheet, said, config)
-    store = Store.format(NorFlash(said - 1, datasheet=sheet), config)
-    with pytest.raises(OSError, match="No space left"):  # asked of the store itself, in the order of a build
-        for path in sorted(tmp_path.iterdir()):
-            with store.open(f"/{path.name}", "x") as file:
-                file.write(path.read_bytes())
+    smaller = Store.format(NorFlash(said - 1, datasheet=sheet), config)
+    with pytest.raises(OSError, match="No space left"):
+        _fill(smaller, tmp_path)
+
+
+def _fill(store: Store, root: Path) -> None:
+    """In the order of a build, by the store itself."""
+    for path in sorted(root.iterdir()):
+        with store.open(f"/{path.name}", "x") as file:
+            file.write(path.read_bytes())
 
 
 def _random_store(chance: random.Random) -> tuple[int, Datasheet, StoreConfig] | None:
