@@ -62,3 +62,15 @@ def test_the_longest_names_are_given_longer_where_the_store_cuts_them() -> None:
 def test_few_cuts_go_to_short_lives() -> None:
     assert list(parts(90)) == ["seed 0; 40 cuts", "seed 1; 40 cuts", "seed 2; 10 cuts"]
     assert len(list(parts(1_000_000))) == 5000
+
+
+@pytest.mark.parametrize(
+    ("seed", "cuts", "given"),
+    [
+        (108, 14, "program_unit_bytes=8 page_programs_max=0 failing=0 reformats=0"),  # END's page began another place
+        (3003, 16, "program_unit_bytes=8 page_programs_max=0"),  # the marks of a torn statement were frames by then
+        (3105, 60, "program_unit_bytes=16 page_programs_max=0"),  # two blocks in turn that begin with moved frames
+    ],
+)
+def test_lives_that_once_broke_go_well(seed: int, cuts: int, given: str) -> None:
+    assert lived(seed, cuts, given).violation is None
