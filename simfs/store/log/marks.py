@@ -55,4 +55,10 @@ def program_statement(log: Log, block: int, place: Place, raw: bytes, said: Stat
         log.program(start + place.end, end)
     else:
         log.program(start + place.end, end)
-        program_mark(log.flash, layout, start + place.sure)
+        program_sure(log.flash, layout, start + place.sure)
+
+
+def program_sure(flash: NorFlash, layout: Layout, address: int) -> None:
+    """Program all units of SURE: a trace in the last one shows that those before it are sound. Raises FlashError."""
+    for _ in range(0, layout.mark_bytes, layout.unit_bytes):
+        program_mark(flash, layout, address)

@@ -8,10 +8,10 @@ from contextlib import suppress
 from dataclasses import replace
 
 from simfs.flash import FlashError
-from simfs.store.format.codec import ORDER_MAX
+from simfs.store.format.codec import ORDER_MAX, encode_end
 from simfs.store.format.layout import align_up
 from simfs.store.format.statement import Statement
-from simfs.store.log.marks import program_mark, program_statement
+from simfs.store.log.marks import program_mark, program_statement, program_sure
 from simfs.store.log.statements import NAMED
 from simfs.store.mounting.block_reader import PLAINLY
 from simfs.store.mounting.rebuild import replay
@@ -26,9 +26,11 @@ def recover(tail: Tail) -> None:
     programs in another block. Another survey shows whether it is settled: not where a block has failed meanwhile.
     Raises OutOfBlocks when no block can be written any more."""
     flash, layout, place = tail.state.flash, tail.layout, tail.place
-    if not tail.is_sure and tail.is_whole() and tail.ends_there():
+    if tail.can_settle():
         with suppress(FlashError):
-            program_mark(flash, layout, tail.start + place.sure)
+            if layout.unit_bytes == 1:  # END may be weak; where it can't be programmed again, SURE has two units
+                flash.program(tail.start + place.end, encode_end(tail.lead, tail.said.number))
+            program_sure(flash, layout, tail.start + place.sure)
             return
     with suppress(FlashError):
         program_mark(flash, layout, tail.start + (place.next if tail.is_sure else place.doubted))

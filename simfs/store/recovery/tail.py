@@ -61,6 +61,11 @@ class Tail:
         end = decode_end(self.scan.raw[self.place.end : self.place.end + END_BYTES], self.lead)
         return end == self.said.number and not self._is_marked(self.lead, self.place.doubted)
 
+    def can_settle(self) -> bool:
+        """Whether SURE is all that is missing."""
+        begun = self.is_whole() or self.is_sure
+        return begun and self.ends_there() and not self._goes_on() and not self.lead_is_leaving()
+
     def ends_there(self) -> bool:
         """Whether nothing stands behind the ruling statement, seen or torn."""
         if any(self.found.behind.values()) or self.scan.trace_end > self.place.frames:
@@ -72,8 +77,9 @@ class Tail:
 
     def is_settled(self) -> bool:
         """Whether the log ends as a recovery leaves it."""
-        going_on = self._is_marked(self.lead, self.place.doubted) or self._is_marked(self.lead, self.place.next)
-        return self.is_sure and not going_on and self.ends_there()
+        last = self.place.sure + self.layout.mark_bytes - self.layout.unit_bytes
+        sure = is_marked(self.scan.raw[last : self.place.sure + self.layout.mark_bytes])
+        return sure and self.is_sure and not self._goes_on() and self.ends_there()
 
     def tried_from(self) -> int:
         """The place of the ruling statement, or of the first of those that it repeats."""
@@ -170,6 +176,10 @@ class Tail:
             self.left.append(Left(said.block, use.base, end))
             return NO_OTHER
         return Other(said.block, end, go, last)
+
+    def _goes_on(self) -> bool:
+        """Whether more was begun behind the ruling statement, or it was doubted."""
+        return self._is_marked(self.lead, self.place.doubted) or self._is_marked(self.lead, self.place.next)
 
     def _is_marked(self, block: int, address: int) -> bool:
         return is_marked(self.found.scan_of(block).raw[address : address + self.layout.mark_bytes])

@@ -114,6 +114,7 @@ class World:
     packing: str = "byte"
     idle: bool = False
     profile: Profile = Profile.PROGRAM
+    unit_bytes: int = 1
 
     @cached_property
     def config(self) -> StoreConfig:
@@ -128,10 +129,10 @@ class World:
         for page_bytes in (self.page_bytes,) if self.page_bytes else (16, 32, 64):
             steps = range(page_bytes, 1025, page_bytes)
             for block_count, block_bytes in product(range(4, 9), steps):
-                flash = NorFlash(block_count, block_bytes, page_bytes)
+                sizes = block_count, block_bytes, page_bytes
                 with suppress(ValueError, OSError):
-                    self._walk(flash)
-                    return NorFlash(block_count, block_bytes, page_bytes)
+                    self._walk(NorFlash(*sizes, program_unit_bytes=self.unit_bytes))
+                    return NorFlash(*sizes, program_unit_bytes=self.unit_bytes)
         raise NoWorld(f"no store of {self} can do the work")
 
     def _walk(self, flash: NorFlash) -> None:
@@ -176,4 +177,6 @@ WORLDS = {
     "one head, page packing": World(page_bytes=64, packing="page"),
     "one head, page packing, spoiled pages": World(page_bytes=64, packing="page", profile=Profile.PAGE),
     "two heads, idle cleaning": World(heads=2, idle=True),
+    "one head, units of 8": World(page_bytes=64, unit_bytes=8),
+    "one head, units of 8, page packing": World(page_bytes=64, unit_bytes=8, packing="page"),
 }
