@@ -10,7 +10,7 @@ from itertools import accumulate
 from typing import NamedTuple
 
 from simfs.flash import Geometry
-from simfs.store.format.codec import END_BYTES, ENTRY_BYTES, FRAME_BYTES, SEAL_BYTES, U32
+from simfs.store.format.codec import END_BYTES, ENTRY_BYTES, FRAME_BYTES, HEADER_BYTES, SEAL_BYTES, U32
 from simfs.store.format.config import StoreConfig
 from simfs.store.format.statement import Statement, statement_bytes
 
@@ -110,6 +110,14 @@ class Layout:
         doubted, following, statement = (sure + more * self.mark_bytes for more in (1, 2, 3))
         frames = align_up(statement + statement_length, self.step)
         return Place(at, statement, end, sure, doubted, following, frames)
+
+    @property
+    def marks_bytes(self) -> int:
+        """The marks of a place with END and, without page packing, the header of its statement: they stand in one page,
+        so that no mark of another page can be taken for one of them."""
+        if self.page_packing:
+            return self.padded(END_BYTES) + 3 * self.mark_bytes
+        return self.place(0, 0).statement + HEADER_BYTES
 
     @property
     def end_at(self) -> int:

@@ -12,7 +12,7 @@ from simfs.store.format.layout import PAGE_PROGRAMS_MIN, Layout, align_up, layou
 from simfs.store.format.statement import TWO_HEADS, Settings, statement_bytes
 
 PAGE_PACKING, FOLD_CASE, CUT_NAMES, IDLE_CLEANING = 1, 2, 4, 8  # and TWO_HEADS: flags of a statement's settings
-PAGE_BYTES_MIN = 32  # a statement's header stands in the page of its marks
+PAGE_BYTES_MIN = 32  # for what a recovery marks in a page beside a header
 CLEANER_SHIFT = 5  # above the flags
 
 
@@ -94,6 +94,11 @@ def check_fit(geometry: Geometry, config: StoreConfig) -> None:
             f"a store needs at least {PAGE_PROGRAMS_MIN} programs a page; the flash allows {geometry.page_programs_max}"
         )
     layout = layout_of(geometry, config)
+    if geometry.page_bytes < layout.marks_bytes:
+        raise ValueError(
+            f"pages of {geometry.page_bytes} bytes are too small: with program units of {geometry.program_unit_bytes} "
+            f"the log's marks take {layout.marks_bytes} bytes of one page"
+        )
     if layout.buffer_bytes < BUFFER_BYTES_MIN:
         raise ValueError(
             f"a page of {geometry.page_bytes} bytes has room for a write buffer of {layout.buffer_bytes}; the least is "
