@@ -7,13 +7,17 @@
 from __future__ import annotations
 
 import errno
+import hashlib
 import io
 import os
 import stat
+from collections.abc import Callable
+from datetime import UTC, datetime
 from typing import Any
 
 try:
     from fsspec import AbstractFileSystem
+    from fsspec.spec import AbstractBufferedFile
 except ImportError:
     raise ImportError("simfs:// needs fsspec; install it with pip install 'simfs[fsspec]'") from None
 
@@ -25,18 +29,51 @@ BUFFER_BYTES = 4096
 LOCAL = (None, "file", "local")
 
 
-class Reader(io.BufferedReader):
-    """A file to read; fsspec asks for its `size`, in bytes."""
+class Reader(AbstractBufferedFile):  # type: ignore[misc]
+    """A file to read, in blocks of `blocksize` bytes; fsspec's caches ask for these by `_fetch_range`. A change behind
+    what was read is seen, a new size is not."""
 
-    def __init__(self, raw: io.RawIOBase, buffer_bytes: int, size: int) -> None:
-        super().__init__(raw, buffer_bytes)
-        self.size = size
+    DEFAULT_BLOCK_SIZE = BUFFER_BYTES
+
+    def __init__(self, fs: StoreFileSystem, name: str, raw: io.RawIOBase, **options: Any) -> None:
+        self._raw = raw
+        super().__init__(fs, name, "rb", **options)
+
+    def _fetch_range(self, start: int, end: int) -> bytes:
+        self._raw.seek(start)
+        return self._raw.read(end - start) or b""
+
+    def close(self) -> None:
+        super().close()
+        self._raw.close()
+
+
+class Written(io.BufferedIOBase):
+    """Calls `closed_now` once it is closed."""
+
+    closed_now: Callable[[], None]
+
+    def close(self) -> None:
+        was_open = not self.closed
+        super().close()
+        if was_open:
+            self.closed_now()
+
+
+class Writer(Written, io.BufferedWriter):
+    """A file to write."""
+
+
+class Updater(Written, io.BufferedRandom):
+    """A file to read and write."""
 
 
 class StoreFileSystem(AbstractFileSystem):  # type: ignore[misc]
     """Files of a store by their names; directories are what names have in common, and notes for empty ones.
 
-    Times are not kept, and transactions refused. Whoever changes the store meanwhile is seen.
+    Transactions are refused. Whoever changes the store or the image meanwhile is seen. A store keeps no times:
+    `modified` and `created` give those of the image's file; over a live store, when a file was written through this
+    file system, or else when that was opened.
     """
 
     protocol = "simfs"
@@ -60,8 +97,12 @@ class StoreFileSystem(AbstractFileSystem):  # type: ignore[misc]
             raise ValueError("simfs:// needs either a store or an image: give one of store=... and image=...")
         if target_protocol not in LOCAL:
             raise ValueError(f"simfs:// reads images from local files, not over {target_protocol}; fetch it first")
+        self._image, self._start, self._image_state = source, start, None if source is None else os.stat(source)
+        self._opened_at = _changed_at(self._image_state)
         self.store = store or _mounted(str(source), start)
         self._names = OsFunctions(self.store, "")
+        self._created: dict[str, datetime] = {}  # of what was written through this file system
+        self._modified: dict[str, datetime] = {}
 
     @classmethod
     def _strip_protocol(cls, path: Any) -> Any:
@@ -84,6 +125,27 @@ class StoreFileSystem(AbstractFileSystem):  # type: ignore[misc]
         below = [f"{name}/{one}" for one in self._names.listdir(name, name)]
         return [self.info(one) for one in below] if detail else below
 
+    def modified(self, path: str) -> datetime:
+        """When the file was written last, as far as this file system knows, in UTC."""
+        name = self.info(path)["name"]
+        return self._modified.get(name, self._opened_at)
+
+    def created(self, path: str) -> datetime:
+        """When the file was made, as far as this file system knows, in UTC."""
+        name = self.info(path)["name"]
+        return self._created.get(name, self._opened_at)
+
+    def ukey(self, path: str) -> str:
+        """Another text for other contents. Reads the whole file."""
+        known = self.info(path)
+        if known["type"] == "directory":
+            return str(super().ukey(path))
+        return hashlib.sha256(self.cat_file(known["name"])).hexdigest()
+
+    def checksum(self, path: str) -> int:
+        """Another number for other contents. Reads the whole file."""
+        return int(self.ukey(path), 16)
+
     def _open(
         self,
         path: str,
@@ -91,16 +153,28 @@ class StoreFileSystem(AbstractFileSystem):  # type: ignore[misc]
         block_size: int | None = None,
         autocommit: bool = True,
         cache_options: dict[str, Any] | None = None,
+        cache_type: str = "readahead",
+        size: int | None = None,
         **_options: Any,
     ) -> Any:
         name = self._strip_protocol(path)
         if not autocommit:
             raise OSError(errno.ENOTSUP, "a store has no transactions", name)
+        is_new = not self.exists(name)
         raw = self._told(name, lambda: self._names.open(name, mode))
         if mode == "rb":
-            return Reader(raw, block_size or BUFFER_BYTES, self.info(name)["size"])
-        kind: Any = io.BufferedRandom if "+" in mode else io.BufferedWriter
-        return kind(raw, block_size or BUFFER_BYTES)
+            caching = {"block_size": block_size, "cache_type": cache_type, "cache_options": cache_options}
+            return Reader(self, name, raw, size=size, **caching)
+        file = (Updater if "+" in mode else Writer)(raw, block_size or BUFFER_BYTES)
+        file.closed_now = lambda: self._note(name)
+        if is_new:
+            self._created[name] = datetime.now(UTC)
+        self._note(name)
+        return file
+
+    def _note(self, name: str) -> None:
+        """The file has been written now."""
+        self._modified[name] = datetime.now(UTC)
 
     def mkdir(self, path: str, create_parents: bool = True, **_options: Any) -> None:
         name = self._strip_protocol(path)
@@ -122,6 +196,7 @@ class StoreFileSystem(AbstractFileSystem):  # type: ignore[misc]
     def rm_file(self, path: str) -> None:
         name = self._strip_protocol(path)
         self._told(name, lambda: self._names.remove(name, name))
+        self._move_times(name, None)
 
     def rm(self, path: Any, recursive: bool = False, maxdepth: int | None = None) -> None:
         """Files, and with `recursive` what is below directories, the deepest first."""
@@ -140,16 +215,43 @@ class StoreFileSystem(AbstractFileSystem):  # type: ignore[misc]
         old, new = self._strip_protocol(path1), self._strip_protocol(path2)
         if self.isfile(old) and not self.isdir(new) and not path2.endswith("/"):
             self._told(old, lambda: self._names.rename(old, new))
+            self._move_times(old, new)
         else:
             super().mv(path1, path2, recursive=recursive, maxdepth=maxdepth, **options)
 
     def touch(self, path: str, truncate: bool = True, **_options: Any) -> None:
         self.open(path, "wb" if truncate else "ab").close()
 
+    def _move_times(self, old: str, new: str | None) -> None:
+        """A file that was there before this file system keeps the time at which that was opened."""
+        for times in (self._created, self._modified):
+            time = times.pop(old, self._opened_at)
+            if new is not None:
+                times[new] = time
+
     def _told(self, name: str, action: Any) -> Any:
-        """Errors name the path."""
+        """Errors name the path. An image is mounted anew if its file is another one by now."""
+        self._look_again()
         with self._names.told(name):
             return action()
+
+    def _look_again(self) -> None:
+        if self._image is None or not os.path.exists(self._image):  # what has been read stays
+            return
+        found = os.stat(self._image)
+        if _told_apart(found) != _told_apart(self._image_state):
+            self.store = _mounted(self._image, self._start)
+            self._names = OsFunctions(self.store, "")
+            self._opened_at, self._image_state = _changed_at(found), found
+
+
+def _told_apart(state: os.stat_result | None) -> tuple[int, ...]:
+    return () if state is None else (state.st_mtime_ns, state.st_size, state.st_ino)
+
+
+def _changed_at(image: os.stat_result | None) -> datetime:
+    """When an image's file was changed last; now, if there is none."""
+    return datetime.now(UTC) if image is None else datetime.fromtimestamp(image.st_mtime, UTC)
 
 
 def _mounted(path: str, start: int | None) -> AnyStore:
