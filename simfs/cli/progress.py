@@ -10,8 +10,8 @@ import os
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from threading import Event, Lock, Thread
+from contextlib import contextmanager, suppress
+from threading import Event, Thread
 
 Progress = Callable[[int, int], None]
 """Called with how much is done, and how much there is in all."""
@@ -24,9 +24,6 @@ NAME_SIGNS = 24
 COLUMNS = 80  # of a terminal that does not say
 
 _started_s = time.monotonic()  # about when the program did
-_at_work = Lock()  # held while a line is drawn
-if hasattr(os, "register_at_fork"):  # a process that is forked meanwhile would find the terminal locked for ever
-    os.register_at_fork(before=_at_work.acquire, after_in_parent=_at_work.release, after_in_child=_at_work.release)
 
 
 @contextmanager
@@ -38,7 +35,9 @@ def progress_bar(what: str, *, perhaps: str = "") -> Iterator[Progress | None]:
     if not sys.stderr.isatty():
         yield None
         return
-    bar = _Bar(what, perhaps)
+    from tqdm import tqdm  # here, so that no process is forked while the thread loads it
+
+    bar = _Bar(what, perhaps, tqdm.format_meter)
     drawing = Thread(target=bar.draw, daemon=True)
     drawing.start()
     try:
@@ -51,9 +50,9 @@ def progress_bar(what: str, *, perhaps: str = "") -> Iterator[Progress | None]:
 class _Bar:
     """Draws a line anew until `ended` is set, then takes it away."""
 
-    def __init__(self, what: str, perhaps: str) -> None:
+    def __init__(self, what: str, perhaps: str, format_meter: Callable[..., str]) -> None:
         self.ended = Event()
-        self._what, self._perhaps = what, perhaps
+        self._what, self._perhaps, self._format_meter = what, perhaps, format_meter
         self._told = (0, 0)
         self._began_s = time.monotonic()
         self._warned = False
@@ -67,25 +66,23 @@ class _Bar:
             return
         shown = ""
         while not self.ended.is_set():
-            with _at_work:
-                shown = self._drawn(shown)
+            shown = self._drawn(shown)
             self.ended.wait(DRAWN_EVERY_S)
         if shown:
             _write("", len(shown))
 
     def _drawn(self, shown: str) -> str:
         """Replace the line that is shown; returns the new one."""
-        from tqdm import tqdm
-
         done, whole = self._told
         done = min(done, whole)
         taken_s = time.monotonic() - self._began_s
         if warning := self._foretold(done, whole, taken_s):
             _write(warning + "\n", len(shown))
             shown = ""
-        line = tqdm.format_meter(
-            done, whole, taken_s, ncols=_columns() - 1, prefix=self._what, bar_format=_shape(done, whole)
-        )
+        line = self._format_meter(
+            done, whole, taken_s, ncols=_columns() - 1, prefix=self._what, bar_format=_shape(done, whole),
+            ascii=not sys.stderr.encoding.lower().startswith("utf"),
+        )  # fmt: skip
         if line != shown:
             _write(line, len(shown))
         return line
@@ -99,8 +96,11 @@ class _Bar:
 
 
 def _write(text: str, over: int) -> None:
-    """Write a line over one of so many signs."""
-    print(end=f"\r{' ' * over}\r{text}", file=sys.stderr, flush=True)
+    """Write a line over one of so many signs. It goes past Python's own buffer and its lock, which a process that is
+    forked meanwhile would find locked for ever."""
+    line = f"\r{' ' * over}\r{text}".encode(sys.stderr.encoding, "backslashreplace")
+    with suppress(OSError):  # the terminal is gone
+        os.write(sys.stderr.fileno(), line)
 
 
 def shown(path: str) -> str:

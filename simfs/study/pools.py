@@ -56,13 +56,12 @@ def unpacked(packed: bytes) -> Shared[Any]:
 
 @contextmanager
 def processes(count: int | None = None) -> Iterator[Executor]:
-    """A pool of so many processes, by default one a core. If the work ends early, they end at once."""
+    """A pool of so many processes, by default one a core. If the user stops the work, they end at once."""
     others = set(active_children())
     with ProcessPoolExecutor(count, initializer=end_at_once) as own:
         try:
             yield own
-        except BaseException:
-            own.shutdown(wait=False, cancel_futures=True)
+        except KeyboardInterrupt:
             for worker in set(active_children()) - others:
                 worker.terminate()
             raise
@@ -91,6 +90,9 @@ def in_order(workers: Executor, work: Callable[..., T], pieces: Iterable[Any], *
         while waiting:
             yield waiting.popleft().result()
             waiting.extend(workers.submit(work, piece, *shared) for piece in islice(coming, 1))
+    except KeyboardInterrupt:
+        waiting.clear()  # the executor ends them; a pool complains of what others cancel while its processes die
+        raise
     finally:
         for future in waiting:
             future.cancel()

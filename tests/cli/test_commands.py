@@ -2,11 +2,9 @@
 
 import json
 import os
-import pty
 import signal
 import subprocess
 import sys
-import termios
 import time
 from pathlib import Path
 
@@ -295,21 +293,3 @@ def test_stopped_by_the_user_is_one_line_and_130(scenario: Path, tmp_path: Path)
     output, errors = process.communicate(timeout=30)
     assert (process.returncode, output, errors) == (130, "", "simfs: stopped\n")
     assert os.listdir(tmp_path) == ["small.toml"]
-
-
-def test_progress_is_for_a_terminal_only(scenario: Path) -> None:
-    scenario.write_text(SCENARIO.replace('"2 d"', '"20 years"').replace("append", "write"))
-    ours, theirs = pty.openpty()
-    termios.tcsetwinsize(theirs, (50, 100))
-    command = [sys.executable, "-m", "simfs", "run", str(scenario)]
-    process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=theirs)
-    os.close(theirs)
-    seen = b""
-    try:
-        while b"to go" not in seen:
-            seen += os.read(ours, 1000)
-    finally:
-        process.send_signal(signal.SIGINT)
-        process.wait(timeout=30)
-        os.close(ours)
-    assert b"% |" in seen

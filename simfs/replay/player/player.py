@@ -12,6 +12,7 @@ from simfs.replay.device.device import Device
 from simfs.replay.device.task_files import DeviceTask
 from simfs.replay.player.actions import Action, Stage, action_of
 from simfs.replay.player.sensor_values import Sensor
+from simfs.replay.scenario.crosschecks import operations_most
 from simfs.replay.scenario.patterns import Moment
 from simfs.replay.scenario.tables import Scenario
 from simfs.replay.scenario.tasks import Boot, Task, Until
@@ -19,7 +20,8 @@ from simfs.replay.scenario.tasks import Boot, Task, Until
 Progress = Callable[[int, int], None]
 """Called with the device time that has passed, and that of the whole run, both in ns."""
 
-PROGRESS_STEPS = 200
+PROGRESS_STEPS = 200  # or more in a long run
+PROGRESS_OPERATIONS = 5000  # a step, about 0.1 s of work
 NEVER_NS = 1 << 200
 
 
@@ -108,7 +110,9 @@ class Player:
         self._heap: list[tuple[int, int, PlayedTask, Iterator[int]]] = []  # due, order of arrival, ...
         self._pushed = 0
         self.pause_ns = NEVER_NS
-        self.report = _Reporter(None, device, self.end_ns)
+        operations = sum(operations_most(scenario.run, task) for task in scenario.task)
+        self._steps = max(PROGRESS_STEPS, operations // PROGRESS_OPERATIONS)
+        self.report = _Reporter(None, device, self.end_ns, self._steps)
         self.boot_count = 0
 
     def play(self, progress: Progress | None) -> None:
@@ -117,7 +121,7 @@ class Player:
         for played in self._tasks:
             if not played.task.at_boot:
                 self.push(played, self._times_of(played))
-        self.report = report = _Reporter(progress, device, self.end_ns)
+        self.report = report = _Reporter(progress, device, self.end_ns, self._steps)
         while heap and heap[0][0] < self.end_ns:
             if heap[0][0] >= self.pause_ns:
                 self.pause()
@@ -219,9 +223,9 @@ def later(times: Iterator[int], by_ns: int) -> Iterator[int]:
 class _Reporter:
     """Tells the progress now and then: at `next_ns`, and at the end."""
 
-    def __init__(self, progress: Progress | None, device: Device, end_ns: int) -> None:
+    def __init__(self, progress: Progress | None, device: Device, end_ns: int, steps: int) -> None:
         self._progress, self._device, self._end_ns = progress, device, end_ns
-        self._step_ns = (end_ns - device.start_ns) // PROGRESS_STEPS + 1
+        self._step_ns = (end_ns - device.start_ns) // steps + 1
         self.next_ns = device.start_ns + self._step_ns if progress else NEVER_NS
 
     def __call__(self) -> None:

@@ -86,14 +86,15 @@ def _length_faults(run: RunTable, tasks: list[tuple[int, Task]]) -> Found:
     if calendar(run.start + run.duration).year > YEAR_MAX:
         yield ("run", "duration"), f"the run would end after the year {YEAR_MAX}; write an earlier start or less"
     for at, task in tasks:
-        operations = _operations_most(run, task)
+        operations = operations_most(run, task)
         if operations > OPERATIONS_MAX:
             key = "every" if task.every else "operations"
             what = f"the task would do {operations:,} operations in this run, at most {OPERATIONS_MAX:,} are allowed"
             yield ("task", at, key), f"{what}; write a shorter run.duration, or a longer every"
 
 
-def _operations_most(run: RunTable, task: Task) -> int:
+def operations_most(run: RunTable, task: Task) -> int:
+    """So many operations of the task there may be in the run."""
     if task.every:
         runs = max(0, run.duration - task.first) // task.every + 1
     else:
