@@ -52,7 +52,7 @@ class Scan:
     trace_end   where the last byte ends that is not blank
     skips       by address of a SKIP: from where on nothing before it counts
     stops       where each of these ends; what comes next begins there or on the next page
-    ends        sequence numbers in END records whose statement can't be read
+    ends        sequence numbers in END records whose statement can't be read, each with the page where it was found
     """
 
     block: int
@@ -63,7 +63,7 @@ class Scan:
     frames: list[Frame] = field(default_factory=list)
     gaps: list[tuple[int, int]] = field(default_factory=list)
     skips: dict[int, int] = field(default_factory=dict)
-    ends: list[int] = field(default_factory=list)
+    ends: dict[int, int] = field(default_factory=dict)
     stops: list[int] = field(default_factory=list)
     end: int = 0
     trace_end: int = 0
@@ -196,7 +196,7 @@ class _Scanner:
         end = at + self.layout.end_at
         number = decode_end(self.raw[end : end + END_BYTES], self.found.block)
         if number is not None:
-            self.found.ends.append(number)
+            self.found.ends[number] = at
 
     def _go_on_after(self, at: int) -> int:
         """Where the walk goes on after an address that holds no sound frame: at the next page, where a statement, a

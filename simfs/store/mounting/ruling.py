@@ -13,16 +13,18 @@ from simfs.store.format.statement import Statement, any_statement, version_of
 from simfs.store.log.block_scan import Scan
 from simfs.store.log.marks import is_sure
 from simfs.store.mounting.block_reader import Look
+from simfs.store.mounting.mended import any_mended, mended_newest
 
 
 class Ruling(NamedTuple):
     """The ruling statement, the block in which it stands, and what was read on the way: each block's first statement,
-    and all of some blocks."""
+    and all of some blocks. `is_mended`: a bit of it has flipped, and is put right here."""
 
     statement: Statement
     lead: int
     firsts: list[Statement | None]
     scans: dict[int, Scan]
+    is_mended: bool = False
 
 
 def find_ruling(flash: NorFlash, look: Look) -> Ruling:
@@ -50,12 +52,24 @@ def find_ruling(flash: NorFlash, look: Look) -> Ruling:
                 found[block] = last
         lead = max(found, key=lambda block: found[block].number, default=0)
         said = last_in(lead)
-        if said is None:
-            raise CorruptStore(f"the statement at the start of block {lead} contradicts itself")
-        found[lead] = said
-        unread = {block for block in used_blocks(said, len(firsts)) - looked if firsts[block] is None}
+        unread = set() if said is None else used_blocks(said, len(firsts)) - looked
+        unread = {block for block in unread if firsts[block] is None}
         if not unread:
-            return Ruling(said, lead, firsts, scans)
+            return _ruling(said, lead, firsts, scans, layout)
+        assert said is not None
+        found[lead] = said
+
+
+def _ruling(
+    said: Statement | None, lead: int, firsts: list[Statement | None], scans: dict[int, Scan], layout: Layout
+) -> Ruling:
+    """This statement rules, or a newer one with a flipped bit."""
+    again = mended_newest(scans.values(), layout, -1 if said is None else said.number)
+    if again is not None:
+        return Ruling(again.statements[-1], again.block, firsts, {**scans, again.block: again}, is_mended=True)
+    if said is None:
+        raise CorruptStore(f"the statement at the start of block {lead} contradicts itself")
+    return Ruling(said, lead, firsts, scans)
 
 
 def _counts(layout: Layout, scan: Scan) -> bool:
@@ -88,6 +102,9 @@ def _search(flash: NorFlash) -> Statement:
         if found is not None:
             return found
         versions.add(version_of(raw))
+    mended = any_mended(flash)
+    if mended is not None:
+        return mended
     versions.discard(None)
     if versions:
         raise CorruptStore(f"the store has format version {min(one for one in versions if one)}; this simfs reads 4")

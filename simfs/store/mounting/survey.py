@@ -62,6 +62,9 @@ def survey(flash: NorFlash, look: Look) -> Survey:
     _find_behind(found)
     find_lost_lead(found.ruling, state)
     _check_sums(found, told)
+    if ruling.is_mended:
+        start = ruling.lead * state.layout.block_bytes
+        _damage(state, start + said.address, start + said.stop, "a bit has flipped in the newest statement")
     _take_up(found, told)
     return found
 
