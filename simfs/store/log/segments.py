@@ -67,7 +67,7 @@ class Segments(Statements):
 
     def leave(self, which: int) -> None:
         """Close the head's block: SEALING, then the run entries, if they have room, and the seal. One program a page,
-        one more for the mark."""
+        one more for the mark. The block in which the log goes on is erased before: a mount relies on that."""
         self.wake(which)
         head = self.log.heads[which]
         if head is None:
@@ -253,9 +253,9 @@ class Segments(Statements):
         ]:
             which = next(filter(self._fits_bad, range(len(self.log.heads))), None)
             if which is None:
-                which = 0
+                which, clean = 0, self._clean_block(False)
                 self.leave(which)
-                self._open(which, self._clean_block(False), False)
+                self._open(which, clean, False)
             self.note_told(block, self.log.append(which, BAD, block, 0, 0, b"").address)
 
     def _fits_bad(self, which: int) -> bool:

@@ -32,13 +32,15 @@ class Doubt:
 class Damage:
     """Bytes of the flash, from `begin` up to `end`, that are not what the store wrote, or something that it wrote and
     that is not there. `names`: files that lack bytes for sure; `maybe`: files that may be older or shorter than they
-    were, or are there again."""
+    were, or are there again. Not `certain`: chips that fail and cuts together might leave the same, so a mount to write
+    goes on with it."""
 
     begin: int
     end: int
     what: str
     names: tuple[str, ...] = ()
     maybe: tuple[str, ...] = ()
+    certain: bool = True
 
 
 class StoreState:

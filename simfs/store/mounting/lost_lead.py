@@ -1,34 +1,64 @@
-"""Whether the block in which the log went on was put elsewhere: then an older statement rules, and seems the newest."""
+"""Whether the block in which the log went on is lost: then an older statement rules, and seems the newest."""
 
 from __future__ import annotations
 
-from simfs.store.format.codec import STATEMENT
+from simfs.store.format.codec import NO_BLOCK, STATEMENT
 from simfs.store.format.layout import Layout
 from simfs.store.format.statement import decode_statement, statement_frame
 from simfs.store.log.marks import is_marked
 from simfs.store.log.state import Damage, StoreState
+from simfs.store.mounting.block_reader import Look
 from simfs.store.mounting.ruling import Ruling
 
 
-def find_lost_lead(ruling: Ruling, state: StoreState) -> None:
+def find_lost_lead(ruling: Ruling, state: StoreState, look: Look) -> None:
     """Nothing is written in another block before LEFT stands in the lead. Reads a few bytes of each block that does not
-    begin with a statement then."""
+    begin with a statement then; both named blocks where an open one has SEALING."""
     if not is_left(ruling, state.layout):
         return
     for block, first in enumerate(ruling.firsts):
         if first is None and _holds_newer(ruling, block, state):
             _note(state, block, "a newer block stands in the place of another one")
             return
+    if ruling.statement.named and _is_sealing(ruling, state):
+        _look_at_named(ruling, state, look)
 
 
-def _note(state: StoreState, block: int, what: str) -> None:
+def _look_at_named(ruling: Ruling, state: StoreState, look: Look) -> None:
+    """One of the named blocks was blank when SEALING was programmed. From then on what an earlier life left can't be in
+    it, only what is newer, or what the cut erase of a recovery leaves: it kills what is in all of them before."""
+    layout, named = state.layout, ruling.statement.named
+    scans = [look.scan(state.flash, layout, block, None) for block in named]
+    if all(scan.statements for scan in scans):  # all older: a newer one would rule
+        where = " or ".join(map(str, named))
+        _note(state, ruling.lead, f"the log has gone on in block {where}, and stands in neither")
+        return
+    for scan in scans:
+        others = [one for one in scans if one is not scan]
+        killed = bool(others) and all(one.is_killed(layout) for one in others)
+        if not scan.statements and not killed and scan.raw[layout.seal_at :].strip(b"\xff"):
+            _note(state, scan.block, "the newest block is lost here, or an erase was cut or has failed", certain=False)
+
+
+def _note(state: StoreState, block: int, what: str, certain: bool = True) -> None:
     begin = block * state.layout.block_bytes
-    state.damages.append(Damage(begin, begin + state.layout.block_bytes, what))
+    state.damages.append(Damage(begin, begin + state.layout.block_bytes, what, certain=certain))
 
 
 def is_left(ruling: Ruling, layout: Layout) -> bool:
     """Whether LEFT stands in the lead: a named block may have been erased ahead."""
     return is_marked(ruling.scans[ruling.lead].raw[layout.left_at : layout.left_at + layout.mark_bytes])
+
+
+def _is_sealing(ruling: Ruling, state: StoreState) -> bool:
+    """Whether SEALING stands in an open block: a named one has been erased and read back before."""
+    layout, other = state.layout, ruling.statement.other.block
+    begin, end = layout.sealing_at, layout.sealing_at + layout.mark_bytes
+    if is_marked(ruling.scans[ruling.lead].raw[begin:end]):
+        return True
+    if other == NO_BLOCK or other >= len(state.blocks):
+        return False
+    return is_marked(state.flash.read(other * layout.block_bytes + begin, layout.mark_bytes))
 
 
 def _holds_newer(ruling: Ruling, block: int, state: StoreState) -> bool:

@@ -41,6 +41,11 @@ class Survey:
         other = self.said.other.block
         return [self.ruling.lead] if other == NO_BLOCK else [self.ruling.lead, other]
 
+    @property
+    def is_sound(self) -> bool:
+        """Whether nothing is damaged for certain."""
+        return not any(damage.certain for damage in self.state.damages)
+
     def scan_of(self, block: int) -> Scan:
         scan = self.used[block].scan
         assert scan is not None
@@ -60,7 +65,7 @@ def survey(flash: NorFlash, look: Look) -> Survey:
     _name_blocks(state, said)
     _judge_blocks(found, told, look)
     _find_behind(found)
-    find_lost_lead(found.ruling, state)
+    find_lost_lead(found.ruling, state, look)
     _check_sums(found, told)
     if ruling.is_mended:
         start = ruling.lead * state.layout.block_bytes
@@ -160,13 +165,13 @@ def _judge_blocks(found: Survey, told: dict[int, Told], look: Look) -> None:
 
 
 def _look_for_missing_end(state: StoreState, use: Used) -> None:
-    """What a block holds that was left without a seal reaches up to where that is said to end, or to a page before."""
+    """What a block holds that was left without a seal reaches up to where that is said to end, or the page ends."""
     assert use.scan is not None
     layout, scan = state.layout, use.scan
     ends = [frame.address + layout.pitch(frame.length) for frame in scan.frames if frame.address < use.stop]
     ends += [layout.place_of(said).frames for said in scan.statements if said.at < use.stop]
     end = max(ends, default=0)
-    if use.stop > align_up(end, layout.page_bytes) or scan.raw[end : use.stop].strip(b"\xff"):
+    if use.stop not in (end, align_up(end, layout.page_bytes)) or scan.raw[end : use.stop].strip(b"\xff"):
         _damage(state, use.start + end, use.start + use.stop, "frames that were written can't be read")
 
 

@@ -31,7 +31,7 @@ def format_store(flash: NorFlash, config: StoreConfig) -> None:
         if number >= NUMBER_MAX:
             raise CorruptStore("the store on this flash has used up its sequence numbers; erase the flash")
     for block in _places(old, len(state.blocks)):
-        if old is not None and not old.state.damages and old.said.named:
+        if old is not None and old.is_sound and old.said.named:
             tried = old.state.segments.is_left
             old.state.segments.mark_left()
         else:
@@ -51,7 +51,7 @@ def _old_store(flash: NorFlash) -> Survey | None:
 
 def _places(old: Survey | None, block_count: int) -> list[int]:
     """The blocks to try: those that an old store names as dead; any, if there is no sound one."""
-    if old is not None and not old.state.damages and old.said.named:
+    if old is not None and old.is_sound and old.said.named:
         return list(old.said.named)
     return list(range(block_count))
 

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from simfs.flash import NorFlash
 from simfs.store.format.errors import CorruptStore
-from simfs.store.log.state import StoreState
+from simfs.store.log.state import Damage, StoreState
 from simfs.store.mounting.block_reader import PLAINLY, Look
 from simfs.store.mounting.rebuild import replay
 from simfs.store.mounting.survey import survey
@@ -39,8 +39,8 @@ def load(flash: NorFlash, writable: bool, look: Look = PLAINLY) -> StoreState:
 
 
 def refuse_damage(state: StoreState) -> None:
-    """CorruptStore that names the place of the first damage, if there is any."""
-    for damage in state.damages:
+    """CorruptStore that names the place of the first damage, if there is any that is certain."""
+    for damage in filter(is_certain, state.damages):
         block, within = divmod(damage.begin, state.layout.block_bytes)
         whose = "".join(f", file {name!r}" for name in damage.names)
         raise CorruptStore(
@@ -48,3 +48,7 @@ def refuse_damage(state: StoreState) -> None:
             "`simfs image extract` gives what is sound",
             damage.begin,
         )
+
+
+def is_certain(damage: Damage) -> bool:
+    return damage.certain
