@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from simfs.store.format.codec import NO_BLOCK, STATEMENT
+from simfs.store.format.codec import NO_BLOCK, SEAL_BYTES, STATEMENT
 from simfs.store.format.layout import Layout
 from simfs.store.format.statement import decode_statement, statement_frame
 from simfs.store.log.marks import is_marked
@@ -13,19 +13,19 @@ from simfs.store.mounting.ruling import Ruling
 
 def find_lost_lead(ruling: Ruling, state: StoreState, look: Look) -> None:
     """Nothing is written in another block before LEFT stands in the lead. Reads a few bytes of each block that does not
-    begin with a statement then; both named blocks where an open one has SEALING."""
+    begin with a statement then; both named blocks where an open one has begun its seal."""
     if not is_left(ruling, state.layout):
         return
     for block, first in enumerate(ruling.firsts):
         if first is None and _holds_newer(ruling, block, state):
             _note(state, block, "a newer block stands in the place of another one")
             return
-    if ruling.statement.named and _is_sealing(ruling, state):
+    if ruling.statement.named and _is_sealed(ruling, state):
         _look_at_named(ruling, state, look)
 
 
 def _look_at_named(ruling: Ruling, state: StoreState, look: Look) -> None:
-    """One of the named blocks was blank when SEALING was programmed. From then on what an earlier life left can't be in
+    """One of the named blocks was blank when the seal was programmed. From then on what an earlier life left can't be in
     it, only what is newer, or what the cut erase of a recovery leaves: it kills what is in all of them before."""
     layout, named = state.layout, ruling.statement.named
     scans = [look.scan(state.flash, layout, block, None) for block in named]
@@ -50,15 +50,15 @@ def is_left(ruling: Ruling, layout: Layout) -> bool:
     return is_marked(ruling.scans[ruling.lead].raw[layout.left_at : layout.left_at + layout.mark_bytes])
 
 
-def _is_sealing(ruling: Ruling, state: StoreState) -> bool:
-    """Whether SEALING stands in an open block: a named one has been erased and read back before."""
+def _is_sealed(ruling: Ruling, state: StoreState) -> bool:
+    """Whether the seal of an open block has been begun: a named one had been erased and read back before. SEALING alone
+    may say no more than LEFT."""
     layout, other = state.layout, ruling.statement.other.block
-    begin, end = layout.sealing_at, layout.sealing_at + layout.mark_bytes
-    if is_marked(ruling.scans[ruling.lead].raw[begin:end]):
+    if is_marked(ruling.scans[ruling.lead].raw[layout.seal_at : layout.seal_end]):
         return True
     if other == NO_BLOCK or other >= len(state.blocks):
         return False
-    return is_marked(state.flash.read(other * layout.block_bytes + begin, layout.mark_bytes))
+    return is_marked(state.flash.read(other * layout.block_bytes + layout.seal_at, SEAL_BYTES))
 
 
 def _holds_newer(ruling: Ruling, block: int, state: StoreState) -> bool:

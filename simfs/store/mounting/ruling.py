@@ -65,7 +65,7 @@ def _ruling(
 ) -> Ruling:
     """This statement rules, or a newer one with a flipped bit."""
     again = mended_newest(scans.values(), layout, -1 if said is None else said.number)
-    if again is not None:
+    if again is not None and _counts(layout, again):
         return Ruling(again.statements[-1], again.block, firsts, {**scans, again.block: again}, is_mended=True)
     if said is None:
         raise CorruptStore(f"the statement at the start of block {lead} contradicts itself")
