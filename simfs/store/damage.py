@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from typing import NamedTuple
 
-from simfs.store.format.codec import FRAME_BYTES
+from simfs.store.format.codec import FRAME_BYTES, NUMBER_MAX
 from simfs.store.format.errors import CorruptStore
 from simfs.store.format.layout import align_up
-from simfs.store.log.state import Damage, StoreState
+from simfs.store.log.state import Damage, Finding, StoreState
 from simfs.store.tables.spans import FileNode
 from simfs.store.volume import Volume
 
@@ -28,9 +27,8 @@ def damages(volume: Volume) -> tuple[Damage, ...]:
     """What should be on the flash and is not, and whom that hurts. Reads every frame of every file, and those of a
     range that can't be read some ten times."""
     state = volume.state
-    names = tuple(sorted(_name_of(node) for node in state.files.values()))
-    caused = any(not damage.names for damage in state.damages)
-    told = [_told(damage, names, caused) for damage in state.damages]
+    caused = any(not found.names and found.files != frozenset() for found in state.damages)
+    told = [_told(state, found, caused) for found in state.damages]
     hurt: dict[int, set[str]] = {}
     for node in state.files.values():
         for lost in _unreadable(volume, node):
@@ -43,12 +41,31 @@ def damages(volume: Volume) -> tuple[Damage, ...]:
     return (*told, *frames)
 
 
-def _told(damage: Damage, names: tuple[str, ...], caused: bool) -> Damage:
-    """What the mount has found. Nobody knows which files had frames in bytes that can't be read any more.
-    Where the mount names a file, bytes of it are missing, which another damage has `caused`, if there is one."""
-    if damage.names and caused:
-        return damage
-    return replace(damage, maybe=tuple(name for name in names if name not in damage.names))
+def _told(state: StoreState, found: Finding, caused: bool) -> Damage:
+    """What the mount has found. Where it names a file, bytes of it are missing, which another damage has `caused`, if
+    there is one. Any file may have had frames in bytes that can't be read, unless all of it is newer."""
+    maybe = (
+        set()
+        if found.names and caused
+        else {_name_of(node) for node in state.files.values() if _may_hurt(state, found, node)}
+    )
+    return Damage(
+        found.begin, found.end, found.what, found.names, tuple(sorted(maybe - set(found.names))), found.certain
+    )
+
+
+def _may_hurt(state: StoreState, found: Finding, node: FileNode) -> bool:
+    """Whether the file may be another one than it was. Reads a header for each of its spans at most."""
+    if found.files is not None:
+        return node.number in found.files
+    places = (node.name_place, *(abs(place) for place in node.places))
+    return found.before >= NUMBER_MAX or any(_number_at(state, place) < found.before for place in places)
+
+
+def _number_at(state: StoreState, address: int) -> int:
+    """The sequence number of the frame there; 0 where it can't be read."""
+    frame = state.reader.header(address) if address else None
+    return 0 if frame is None else state.blocks.base[state.blocks.of(address)] + frame.order
 
 
 def _end_of(state: StoreState, address: int) -> int:

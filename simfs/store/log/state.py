@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from sortedcontainers import SortedDict
 
 from simfs.flash import NorFlash
+from simfs.store.format.codec import NUMBER_MAX
 from simfs.store.format.config import StoreConfig
 from simfs.store.format.layout import layout_of
 from simfs.store.format.statement import Settings
@@ -43,6 +44,20 @@ class Damage:
     certain: bool = True
 
 
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A damage as a mount finds it, before it looks for the files that it may have touched: those with these numbers,
+    or where `files` is None, any with a frame older than sequence number `before`. What is lost is no newer."""
+
+    begin: int
+    end: int
+    what: str
+    names: tuple[str, ...] = ()
+    certain: bool = True
+    files: frozenset[int] | None = None
+    before: int = NUMBER_MAX
+
+
 class StoreState:
     """`nodes` has the files by number, removed ones that are still open included; `files` the named ones by their
     key."""
@@ -63,7 +78,7 @@ class StoreState:
         self.nodes: dict[int, FileNode] = {}
         self.files: SortedDict[bytes, FileNode] = SortedDict()
         self.doubts: list[Doubt] = []
-        self.damages: list[Damage] = []
+        self.damages: list[Finding] = []
         self.next_number = 1
         self.reserved = 0  # room promised to bytes that wait in buffers
 

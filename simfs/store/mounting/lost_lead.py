@@ -6,7 +6,7 @@ from simfs.store.format.codec import NO_BLOCK, SEAL_BYTES, STATEMENT
 from simfs.store.format.layout import Layout
 from simfs.store.format.statement import decode_statement, statement_frame
 from simfs.store.log.marks import is_marked
-from simfs.store.log.state import Damage, StoreState
+from simfs.store.log.state import Finding, StoreState
 from simfs.store.mounting.block_reader import Look
 from simfs.store.mounting.ruling import Ruling
 
@@ -25,8 +25,8 @@ def find_lost_lead(ruling: Ruling, state: StoreState, look: Look) -> None:
 
 
 def _look_at_named(ruling: Ruling, state: StoreState, look: Look) -> None:
-    """One of the named blocks was blank when the seal was programmed. From then on what an earlier life left can't be in
-    it, only what is newer, or what the cut erase of a recovery leaves: it kills what is in all of them before."""
+    """One of the named blocks was blank when the seal was programmed. From then on nothing of an earlier life is in it,
+    only what is newer, or what the cut erase of a recovery leaves: it kills what is in all of them before."""
     layout, named = state.layout, ruling.statement.named
     scans = [look.scan(state.flash, layout, block, None) for block in named]
     if all(scan.statements for scan in scans):  # all older: a newer one would rule
@@ -42,7 +42,7 @@ def _look_at_named(ruling: Ruling, state: StoreState, look: Look) -> None:
 
 def _note(state: StoreState, block: int, what: str, certain: bool = True) -> None:
     begin = block * state.layout.block_bytes
-    state.damages.append(Damage(begin, begin + state.layout.block_bytes, what, certain=certain))
+    state.damages.append(Finding(begin, begin + state.layout.block_bytes, what, certain=certain))
 
 
 def is_left(ruling: Ruling, layout: Layout) -> bool:

@@ -16,14 +16,9 @@ PAGES_MAX = 16  # of a statement, with page packing
 
 def mended_newest(scans: Iterable[Scan], layout: Layout, number: int) -> Scan | None:
     """What stands in the block of the newest statement, with that one put right; None when none is newer than `number`,
-    or none can be mended. An END says that its statement was whole: only the newest END is tried. Reads nothing."""
-    ends = [
-        (newer, found.block, at, found)
-        for found in scans
-        if not found.is_killed(layout)
-        for newer, at in found.ends.items()
-        if newer > number
-    ]
+    or none can be mended. An END says that its statement was whole: only the newest END is tried, which is also killed
+    before anything else of a statement may be hurt by a recovery. Reads nothing."""
+    ends = [(newer, found.block, at, found) for found in scans for newer, at in found.ends.items() if newer > number]
     if not ends:
         return None
     number, block, at, found = max(ends, key=lambda end: end[:3])

@@ -3,7 +3,19 @@ the data of the files that these leave."""
 
 from __future__ import annotations
 
-from simfs.store.format.codec import CLAIMS, DATA, FRAME_BYTES, HOLE, REMOVE, RENAME, SIZE_MAX, TELLING, U32, Frame
+from simfs.store.format.codec import (
+    CLAIMS,
+    DATA,
+    FRAME_BYTES,
+    HOLE,
+    NUMBER_MAX,
+    REMOVE,
+    RENAME,
+    SIZE_MAX,
+    TELLING,
+    U32,
+    Frame,
+)
 from simfs.store.format.errors import CorruptStore
 from simfs.store.format.runs import (
     KIND_MASK,
@@ -19,7 +31,7 @@ from simfs.store.format.runs import (
     place_of,
     runs_listed,
 )
-from simfs.store.log.state import Damage, StoreState
+from simfs.store.log.state import Finding, StoreState
 from simfs.store.mounting.block_reader import PLAINLY, ClaimsFound, Look
 from simfs.store.mounting.survey import Survey
 from simfs.store.tables.spans import FileNode
@@ -54,7 +66,8 @@ def replay_claims(state: StoreState, blocks: list[BlockRuns], look: Look) -> Cut
     for sequence, frame, payload in sorted(claims):
         names = _names(state, frame, payload)
         if not names:
-            _note_damage(state, frame.address, FRAME_BYTES + frame.length, "a claim on a name makes no sense")
+            length, what = FRAME_BYTES + frame.length, "a claim on a name makes no sense"
+            _note_damage(state, frame.address, length, what, before=sequence + 1)
             continue
         if frame.kind == REMOVE:
             _take_away(state, named, names[0])
@@ -84,15 +97,24 @@ def _claims(state: StoreState, look: Look, start: int, entries: list[Entry]) -> 
             try:
                 found += PLAINLY.claims(state, start, [entry])
             except CorruptStore:
-                length = FRAME_BYTES + (entry[0] >> LENGTH_SHIFT)
-                _note_damage(state, start + place_of(entry), length, "a claim on a name can't be read")
+                length, what = FRAME_BYTES + (entry[0] >> LENGTH_SHIFT), "a claim on a name can't be read"
+                before = state.blocks.base[state.blocks.of(start)] + order_of(entry) + 1
+                _note_damage(state, start + place_of(entry), length, what, before=before)
         return found
 
 
-def _note_damage(state: StoreState, address: int, length: int, what: str, node: FileNode | None = None) -> None:
+def _note_damage(
+    state: StoreState,
+    address: int,
+    length: int,
+    what: str,
+    node: FileNode | None = None,
+    files: frozenset[int] | None = None,
+    before: int = NUMBER_MAX,
+) -> None:
     """`node`: the file that lacks bytes for sure."""
     names = () if node is None or node.name is None else (node.name.decode("utf-8", "surrogateescape"),)
-    state.damages.append(Damage(address, address + length, what, names))
+    state.damages.append(Finding(address, address + length, what, names, files=files, before=before))
 
 
 def _names(state: StoreState, frame: Frame, payload: bytes) -> list[bytes]:
@@ -193,7 +215,8 @@ def _replay_run(state: StoreState, node: FileNode, sequence: int, run: Run, cuts
         try:
             zeros_from = state.reader.zeros_from(run)
         except CorruptStore:
-            _note_damage(state, run.address, FRAME_BYTES + U32.size, "a hole in a file can't be read", node)
+            length, what = FRAME_BYTES + U32.size, "a hole in a file can't be read"
+            _note_damage(state, run.address, length, what, node, frozenset((node.number,)))
             return
         index.put(node, zeros_from, run.offset - zeros_from, -run.address)
     index.put(node, run.offset, run.length, run.address)

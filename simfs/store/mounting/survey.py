@@ -4,20 +4,23 @@ later."""
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 from simfs.flash import NorFlash
-from simfs.store.format.codec import NO_BLOCK, NOWHERE, Frame, salt_of
+from simfs.store.format.codec import NO_BLOCK, NOWHERE, NUMBER_MAX, Frame, salt_of
 from simfs.store.format.errors import CorruptStore
 from simfs.store.format.layout import align_up
 from simfs.store.format.runs import Entry
 from simfs.store.format.settings import config_of
 from simfs.store.format.statement import Statement
 from simfs.store.log.block_scan import Scan, hurt_in, table_of
-from simfs.store.log.state import Damage, Doubt, StoreState
+from simfs.store.log.state import Doubt, Finding, StoreState
+from simfs.store.mounting import reach
 from simfs.store.mounting.block_reader import Look
+from simfs.store.mounting.erase_counts import note_erase_counts
 from simfs.store.mounting.lost_lead import find_lost_lead, is_left
 from simfs.store.mounting.ruling import Ruling, find_ruling, used_blocks
-from simfs.store.mounting.told import Told, Used, told_by
+from simfs.store.mounting.told import NO_HEAD, Told, Used, told_by
 from simfs.store.tables.blocks import State
 
 
@@ -59,7 +62,7 @@ def survey(flash: NorFlash, look: Look) -> Survey:
     said = ruling.statement
     state = StoreState(flash, config_of(said.settings), said.settings)
     found = Survey(state, ruling)
-    _note_erase_counts(state, ruling)
+    note_erase_counts(state, ruling)
     _read_blocks(found, look)
     told = told_by(state, found.used)
     _name_blocks(state, said)
@@ -69,32 +72,15 @@ def survey(flash: NorFlash, look: Look) -> Survey:
     _check_sums(found, told)
     if ruling.is_mended:
         start = ruling.lead * state.layout.block_bytes
-        _damage(state, start + said.address, start + said.stop, "a bit has flipped in the newest statement")
+        _damage(
+            state,
+            start + said.address,
+            start + said.stop,
+            "a bit has flipped in the newest statement",
+            files=frozenset(),
+        )
     _take_up(found, told)
     return found
-
-
-def _note_erase_counts(state: StoreState, ruling: Ruling) -> None:
-    """A count lost in an erase: the highest is no understatement. A block that was never used has none."""
-    said, blocks = ruling.statement, state.blocks
-    firsts = [first.erase_count if first is not None else None for first in ruling.firsts]
-    for block, scan in ruling.scans.items():
-        if scan.statements:
-            firsts[block] = scan.statements[-1].erase_count
-    most = max([said.erase_count_max, *(count for count in firsts if count is not None)])
-    used = used_blocks(said, len(blocks))
-    blocks.erase_count = [
-        (most if block in used else 0) if count is None else count for block, count in enumerate(firsts)
-    ]
-    named = sorted(((said.next_erase_count, said.next), (said.after_erase_count, said.after)))
-    for count, block in named:
-        if block < len(blocks):
-            blocks.erase_count[block] = count
-    size = state.layout.block_bytes
-    blank = [block for _, block in named if block < len(blocks) and state.flash.blank(block * size, size)]
-    if blank and is_left(ruling, state.layout):  # the log erases the least worn one ahead
-        blocks.erase_count[blank[0]] += 1
-    blocks.erase_count_max = max(blocks.erase_count)
 
 
 def _read_blocks(found: Survey, look: Look) -> None:
@@ -113,7 +99,8 @@ def _read_blocks(found: Survey, look: Look) -> None:
         base = first.base if first is not None else seal.base if seal is not None else 0
         if seal is not None and base != seal.base:
             seal, entries, scan = None, [], look.scan(flash, layout, block, None)
-        found.used[block] = Used(block, block * size, base, seal, entries, scan)
+        head = NO_HEAD if first is None else first.head
+        found.used[block] = Used(block, block * size, base, seal, entries, scan, head=head)
         state.blocks.salt[block] = salt_of(block, base)
 
 
@@ -151,43 +138,50 @@ def _judge_blocks(found: Survey, told: dict[int, Told], look: Look) -> None:
             use.seal, use.entries, use.stop = None, [], about.left.end
             use.base = about.left.base
             state.blocks.left_end[use.block] = use.stop
-            _look_for_missing_end(state, use)
+            _look_for_missing_end(found, use)
         elif use.block not in found.open_blocks and use.seal is None:
             known = use.scan is not None and bool(use.scan.statements)
             what = "the seal of a block" if known else "the statement and the seal of a block that holds data"
-            _damage(state, use.start, use.start + layout.block_bytes, what + " can't be read")
+            before = reach.numbers_end(found.used, found.open_blocks, use) if known else NUMBER_MAX
+            _damage(state, use.start, use.start + layout.block_bytes, what + " can't be read", before)
             if not known:
                 del found.used[use.block]
                 continue
         state.blocks.hold(use.block, use.base, salt_of(use.block, use.base))
         if use.scan is not None:
-            _read_runs(state, use)
+            _read_runs(found, use)
 
 
-def _look_for_missing_end(state: StoreState, use: Used) -> None:
+def _look_for_missing_end(found: Survey, use: Used) -> None:
     """What a block holds that was left without a seal reaches up to where that is said to end, or the page ends."""
     assert use.scan is not None
-    layout, scan = state.layout, use.scan
+    state, layout, scan = found.state, found.state.layout, use.scan
     ends = [frame.address + layout.pitch(frame.length) for frame in scan.frames if frame.address < use.stop]
     ends += [layout.place_of(said).frames for said in scan.statements if said.at < use.stop]
     end = max(ends, default=0)
     if use.stop not in (end, align_up(end, layout.page_bytes)) or scan.raw[end : use.stop].strip(b"\xff"):
-        _damage(state, use.start + end, use.start + use.stop, "frames that were written can't be read")
+        before = reach.numbers_end(found.used, found.open_blocks, use)
+        _damage(state, use.start + end, use.start + use.stop, "frames that were written can't be read", before)
 
 
-def _read_runs(state: StoreState, use: Used) -> None:
+def _read_runs(found: Survey, use: Used) -> None:
     """The runs of a block that lists none."""
     assert use.scan is not None
+    state = found.state
     stop = use.seal.end if use.seal is not None else use.stop
     hurt = hurt_in(use.scan, stop, use.seal is not None)
     if hurt is not None:
-        _damage(state, use.start + hurt[0], use.start + hurt[1], "frames can't be read")
+        before = reach.numbers_before(use, hurt) or reach.numbers_end(found.used, found.open_blocks, use)
+        files = reach.files_in(state.layout, use, hurt)
+        _damage(state, use.start + hurt[0], use.start + hurt[1], "frames can't be read", before, files)
     use.table = table_of(state.layout, use.scan, stop)
     use.entries = [run.entry(use.start) for run in use.table.runs]
 
 
-def _damage(state: StoreState, begin: int, end: int, what: str) -> None:
-    state.damages.append(Damage(begin, end, what))
+def _damage(
+    state: StoreState, begin: int, end: int, what: str, before: int = NUMBER_MAX, files: frozenset[int] | None = None
+) -> None:
+    state.damages.append(Finding(begin, end, what, files=files, before=before))
 
 
 def _find_behind(found: Survey) -> None:
@@ -211,18 +205,29 @@ def _find_behind(found: Survey) -> None:
         numbers.update(use.base + frame.order for frame in found.behind[block])
         if use.scan.trace_end > use.scan.end:
             state.doubts.append(Doubt(use.start + use.scan.end, "a torn frame, or several"))
-    missing = len(numbers) <= max(numbers) - said.number
-    other = found.used.get(said.other.block)
-    if other is not None and other.table is not None:
-        missing = missing or other.base + other.table.next_order - 1 < said.other.last
-    if missing or _is_late(found):
-        use = found.used[found.ruling.lead]
-        what = (
-            "frames that were written can't be read" if missing else "a newer statement was written and can't be read"
-        )
-        _damage(state, use.start + found.scan_of(use.block).end, use.start + state.layout.block_bytes, what)
+    _find_missing(found, sorted(numbers))
     last = max([*numbers, *(use.base + use.seal.next_order - 1 for use in found.used.values() if use.seal is not None)])
     state.log.sequence = last + 1
+
+
+def _find_missing(found: Survey, numbers: list[int]) -> None:
+    """What is newer than the ruling statement and can't be read, unless that was told where it stands."""
+    state, said, lead = found.state, found.said, found.used.get(found.ruling.lead)
+    told = [gap for use in found.used.values() if use.block in found.open_blocks for gap in reach.missing_in(use)]
+    gaps = [(low, high) for low, high in pairwise(numbers) if high > low + 1]
+    before = max((high for low, high in gaps if not any(a <= low and high <= b for a, b in told)), default=0)
+    other = found.used.get(said.other.block)
+    if other is not None and other.table is not None and other.base + other.table.next_order - 1 < said.other.last:
+        before = max(before, said.other.last + 1)
+    late = _is_late(found)
+    if lead is not None and (before or late):
+        what = (
+            "a newer statement was written and can't be read"
+            if late and not before
+            else "frames that were written can't be read"
+        )
+        start, end = lead.start + found.scan_of(lead.block).end, lead.start + state.layout.block_bytes
+        _damage(state, start, end, what, NUMBER_MAX if late else before)
 
 
 def _is_late(found: Survey) -> bool:
@@ -248,8 +253,10 @@ def _check_sums(found: Survey, told: dict[int, Told]) -> None:
     off = (said.base_sum - blocks.base_sum) % (1 << 32)
     far = (said.place_sum - blocks.place_sum) % (1 << 32)
     culprits = [block for block in found.used if off * (block + 1) % (1 << 32) == far]
+    before = reach.numbers_end_of(found.used, found.used[culprits[0]].base + off) if len(culprits) == 1 else NUMBER_MAX
     for block in culprits if len(culprits) == 1 else sorted(found.used):
-        _damage(found.state, block * size, (block + 1) * size, "a block is older than the log says, or another one")
+        what = "a block is older than the log says, or another one"
+        _damage(found.state, block * size, (block + 1) * size, what, before)
 
 
 def _take_up(found: Survey, told: dict[int, Told]) -> None:

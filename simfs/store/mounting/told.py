@@ -12,13 +12,15 @@ from simfs.store.format.errors import CorruptStore
 from simfs.store.format.runs import Entry, RunTable, kind_of, place_of
 from simfs.store.format.statement import Left, Statement, decode_statement
 from simfs.store.log.block_scan import Scan
-from simfs.store.log.state import Damage, StoreState
+from simfs.store.log.state import Finding, StoreState
+
+NO_HEAD = -1
 
 
 @dataclass(slots=True)
 class Used:
     """A block that holds something: `entries` are its runs, `scan` all of it where no seal lists them. What stands
-    before `stop` counts, which is NOWHERE where everything does."""
+    before `stop` counts, which is NOWHERE where everything does. `head` wrote it; NO_HEAD: nobody knows."""
 
     block: int
     start: int
@@ -28,6 +30,7 @@ class Used:
     scan: Scan | None
     stop: int = NOWHERE
     table: RunTable | None = None
+    head: int = NO_HEAD
 
 
 class Told(NamedTuple):
@@ -75,7 +78,7 @@ def _tellings(state: StoreState, use: Used) -> Iterator[Told]:
             frame, payload = state.reader.frame(use.start + place)
         except CorruptStore:
             end = use.start + place + FRAME_BYTES
-            state.damages.append(Damage(use.start + place, end, "a frame that tells of a block can't be read"))
+            state.damages.append(Finding(use.start + place, end, "a frame that tells of a block can't be read"))
             continue
         told = Left(frame.file, int.from_bytes(payload, "little"), frame.offset)
         yield Told(use.base + frame.order, use.start + place, told)

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from simfs.flash import NorFlash
 from simfs.store.format.errors import CorruptStore
-from simfs.store.log.state import Damage, StoreState
+from simfs.store.log.state import Finding, StoreState
 from simfs.store.mounting.block_reader import PLAINLY, Look
 from simfs.store.mounting.rebuild import replay
 from simfs.store.mounting.survey import survey
@@ -50,5 +50,5 @@ def refuse_damage(state: StoreState) -> None:
         )
 
 
-def is_certain(damage: Damage) -> bool:
+def is_certain(damage: Finding) -> bool:
     return damage.certain

@@ -14,7 +14,7 @@ from tests.support.on_flash import contents, put
 SIZES = {"block_bytes": 1024, "page_bytes": 128}
 SETTINGS: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
     "one head": ({}, {}),
-    "pages": ({}, {"packing": "page"}),
+    "pages": ({"block_bytes": 2048}, {"packing": "page"}),
     "two heads, units of 8": ({"program_unit_bytes": 8}, {"log_heads": 2}),
 }
 BITS = 7  # every so manieth
@@ -24,13 +24,13 @@ def new_store(setting: str) -> Store:
     flash, config = SETTINGS[setting]
     if config.get("packing") != "page":
         config = {"buffer_bytes": 64, **config}
-    return Store.format(NorFlash(9, **SIZES, **flash), StoreConfig(name_bytes=12, **config))
+    return Store.format(NorFlash(9, **SIZES | flash), StoreConfig(name_bytes=12, **config))
 
 
 def newest(flash: NorFlash) -> range:
     """The addresses of the newest statement."""
     ruling = survey(flash, PLAINLY).ruling
-    start = ruling.lead * SIZES["block_bytes"]
+    start = ruling.lead * flash.geometry.block_bytes
     return range(start + ruling.statement.address, start + ruling.statement.stop)
 
 
@@ -82,6 +82,6 @@ def test_a_statement_has_to_be_the_one_that_its_end_names() -> None:
     ruling = survey(store.flash, PLAINLY).ruling
     assert survey(with_flipped(store.flash, 8 * place.start + 300), PLAINLY).ruling.is_mended
     layout = store._volume.state.layout
-    end = ruling.lead * SIZES["block_bytes"] + layout.place_of(ruling.statement).end
+    end = ruling.lead * flash.geometry.block_bytes + layout.place_of(ruling.statement).end
     flash = with_flipped(store.flash, 8 * place.start + 300, 8 * end)
     assert not survey(flash, PLAINLY).ruling.is_mended
