@@ -23,11 +23,13 @@ class Wrong(AssertionError):
 
 @dataclass(frozen=True)
 class Names:
-    """What damages say: which files are hurt, which may be older or shorter than they were, and where."""
+    """What damages say: which files are hurt, which may be older or shorter than they were, where, and whether any of
+    it is certain."""
 
     hurt: set[str]
     maybe: set[str]
     places: list[range]
+    certain: bool
 
     def __str__(self) -> str:
         return f"{sorted(self.hurt)} damaged, {sorted(self.maybe)} may be older" if self.places else "sound"
@@ -43,7 +45,8 @@ def names_in(damages: Iterable[Any]) -> Names:
         _must(0 <= damage.begin < damage.end and damage.what != "", f"a damage without a place or a word: {damage}")
     hurt = {name for damage in damages for name in damage.names}
     maybe = {name for damage in damages for name in damage.maybe}
-    return Names(hurt, maybe, [range(damage.begin, damage.end) for damage in damages])
+    places = [range(damage.begin, damage.end) for damage in damages]
+    return Names(hurt, maybe, places, any(damage.certain for damage in damages))
 
 
 @dataclass

@@ -10,7 +10,7 @@ from tabulate import tabulate
 from simfs.bridges.images.explained import Explained, FileLeft
 from simfs.bridges.images.extract import Extraction
 from simfs.bridges.images.source import Image
-from simfs.bridges.images.words import NAME_SIGNS, OLDER, damage_in_words, doubt_in_words, state_of, verdict_on
+from simfs.bridges.images.words import NAME_SIGNS, OLDER, doubt_in_words, marked_damage, state_of, verdict_on
 from simfs.files import Store
 from simfs.show.units import address, counted, plain, size, stretch
 from simfs.store.format.dump import dump_block
@@ -59,7 +59,7 @@ def _room(store: Store) -> str:
 
 def verdict(found: Explained) -> str:
     """The verdict, then what is damaged or torn, and the files: all of a sound store, else those that are hurt."""
-    lines = [verdict_on(found), *(f"damaged: {damage_in_words(damage)}" for damage in found.damages), *_torn(found)]
+    lines = [verdict_on(found), *(marked_damage(damage) for damage in found.damages), *_torn(found)]
     if found.store is not None and not found.damaged:
         return "\n\n".join(["\n".join(lines), file_list(found.store)])
     lines += [f"hurt: {plain(file.name, NAME_SIGNS)}: {state_of(file)}" for file in found.files if file.hurt]
@@ -106,7 +106,7 @@ def _torn(found: Explained) -> list[str]:
 
 
 def _damage(found: Explained) -> list[str]:
-    lines = [f"damaged: {damage_in_words(damage)}" for damage in found.damages[:DAMAGE_SHOWN]]
+    lines = [marked_damage(damage) for damage in found.damages[:DAMAGE_SHOWN]]
     more = len(found.damages) - DAMAGE_SHOWN
     lines += [f"{counted(more, 'damage')} more"] if more > 0 else []
     return ["\n".join(lines)] if lines else []

@@ -13,6 +13,11 @@ CAN_NOT_MOUNT = "it can't be mounted"
 OLDER = "may be older or shorter than it was"
 
 
+def marked_damage(damage: Damage) -> str:
+    """The same with a word before it that says how certain it is."""
+    return f"{'damaged' if damage.certain else 'perhaps damaged'}: {damage_in_words(damage)}"
+
+
 def damage_in_words(damage: Damage) -> str:
     """Where it is, what is wrong there, and whose bytes are missing."""
     parts = [f"{stretch(damage.begin, damage.end)}: {plain(damage.what, 300)}"]

@@ -67,6 +67,7 @@ def survey(flash: NorFlash, look: Look) -> Survey:
     told = told_by(state, found.used)
     _name_blocks(state, said)
     _judge_blocks(found, told, look)
+    reach.narrow(state, found.used, found.open_blocks, said)
     _find_behind(found)
     find_lost_lead(found.ruling, state, look)
     _check_sums(found, told)
@@ -138,41 +139,37 @@ def _judge_blocks(found: Survey, told: dict[int, Told], look: Look) -> None:
             use.seal, use.entries, use.stop = None, [], about.left.end
             use.base = about.left.base
             state.blocks.left_end[use.block] = use.stop
-            _look_for_missing_end(found, use)
+            _look_for_missing_end(state, use)
         elif use.block not in found.open_blocks and use.seal is None:
             known = use.scan is not None and bool(use.scan.statements)
             what = "the seal of a block" if known else "the statement and the seal of a block that holds data"
-            before = reach.numbers_end(found.used, found.open_blocks, use) if known else NUMBER_MAX
-            _damage(state, use.start, use.start + layout.block_bytes, what + " can't be read", before)
+            _damage(state, use.start, use.start + layout.block_bytes, what + " can't be read")
             if not known:
                 del found.used[use.block]
                 continue
         state.blocks.hold(use.block, use.base, salt_of(use.block, use.base))
         if use.scan is not None:
-            _read_runs(found, use)
+            _read_runs(state, use)
 
 
-def _look_for_missing_end(found: Survey, use: Used) -> None:
+def _look_for_missing_end(state: StoreState, use: Used) -> None:
     """What a block holds that was left without a seal reaches up to where that is said to end, or the page ends."""
     assert use.scan is not None
-    state, layout, scan = found.state, found.state.layout, use.scan
+    layout, scan = state.layout, use.scan
     ends = [frame.address + layout.pitch(frame.length) for frame in scan.frames if frame.address < use.stop]
     ends += [layout.place_of(said).frames for said in scan.statements if said.at < use.stop]
     end = max(ends, default=0)
     if use.stop not in (end, align_up(end, layout.page_bytes)) or scan.raw[end : use.stop].strip(b"\xff"):
-        before = reach.numbers_end(found.used, found.open_blocks, use)
-        _damage(state, use.start + end, use.start + use.stop, "frames that were written can't be read", before)
+        _damage(state, use.start + end, use.start + use.stop, "frames that were written can't be read")
 
 
-def _read_runs(found: Survey, use: Used) -> None:
+def _read_runs(state: StoreState, use: Used) -> None:
     """The runs of a block that lists none."""
     assert use.scan is not None
-    state = found.state
     stop = use.seal.end if use.seal is not None else use.stop
     hurt = hurt_in(use.scan, stop, use.seal is not None)
     if hurt is not None:
-        before = reach.numbers_before(use, hurt) or reach.numbers_end(found.used, found.open_blocks, use)
-        files = reach.files_in(state.layout, use, hurt)
+        before, files = reach.numbers_before(use, hurt), reach.files_in(state.layout, use, hurt)
         _damage(state, use.start + hurt[0], use.start + hurt[1], "frames can't be read", before, files)
     use.table = table_of(state.layout, use.scan, stop)
     use.entries = [run.entry(use.start) for run in use.table.runs]
@@ -249,14 +246,12 @@ def _check_sums(found: Survey, told: dict[int, Told]) -> None:
         said = replace(said, base_sum=blocks.base_sum, place_sum=blocks.place_sum)
         found.ruling = found.ruling._replace(statement=said)
         return
-    size = found.state.layout.block_bytes
-    off = (said.base_sum - blocks.base_sum) % (1 << 32)
-    far = (said.place_sum - blocks.place_sum) % (1 << 32)
-    culprits = [block for block in found.used if off * (block + 1) % (1 << 32) == far]
-    before = reach.numbers_end_of(found.used, found.used[culprits[0]].base + off) if len(culprits) == 1 else NUMBER_MAX
+    size, sums = found.state.layout.block_bytes, reach.sums_off(found.state, found.said)
+    culprits = [block for block in found.used if sums.blames(block)]
     for block in culprits if len(culprits) == 1 else sorted(found.used):
         what = "a block is older than the log says, or another one"
-        _damage(found.state, block * size, (block + 1) * size, what, before)
+        _damage(found.state, block * size, (block + 1) * size, what)
+    reach.narrow(found.state, found.used, found.open_blocks, found.said)
 
 
 def _take_up(found: Survey, told: dict[int, Told]) -> None:

@@ -4,10 +4,10 @@ says so, names the files, and never passes anything off as what it was.
 Nobody can tell an image that the flash really had from the store as it was at that time. Such a case is counted, and
 has to be taken for sound, like what a power cut leaves.
 
-Left out, and counted: where the newest block is zeroed, or as it was when it was dead, and nothing else would have been
-written if it were just being erased, an erase that was cut or has failed leaves the same. Then the store may be as it
-was before that block, and as nothing else. Left out too: two blocks swapped where no third one was ever used; nothing
-is at its place then.
+Left out, and counted: where the newest block is zeroed, or has older content, and the log had left the block before
+without a seal, an erase that was cut leaves the same. Then the store may be as it was before that block, and as nothing
+else. Where it is zeroed behind a sealed block, chips that fail and cuts together leave the same: that is told, and a
+mount to write goes on. Left out too: two blocks swapped where no third one was ever used; nothing is at its place then.
 """
 
 from __future__ import annotations
@@ -108,24 +108,32 @@ def judge(of: Unit, case: Case, directory: Path) -> str:
     found, said = files_of(store), names_in(store.damages)
     if was_once and said.places:
         raise Wrong(f"the flash really had this state, and a mount says: {said}")
-    in_erase = not was_once and not said.places and case.is_like_a_cut_erase(of)
+    in_erase = not was_once and not said.certain and case.is_like_a_cut_erase(of)
     if in_erase:
         _judge_as_cut(of, found, case)
+        _judge_as_cut(of, files_of(Store.mount(of.flash(image))), case)
     elif not was_once:
-        _judge_files(of, found, said, case)
         _judge_writable(of, image, said)
+    if not was_once and (said.places or not in_erase):
+        _judge_files(of, found, said, case)
     path = directory / "dump.bin"
     path.write_bytes(Random(0).randbytes(PROGRAM_BYTES) + image + bytes(BEHIND_BYTES))
     try:
         told = ask(Dump(path, PROGRAM_BYTES, PROGRAM_BYTES + len(image), told=case.how == "swapped"))
     except NotFound:
         return "refused: no block of it says that it begins there"
-    _judge_commands(of, found, said, told, was_once or in_erase)
+    _judge_commands(of, found, said, told, was_once or (in_erase and not said.places))
     if in_erase:
-        return "as a cut erase leaves it"
+        return _of_an_erase(of, found, said)
     if was_once:
         return "sound" if case.how == "sound" else "as it once was"
     return _outcome(of, found, said)
+
+
+def _of_an_erase(of: Unit, found: Files, said: Names) -> str:
+    if said.places:
+        return "told as older, and a mount to write goes on"
+    return "nothing that counts was hit" if found == of.files else "as a cut erase leaves it"
 
 
 def _outcome(of: Unit, found: Files, said: Names) -> str:

@@ -82,6 +82,6 @@ def test_a_statement_has_to_be_the_one_that_its_end_names() -> None:
     ruling = survey(store.flash, PLAINLY).ruling
     assert survey(with_flipped(store.flash, 8 * place.start + 300), PLAINLY).ruling.is_mended
     layout = store._volume.state.layout
-    end = ruling.lead * flash.geometry.block_bytes + layout.place_of(ruling.statement).end
+    end = ruling.lead * layout.block_bytes + layout.place_of(ruling.statement).end
     flash = with_flipped(store.flash, 8 * place.start + 300, 8 * end)
     assert not survey(flash, PLAINLY).ruling.is_mended
