@@ -4,10 +4,8 @@ frames, exact to the byte, and names each that is damaged. That one is exact, or
 One case can't be decided and is published: of the newest frame a flipped bit may look like a program that a power cut
 tore; then the store may be as it was before that frame, and as nothing else.
 
-Left out, and counted: a bit of the ruling statement, about one in 150 of the 16 KiB. An older statement rules then, and
-any file may be as it was under that one: each that is there is named as one that may be older. And of a file whose
-newest claim on its name is hit, which says its size as well, or the header of one of its frames, which says where the
-next one begins, bytes that are not hit may be EIO too; none is wrong.
+Left out, and counted: of a file whose newest claim on its name is hit, which says its size as well, or the header of one
+of its frames, which says where the next one begins, bytes that are not hit may be EIO too; none is wrong.
 """
 
 from __future__ import annotations
@@ -18,8 +16,6 @@ from itertools import groupby
 
 from simfs import CorruptStore, Store
 from simfs.store.format.codec import HEADER_BYTES
-from simfs.store.mounting.block_reader import PLAINLY
-from simfs.store.mounting.survey import survey
 from tests.goals.rows.damaged_blocks import must_say_what_helps
 from tests.goals.table import Outcome, Row, attempt
 from tests.goals.told import Names, Wrong, names_in
@@ -40,9 +36,6 @@ class Judge:
     def __init__(self, of: Unit) -> None:
         self.unit = of
         self.own = own_frames(of.flash(of.image))
-        ruling = survey(of.flash(of.image), PLAINLY).ruling
-        start = ruling.lead * of.block_bytes
-        self.ruling = range(start + ruling.statement.address, start + ruling.statement.stop)
         if self.own.keys() != of.files.keys():
             raise Wrong("the frames on the flash are not those of the files")
 
@@ -63,8 +56,6 @@ class Judge:
             if name in said.hurt and not hit:
                 raise Wrong(f"{name} is sound, and is said to be damaged")
             return "exact"
-        if at in self.ruling and said.places and (name in said.maybe or name not in found):
-            return "older, under an older statement, and said to be"
         if own is not None and not hit:
             raise Wrong(f"{name} is sound, and reads otherwise")
         if name in found and found[name] is None:
@@ -130,8 +121,7 @@ class Judge:
 
 
 OUTCOMES = (
-    "older, under an older statement, and said to be", "without its name, and said to be",
-    "older or shorter, and said to be", "told",
+    "without its name, and said to be", "older or shorter, and said to be", "told",
 )  # fmt: skip
 
 
