@@ -4,8 +4,8 @@ frames, exact to the byte, and names each that is damaged. That one is exact, or
 One case can't be decided and is published: of the newest frame a flipped bit may look like a program that a power cut
 tore; then the store may be as it was before that frame, and as nothing else.
 
-Left out, and counted: of a file whose newest claim on its name is hit, which says its size as well, or the header of one
-of its frames, which says where the next one begins, bytes that are not hit may be EIO too; none is wrong.
+Left out, and counted: of a file whose newest claim on its name is hit, which says its size as well, or the header of
+one of its frames, which says where the next one begins, bytes that are not hit may be EIO too; none is wrong.
 """
 
 from __future__ import annotations
@@ -120,9 +120,7 @@ class Judge:
         return bytes(image)
 
 
-OUTCOMES = (
-    "without its name, and said to be", "older or shorter, and said to be", "told",
-)  # fmt: skip
+OUTCOMES = ("without its name, and said to be", "older or shorter, and said to be", "told")
 
 
 @cache

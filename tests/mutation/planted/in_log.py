@@ -6,7 +6,10 @@ from tests.mutation.planted import Planted
 
 CLEANER = "store/cleaning/test_cleaner.py::"
 LOG = "store/log/test_heads.py::"
+LOST_LEAD = "store/mounting/test_lost_lead.py::"
+MENDED = "store/mounting/test_mended.py::"
 MOUNT = "store/mounting/test_mount.py::"
+REACH = "store/mounting/test_reach.py::"
 RULING = "store/mounting/test_ruling.py::"
 RULES = "store/log/test_rules.py::"
 SCAN = "store/log/test_block_scan.py::"
@@ -97,10 +100,59 @@ BUGS = [
         CLEANER + "test_a_cleaned_block_is_not_erased_before_the_block_its_frames_went_to_is_closed",
     ),
     Planted(
+        "a newest statement with a flipped bit is left to an older one",
+        "simfs.store.mounting.ruling",
+        "if again is not None and _counts(layout, again):",
+        "if again is None and said is None:",
+        MENDED + "test_a_flipped_bit_in_the_newest_statement_costs_nothing[30-one head]",
+    ),
+    Planted(
+        "a newest block with older content is taken for one whose erase was cut",
+        "simfs.store.mounting.lost_lead",
+        "if all(scan.statements for scan in scans):",
+        "if not any(scan.statements for scan in scans):",
+        LOST_LEAD + "test_a_newest_block_with_older_content_is_told[1]",
+    ),
+    Planted(
+        "LEFT alone is taken for the word that a named block was blank",
+        "simfs.store.mounting.lost_lead",
+        "if ruling.statement.named and _is_sealed(ruling, state):",
+        "if ruling.statement.named:",
+        LOST_LEAD + "test_behind_a_block_without_a_seal_nobody_can_tell",
+    ),
+    Planted(
+        "a doubt of the newest block shuts the store",
+        "simfs.store.recovery.mount",
+        "in filter(is_certain, state.damages):",
+        "in state.damages:",
+        LOST_LEAD + "test_a_newest_block_that_is_zeroed_is_told_and_a_mount_to_write_goes_on",
+    ),
+    Planted(
+        "files that are newer than a lost block are said to be touched",
+        "simfs.store.damage",
+        "_number_at(state, place) < found.before for place",
+        "_number_at(state, place) > 0 for place",
+        REACH + "test_of_a_block_that_is_lost_newer_files_are_not_named",
+    ),
+    Planted(
+        "a flipped bit in a header hides whose frame it was",
+        "simfs.store.mounting.reach",
+        "for bit in range(8 * len(header)) if found is None else ():",
+        "for bit in ():",
+        REACH + "test_of_one_frame_the_header_says_whose_it_was[1-file]",
+    ),
+    Planted(
+        "a damaged frame is told where it stands, and once more as a missing number",
+        "simfs.store.mounting.survey",
+        "if not any(a <= low and high <= b for a, b in told)",
+        "if low",
+        REACH + "test_of_one_frame_the_header_says_whose_it_was[1-payload]",
+    ),
+    Planted(
         "the oldest of the statements rules",
         "simfs.store.mounting.ruling",
-        "block = max(found, key=lambda one: found[one].number)",
-        "block = min(found, key=lambda one: found[one].number)",
+        "lead = max(found, key=lambda block: found[block].number, default=0)",
+        "lead = min(found, key=lambda block: found[block].number, default=0)",
         RULING + "test_the_newest_statement_rules_wherever_it_stands",
     ),
     Planted(
