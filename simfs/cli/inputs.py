@@ -30,7 +30,9 @@ def recording_options(command: Command) -> Command:
 
 
 _RECORDING_OPTIONS = (
-    click.option("--strict", is_flag=True, help="Recording: treat a line that can't be read as an error."),
+    click.option(
+        "--strict", is_flag=True, help="Recording: a line that can't be read, or a file that may differ, is an error."
+    ),
     click.option("--directory", metavar="DIR", help="Recording by strace: the directory that the store replaces."),
     click.option("--device", metavar="SCENARIO", help="Recording: take chip and store from a scenario."),
     click.option("--part", metavar="NAME", help="Recording: the chip; `simfs parts` lists them."),

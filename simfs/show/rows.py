@@ -20,6 +20,7 @@ FILLS_MIN = 10
 REFUSALS_SHOWN = 3
 NAMES_SHOWN = 3
 SKIPPED_SHOWN = 3
+DIFFERING_SHOWN = 20
 
 ADVICE = {
     "ENOSPC": "The store was full: keep fewer or shorter files, or give it more blocks.",
@@ -253,6 +254,19 @@ def _trouble(trouble: Trouble) -> Iterator[Line]:
     if len(trouble.skipped) > SKIPPED_SHOWN:
         rest = sum(skipped.count for skipped in trouble.skipped[SKIPPED_SHOWN:])
         yield "! not replayed", f"{rest:,} more", "all of them with --json"
+    yield from _differing(trouble)
+
+
+def _differing(trouble: Trouble) -> Iterator[Line]:
+    """The files that may not be as the recorded program left them."""
+    for file in trouble.differing[:DIFFERING_SHOWN]:
+        yield (
+            "! may differ",
+            "",
+            f"{units.plain(file.name, 100)}: {units.plain(file.why, 200)}, since line {file.line:,}",
+        )
+    if len(trouble.differing) > DIFFERING_SHOWN:
+        yield "! may differ", f"{len(trouble.differing) - DIFFERING_SHOWN:,} more", "all of them with --json"
 
 
 def _names(trouble: Trouble) -> Iterator[Line]:

@@ -62,6 +62,7 @@ def hand_built_run(**changes: Any) -> Run:
         "name_faults": [],
         "boots": [Boot(0, 40, 4000, 1, 0, 9 * MS), Boot(10 * NS_PER_DAY, 30, 3000, 0, 0, 7 * MS)],
         "skipped": [],
+        "differing": [],
         "live_bytes_max": 3000,
         "live_bytes_max_at_ns": 4 * NS_PER_DAY,
         "expect": {},

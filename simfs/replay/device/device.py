@@ -18,7 +18,18 @@ from typing import TypeVar
 from simfs.files.contract import AnyStore, Mark, Spent
 from simfs.files.store import log_of, the_log
 from simfs.flash import NorFlash
-from simfs.replay.device.notes import Alike, Boot, HeldReads, NameFault, RefusalLog, Skipped, Stall, StallLog, TaskTally
+from simfs.replay.device.notes import (
+    Alike,
+    Boot,
+    Differing,
+    HeldReads,
+    NameFault,
+    RefusalLog,
+    Skipped,
+    Stall,
+    StallLog,
+    TaskTally,
+)
 from simfs.replay.device.notes import Run as Run
 from simfs.replay.device.observer import BOOT_TASK, IDLE_TASK, Observer, errno_of
 from simfs.store.batch.appends import Stretch
@@ -190,6 +201,7 @@ class Device:
         kind: str,
         name_faults: list[NameFault] | None = None,
         skipped: list[Skipped] | None = None,
+        differing: list[Differing] | None = None,
         expect: dict[str, object] | None = None,
     ) -> Run:
         """End the run and hand up the notes."""
@@ -199,6 +211,7 @@ class Device:
             duration_ns=self.now_ns - self.start_ns,
             tasks=self.tasks, writes=self.writes, held=self.held, refusals=self._refusals.entries(),
             name_faults=name_faults or [], skipped=skipped or [],
+            differing=differing or [],
             boots=[*self.boots, self._boot_noted(self.store.cost_of_boot())],
             live_bytes_max=self._live_bytes_max, live_bytes_max_at_ns=self._live_bytes_max_at_ns, expect=expect or {},
         )  # fmt: skip

@@ -208,6 +208,14 @@ class Skipped:
     count: int
 
 
+class Differing(NamedTuple):
+    """A file that may not be, at the end, what the recorded program left on the host."""
+
+    line: int  # of the recording, from which on it may differ
+    name: str
+    why: str
+
+
 @dataclass(slots=True)
 class HeldReads:
     """Reads that were due while the flash was busy with another task's operation."""
@@ -248,6 +256,7 @@ class Run(Shown):
     name_faults: list[NameFault]
     boots: list[Boot]
     skipped: list[Skipped]
+    differing: list[Differing]
     live_bytes_max: int
     live_bytes_max_at_ns: int
     expect: dict[str, object]

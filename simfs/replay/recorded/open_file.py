@@ -21,6 +21,7 @@ class OpenFile:
     directory: bool = False
     lost: str = ""  # why calls on it can't be replayed
     linked: bool = True  # its name is still its own
+    queued: bool = False  # written by io_submit
     holders: int = 0
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 
-from simfs.replay.device.notes import Skipped
+from simfs.replay.device.notes import Differing, Skipped
 from simfs.replay.recorded.faults import Unreadable
 
 SHOWN_MAX = 20  # of a kind one by one, after so many only the count goes on
@@ -42,6 +42,17 @@ class SkippedLedger:
     def odd(self, line: int, what: str) -> None:
         """A line in the wrong place, by which nothing is lost."""
         self._each("are out of order", line, what)
+
+    def differing(self, files: list[Differing]) -> None:
+        """Files that may differ at the end, which a strict replay refuses."""
+        if self._strict and files:
+            line, name, why = files[0]
+            shown = "".join(sign if sign.isprintable() else ascii(sign)[1:-1] for sign in name[:200])
+            more = f" (and {len(files) - 1:,} more)" if files[1:] else ""
+            raise Unreadable(
+                f"{self.source}: line {line}: {shown} may differ from the host's file{more}: {why}; "
+                "record it so that all bytes are in it, or leave out --strict to see every such file"
+            )
 
     def _each(self, kind: str, line: int, what: str) -> None:
         self._shown[kind] += 1

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from simfs.files.contract import Settings
 from simfs.replay.device.clock import NS_PER_DAY
-from simfs.replay.device.notes import Boot, NameFault, Refusal, Skipped, Stall
+from simfs.replay.device.notes import Boot, Differing, NameFault, Refusal, Skipped, Stall
 from simfs.study.run.life_projection import Life
 
 
@@ -197,6 +197,7 @@ class Trouble:
     names_cut: int
     lost_records: int
     skipped: tuple[Skipped, ...]
+    differing: tuple[Differing, ...]  # files
 
     @property
     def refused_operations(self) -> int:

@@ -140,7 +140,9 @@ def _energy(run: Run) -> Energy:
 def _trouble(run: Run) -> Trouble:
     lost_records = sum(tally.lost_records for tally in run.tasks.values())
     names_cut = run.store.meters.names_cut
-    return Trouble(tuple(run.refusals), tuple(run.name_faults), names_cut, lost_records, tuple(run.skipped))
+    return Trouble(
+        tuple(run.refusals), tuple(run.name_faults), names_cut, lost_records, tuple(run.skipped), tuple(run.differing)
+    )
 
 
 def _share(tally: TaskTally) -> TaskShare:

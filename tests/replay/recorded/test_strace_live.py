@@ -34,7 +34,7 @@ def recorded(place, program, *options, to_file=True):
 
 def replayed(recording, directory):
     config = StoreConfig(open_files_max=200, name_bytes=100)
-    run = replay_recording(recording, Store.format(NorFlash(block_count=64), config), directory=directory, strict=True)
+    run = replay_recording(recording, Store.format(NorFlash(block_count=64), config), directory=directory)
     return run, {name: run.store.open(name, "rb").read() for name in run.store.names()}
 
 
@@ -45,9 +45,11 @@ def test_random_operations_of_several_processes(tmp_path, seed, strings):
     recording, left = recorded(tmp_path, program, *strings)
     run, found = replayed(recording, str(tmp_path / "data"))
     assert run.store.check() == []
+    differ = {name for name in left.keys() | found.keys() if left.get(name) != found.get(name)}
+    assert differ <= {file.name for file in run.differing}
     if any(OVERLAPPED in entry.what for entry in run.skipped):
         return  # which came first is not in the recording
-    assert found == left
+    assert differ == set()
     assert run.refusals == []
 
 

@@ -10,6 +10,7 @@ import re
 from collections.abc import Callable
 
 from simfs.replay.recorded.open_file import OpenFile
+from simfs.replay.recorded.strace import copies
 from simfs.replay.recorded.strace.context import Context
 from simfs.replay.recorded.strace.lines import Call
 from simfs.replay.recorded.strace.processes import Process
@@ -50,8 +51,7 @@ def _take(context: Context, file: OpenFile, data: bytes, cut: bool, call: Call) 
     """The bytes that a write took, by what it returned, and how many of them the recording lacks."""
     returned = context.returned(call)
     if len(data) < returned:
-        why = "strace cut the string short" if cut else "the recording holds fewer bytes than were written"
-        context.store.skip(f"write on {file.name}: {why}; the rest is written as zeros (record with -s 1048576)")
+        context.lacks_bytes("write", file, cut)
     return data[:returned], max(0, returned - len(data))
 
 
@@ -115,6 +115,7 @@ def _allocate(context: Context, process: Process, file: OpenFile, call: Call, ma
     start, end = context.offset(match[2]), context.offset(match[2]) + context.offset(match[3])
     if modes & {"FALLOC_FL_COLLAPSE_RANGE", "FALLOC_FL_INSERT_RANGE"}:
         context.store.skip(f"fallocate on {file.name}: {match[1]} moves bytes inside the file")
+        context.store.spoil_file(file, f"fallocate with {match[1]} moves bytes inside the file")
         return
     if "FALLOC_FL_KEEP_SIZE" not in modes:
         context.store.extend(file, end)
@@ -140,10 +141,18 @@ def _status(context: Context, process: Process, file: OpenFile, call: Call, matc
         context.store.check_size(file, int(size[1]))
 
 
-@_on_file("ioctl", shape=rf", {FLAGS}{_REST}")
+@_on_file("ioctl", shape=rf", {FLAGS}(?:, (.*))?")
 def _control(context: Context, process: Process, file: OpenFile, call: Call, match: Match) -> None:
-    if "CLONE" in match[1] or "DEDUPE" in match[1]:
-        context.store.skip(f"ioctl {match[1]} into {file.name}: a recording does not hold the bytes")
+    if match[1] in ("FIOCLEX", "FIONCLEX"):
+        process.files.mark(_number(call), match[1] == "FIOCLEX")
+    elif "CLONE" in match[1] or "DEDUPE" in match[1]:
+        copies.clone(context, process, call, file, match[1], match[2] or "")
+
+
+def _number(call: Call) -> int:
+    """The descriptor that a call begins with."""
+    found = re.match(r"\d+", call.args)
+    return int(found[0]) if found else -1
 
 
 # --- descriptors -----------------------------------------------------------------------------------------------------
@@ -160,8 +169,7 @@ def _descriptor_control(context: Context, process: Process, file: OpenFile, call
     if command in ("F_DUPFD", "F_DUPFD_CLOEXEC"):
         context.put(process, context.returned(call), file, close_on_exec=command == "F_DUPFD_CLOEXEC")
     elif command == "F_SETFD":
-        found = re.match(r"\d+", call.args)
-        process.files.mark(int(found[0]) if found else -1, "FD_CLOEXEC" in argument)
+        process.files.mark(_number(call), "FD_CLOEXEC" in argument)
     elif command == "F_SETFL":
         file.appends = "O_APPEND" in argument
 
@@ -183,7 +191,7 @@ def _create(context: Context, process: Process, call: Call, match: Match) -> Non
 def _open_at(context: Context, process: Process, call: Call, match: Match) -> None:
     if match[1] == "AT_FDCWD" and match[2] is not None:
         process.where.show(match[2])
-    if call.path is None or not context.foreign(call.path):
+    if call.path is None or not context.foreign(call.path) or context.store.outside:
         context.open(process, call, context.locate(process, match[1], match[2], match[3]), match[5])
     else:
         context.drop(process, [context.returned(call)])
@@ -196,23 +204,20 @@ def _open_at_2(context: Context, process: Process, call: Call, match: Match) -> 
 
 @_on_path("truncate", "truncate64", shape=rf"{STRING}, {NUMBER}")
 def _truncate(context: Context, process: Process, call: Call, match: Match) -> None:
-    name = context.name_of(context.locate(process, None, None, match[1]))
+    name = context.file_of(context.locate(process, None, None, match[1]))
     if name is not None and context.done(process, call, name):
         context.store.truncate_name(name, context.offset(match[3]))
 
 
 @_on_path("unlink", shape=STRING)
 def _unlink(context: Context, process: Process, call: Call, match: Match) -> None:
-    name = context.name_of(context.locate(process, None, None, match[1]))
-    if name is not None and context.done(process, call, name):
-        context.store.remove(name)
+    context.remove(process, call, context.locate(process, None, None, match[1]))
 
 
 @_on_path("unlinkat", shape=rf"{PLACE}, {STRING}, {FLAGS}")
 def _unlink_at(context: Context, process: Process, call: Call, match: Match) -> None:
-    name = context.name_of(context.locate(process, match[1], match[2], match[3]))
-    if name is not None and "AT_REMOVEDIR" not in match[5] and context.done(process, call, name):
-        context.store.remove(name)
+    if "AT_REMOVEDIR" not in match[5]:
+        context.remove(process, call, context.locate(process, match[1], match[2], match[3]))
 
 
 @_on_path("rename", shape=rf"{STRING}, {STRING}")
@@ -242,19 +247,26 @@ def _make_directory_at(context: Context, process: Process, call: Call, match: Ma
         context.store.add_directory(name)
 
 
-@_on_path("link", "symlink", shape=rf"{STRING}, {STRING}")
+@_on_path("link", shape=rf"{STRING}, {STRING}")
 def _link(context: Context, process: Process, call: Call, match: Match) -> None:
-    context.linked(process, call, context.locate(process, None, None, match[3]))
+    first = context.locate(process, None, None, match[1])
+    context.link(process, call, first, context.locate(process, None, None, match[3]))
+
+
+@_on_path("symlink", shape=rf"{STRING}, {STRING}")
+def _symlink(context: Context, process: Process, call: Call, match: Match) -> None:
+    context.symlink(process, call, context.locate(process, None, None, match[3]))
 
 
 @_on_path("linkat", shape=rf"{PLACE}, {STRING}, {PLACE}, {STRING}, {FLAGS}")
 def _link_at(context: Context, process: Process, call: Call, match: Match) -> None:
-    context.linked(process, call, context.locate(process, match[5], match[6], match[7]))
+    first = context.locate(process, match[1], match[2], match[3])
+    context.link(process, call, first, context.locate(process, match[5], match[6], match[7]))
 
 
 @_on_path("symlinkat", shape=rf"{STRING}, {PLACE}, {STRING}")
 def _symlink_at(context: Context, process: Process, call: Call, match: Match) -> None:
-    context.linked(process, call, context.locate(process, match[3], match[4], match[5]))
+    context.symlink(process, call, context.locate(process, match[3], match[4], match[5]))
 
 
 @_on_path("chdir", shape=STRING)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 
-from simfs.replay.recorded.open_file import OpenFile
+from simfs.replay.recorded.strace import copies, queues
 from simfs.replay.recorded.strace.context import Context
 from simfs.replay.recorded.strace.lines import Call
 from simfs.replay.recorded.strace.processes import Process
@@ -14,14 +14,11 @@ from simfs.replay.recorded.strace.text import DESCRIPTOR, NUMBER, STRING, path_t
 ProcessCall = Callable[[Context, Process, Call], None]
 PROCESS_CALLS: dict[str, ProcessCall] = {}
 
-_OFFSET = r"(NULL|\[\d+\](?: => \[\d+\])?)"
 _DESCRIPTOR = re.compile(DESCRIPTOR)
 _ONTO = re.compile(rf"{DESCRIPTOR}, {DESCRIPTOR}(?:, (\w+))?")
 _RANGE = re.compile(rf"{NUMBER}, {NUMBER}, (\S+)")
 _PROGRAM = re.compile(rf"(?:[^\"]*, )?{STRING}, ")
 _MAPPING = re.compile(rf"[^,]+, \d+, ([A-Z_|]+), ([^,]+), {DESCRIPTOR}, \w+")
-_FIRST_INTO_SECOND = re.compile(rf"{DESCRIPTOR}, {_OFFSET}, {DESCRIPTOR}, {_OFFSET}, .*")
-_SECOND_INTO_FIRST = re.compile(rf"{DESCRIPTOR}, {DESCRIPTOR}, {_OFFSET}, .*")
 
 
 def _enter(*names: str) -> Callable[[ProcessCall], ProcessCall]:
@@ -104,54 +101,24 @@ def _map(context: Context, process: Process, call: Call) -> None:
     if found is None or file is None or not context.done(process, call, file.name):
         return
     if "MAP_SHARED" in found[2] and (file.writes or "PROT_WRITE" in found[1]):
-        context.store.skip(f"mmap of {file.name}: a recording does not hold what is stored through a shared mapping")
+        why = "a recording does not hold what is stored through a shared mapping"
+        context.store.skip(f"mmap of {file.name}: {why}")
+        context.store.spoil_file(file, why)
     else:
         context.store.skip(f"mmap of {file.name}: a recording does not hold what is read through a mapping")
 
 
-@_enter("copy_file_range", "splice")
-def _copy_range(context: Context, process: Process, call: Call) -> None:
-    found = _FIRST_INTO_SECOND.fullmatch(call.args)
-    if found:
-        source, target = process.files.get(int(found[1])), process.files.get(int(found[4]))
-        _copied(context, process, call, source, found[3] == "NULL", target, found[6] == "NULL")
-
-
-@_enter("sendfile", "sendfile64")
-def _send_file(context: Context, process: Process, call: Call) -> None:
-    found = _SECOND_INTO_FIRST.fullmatch(call.args)
-    if found:
-        source, target = process.files.get(int(found[3])), process.files.get(int(found[1]))
-        _copied(context, process, call, source, found[5] == "NULL", target, True)
-
-
-def _copied(
-    context: Context,
-    process: Process,
-    call: Call,
-    source: OpenFile | None,
-    source_moves: bool,
-    target: OpenFile | None,
-    target_moves: bool,
-) -> None:
-    """A copy inside the kernel: the recording has the positions but not the bytes.
-
-    Many programs copy with read and write if the system refuses copy_file_range, hence the hint.
-    """
-    file = target or source
-    if file is None or not context.done(process, call, file.name) or not context.returned(call):
-        return
-    if source and source_moves:
-        source.position += context.returned(call)
-    if target:
-        target.position += context.returned(call) * target_moves
-        hint = " (record with --inject=copy_file_range:error=ENOSYS)" * (call.name == "copy_file_range")
-        context.store.skip(f"{call.name} into {file.name}: a recording does not hold the bytes{hint}")
-    else:
-        context.store.skip(f"{call.name} from {file.name}: its reading is not replayed")
-
-
-@_enter("io_uring_enter", "io_submit")
-def _queue(context: Context, process: Process, call: Call) -> None:
-    if call.value[:1] != "-":
-        context.store.skip(f"{call.name}: a recording does not hold what is done through a queue")
+PROCESS_CALLS.update(
+    {
+        "copy_file_range": copies.copy_range,
+        "splice": copies.copy_range,
+        "sendfile": copies.send_file,
+        "sendfile64": copies.send_file,
+        "tee": copies.disturb_pipes,
+        "vmsplice": copies.disturb_pipes,
+        "io_submit": queues.submit,
+        "io_getevents": queues.results,
+        "io_pgetevents": queues.results,
+        "io_uring_enter": queues.enter_ring,
+    }
+)

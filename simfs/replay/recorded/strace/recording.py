@@ -124,12 +124,15 @@ def _replay(
     tell()
     if not context.touched:
         ledger.note(1, f"the whole recording: no call in it concerns {directory}")
+    differing = context.store.differing.entries()
+    ledger.differing(differing)
     return device.finish(
         title=f"{Path(ledger.source).stem}: {directory} is the store",
         source=ledger.source,
         kind="recording",
         name_faults=name_faults(context.store.names, device.store.name_rules),
         skipped=ledger.entries(),
+        differing=differing,
     )
 
 

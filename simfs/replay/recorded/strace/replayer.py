@@ -11,7 +11,7 @@ from simfs.replay.recorded.strace.file_calls import FILE_CALLS, PATH_CALLS
 from simfs.replay.recorded.strace.lines import ATTACHED, ENDED, Call
 from simfs.replay.recorded.strace.process_calls import PROCESS_CALLS
 from simfs.replay.recorded.strace.processes import Process
-from simfs.replay.recorded.strace.text import DESCRIPTOR
+from simfs.replay.recorded.strace.text import DESCRIPTOR, path_text
 
 # These change neither contents nor names nor descriptors of regular files.
 _IGNORED = """
@@ -29,7 +29,9 @@ _IGNORED = """
     statx sysinfo tgkill time times tkill umask uname utime utimensat utimes wait4 waitid waitpid
 """
 IGNORED = frozenset(_IGNORED.split())
+UNKNOWN_CALL = "a call that this replay does not know"
 _DESCRIPTOR = re.compile(DESCRIPTOR)
+_SHOWN = re.compile(r'<([^<>"]*)>|"(/[^"\\]*+(?:\\.[^"\\]*+)*+|\\x2f[^"]*)"')
 
 
 class Replayer:
@@ -73,7 +75,11 @@ class Replayer:
             return self._on_path(process, call)
         if call.value[:1] != "-" and any(mention in call.args for mention in self._mentions):
             context.touched = True
-            store.skip(f"{call.name}: a call that this replay does not know")
+            store.skip(f"{call.name}: {UNKNOWN_CALL}")
+            for shown, quoted in _SHOWN.findall(call.args):
+                name = context.name_of(path_text(shown or quoted))
+                if name not in (None, "/"):
+                    store.spoil(str(name), f"{call.name}: {UNKNOWN_CALL}")
         return None
 
     def _on_file(self, process: Process, call: Call) -> None:
@@ -87,11 +93,15 @@ class Replayer:
         if file is None:
             context.on_stranger(call, found[2])
         elif context.done(process, call, file.name):
-            shape, replay = FILE_CALLS[call.name]
-            match = shape.fullmatch(call.args, found.end())
-            if match is None:
-                raise Unreadable(f"{call.name} has other arguments than strace writes")
-            replay(context, process, file, call, match)
+            try:
+                shape, replay = FILE_CALLS[call.name]
+                match = shape.fullmatch(call.args, found.end())
+                if match is None:
+                    raise Unreadable(f"{call.name} has other arguments than strace writes")
+                replay(context, process, file, call, match)
+            except Unreadable:
+                context.store.spoil_file(file, f"{call.name}: its line can't be read")
+                raise
 
     def _on_path(self, process: Process, call: Call) -> None:
         shape, replay = PATH_CALLS[call.name]
