@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from simfs.files.contract import AnyStore
     from simfs.replay.device.device import Run
     from simfs.replay.device.observer import Observer
+    from simfs.replay.recorded.rounds import Rounds
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -86,10 +87,12 @@ def _replay_recording(
     device: str | None,
     part: str | None,
     size: str | None,
+    **carrying: Any,
 ) -> Run:
     from simfs.replay.recorded.console.log import is_console_log, replay_console_log
     from simfs.replay.recorded.faults import BadRecording
     from simfs.replay.recorded.strace.recording import is_recording, replay_recording
+    from simfs.replay.scenario.load import load_scenario
 
     from_console = not is_recording(file)
     if from_console and not is_console_log(file):
@@ -99,13 +102,39 @@ def _replay_recording(
         )
     if from_console and directory:
         raise Refused(f"--directory: it is for what strace wrote, and {file} has the store's own names; leave it out")
+    rounds = _rounds(**carrying)
     store = described_store(device, part, size)
+    expect = load_scenario(device).expect.table() if device else None
     try:
         if from_console:
-            return replay_console_log(file, store, strict=strict, progress=progress, observers=observers)
-        return replay_recording(file, store, directory=directory, strict=strict, progress=progress, observers=observers)
+            return replay_console_log(
+                file, store, strict=strict, progress=progress, observers=observers, rounds=rounds, expect=expect
+            )
+        return replay_recording(
+            file, store, directory=directory, strict=strict, progress=progress, observers=observers, rounds=rounds,
+            expect=expect,
+        )  # fmt: skip
     except BadRecording as error:
         raise Refused(error) from None
+
+
+def _rounds(**carrying: Any) -> Rounds:
+    """How long a recording is carried on: `repeat` and `for` are the options, which not every command has."""
+    from simfs.replay.recorded.rounds import ONCE, Rounds
+    from simfs.replay.scenario.quantities import parse_duration
+
+    repeat, duration = carrying.get("repeat"), carrying.get("for")
+    if repeat and duration is not None:
+        raise Refused("--repeat and --for: each says how long the recording goes on; give one of them")
+    if duration is None:
+        return Rounds(repeat) if repeat else ONCE
+    try:
+        duration_ns = parse_duration(duration)
+    except ValueError as error:
+        raise Refused(f"--for {duration}: {error}") from None
+    if not duration_ns:
+        raise Refused(f"--for {duration}: this is no time; write for example 30 d")
+    return Rounds(duration_ns=duration_ns)
 
 
 def described_store(device: str | None, part: str | None, size: str | None) -> AnyStore:

@@ -19,12 +19,17 @@ from simfs.cli.outputs import check_target, report_of, save_image
 @click.option("--save-image", "image", metavar="IMAGE", help="Save the flash in this file as it is at the end.")
 @click.option("--plain", is_flag=True, help="Scenario: do one operation after the other, which takes longer.")
 @recording_options
+@click.option("--repeat", metavar="N", type=click.IntRange(1), help="Recording: do its work N times in all.")
+@click.option(
+    "--for", metavar="DURATION", help="Recording: do its work again until this time has passed, such as 5years."
+)
 def run(file: str, as_json: bool, image: str | None, plain: bool, **options: Any) -> None:
     """Replay FILE and report what the flash went through.
 
     FILE is a scenario (.toml), a Python script (.py), or a recording: what
     `strace -f -y -ttt -s 1048576 -x` wrote about a program, or a console log
     in which a firmware reports its file operations (see `simfs recorder`).
+    What the scenario of --device expects is judged for a recording too.
 
     The exit status is 0, or 1 when an expectation is not met, or 2 on bad input.
     """

@@ -26,7 +26,7 @@ LAYERS = {
         "< usage, check, damage, attribution < batch"
     ),
     "simfs.replay": "device < scenario < recorded < player < batch < script < play",
-    "simfs.replay.recorded": "faults, source, open_file, differing < skipped < files < store < strace, console",
+    "simfs.replay.recorded": "faults, source, open_file, differing < skipped < rounds, files < store < strace, console",
     "simfs.study": "pools < run < cuts < life < fleet < sweep",
     "simfs.study.cuts": "notes < judging < firmware, lives < case_text, campaign < report, shrink < lives_report",
     "simfs.bridges": "images < mount < testing < cluster, os_functions, recorder < patched, fsspec_store",

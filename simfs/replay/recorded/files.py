@@ -42,6 +42,7 @@ class RecordedFiles(ABC):
         self.line = 0
         self.first_line = 0
         self.task = ""
+        self.later_rounds = False  # the recording is carried on: the store holds what the first round left
         self._open: set[OpenFile] = set()
         self._refused: set[str] = set()  # names on which the store refused something that the host did
         self._directories: set[str] = set()
@@ -75,8 +76,9 @@ class RecordedFiles(ABC):
         self.skipped.note(self.line, what)
 
     def spoil(self, name: str, why: str) -> None:
-        """From the present call on the file may differ from the host's."""
-        self.differing.spoil(name, self.line, why)
+        """From the present call on the file may differ from the host's, as it was after the first round."""
+        if not self.later_rounds:
+            self.differing.spoil(name, self.line, why)
 
     def spoil_file(self, file: OpenFile, why: str) -> None:
         """As `spoil`, of an open file; one whose name is gone is not there at the end."""
@@ -103,6 +105,8 @@ class RecordedFiles(ABC):
             self.lost("open", file)
             self.spoil(name, self.unknown)
             return file
+        if exists and self.later_rounds and "O_EXCL" in flags:
+            flags = flags - {"O_EXCL"} | {"O_TRUNC"}
         mode = open_mode(flags, exists)
         changes = mode[0] != "r"
         if changes:
@@ -161,7 +165,8 @@ class RecordedFiles(ABC):
         def action() -> None:
             handle = self._handle(file)
             handle.seek(start)
-            found = read_whole(handle, min(asked, got + 1))  # one more than there was: the end must be the end
+            one_more = not self.later_rounds  # than there was: the end must be the end
+            found = read_whole(handle, min(asked, got + one_more))
             if len(found) != got or not found.startswith(data):
                 self.strange(file)
 
@@ -227,7 +232,7 @@ class RecordedFiles(ABC):
         self.skip(f"{operation} on {file.name}: {file.lost}")
 
     def strange(self, file: OpenFile) -> None:
-        if file.name not in self._refused:  # else the refusal says why
+        if file.name not in self._refused and not self.later_rounds:  # else the refusal says why
             self.skip(f"{file.name}: {STRANGE}")
             self.spoil_file(file, STRANGE)
 

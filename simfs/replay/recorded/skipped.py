@@ -15,6 +15,7 @@ class SkippedLedger:
 
     def __init__(self, source: str, strict: bool) -> None:
         self.source = source
+        self.later_rounds = False  # the lines were all there before: only what is new is noted
         self._strict = strict
         self._first_line: dict[str, int] = {}
         self._count: dict[str, int] = {}
@@ -22,6 +23,8 @@ class SkippedLedger:
 
     def note(self, line: int, what: str) -> None:
         """One more of a kind; `what` is the kind."""
+        if self.later_rounds and what in self._first_line:
+            return
         self._first_line.setdefault(what, line)
         self._count[what] = self._count.get(what, 0) + 1
 
@@ -55,6 +58,8 @@ class SkippedLedger:
             )
 
     def _each(self, kind: str, line: int, what: str) -> None:
+        if self.later_rounds:
+            return
         self._shown[kind] += 1
         self.note(line, what if self._shown[kind] <= SHOWN_MAX else f"further lines {kind}")
 

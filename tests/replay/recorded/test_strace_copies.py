@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.traces import NEW, files_in, replay_trace, skipped_in
+from tests.replay.recorded.traces import NEW, files_in, replay_trace, skipped_in
 
 COPY = NEW + '1 write(3</d/a>, "abcdef", 6) = 6\n1 lseek(3</d/a>, 0, SEEK_SET) = 0\n1 creat("/d/b", 0644) = 4</d/b>\n'
 

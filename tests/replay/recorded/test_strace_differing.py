@@ -9,7 +9,7 @@ import pytest
 from simfs.replay.recorded.differing import WRITTEN_BEFORE
 from simfs.replay.recorded.faults import BadRecording
 from simfs.replay.recorded.files import OVERLAPPED, STRANGE, THERE_BEFORE
-from tests.support.traces import NEW, files_in, replay_trace, skipped_in
+from tests.replay.recorded.traces import NEW, files_in, replay_trace, skipped_in
 
 SPOILT = NEW + "1 sendfile(3</d/a>, 9</etc/x>, NULL, 9) = 7\n"
 NOT_HELD = "a recording does not hold the bytes"

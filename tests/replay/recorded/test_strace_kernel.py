@@ -13,9 +13,9 @@ from simfs.flash import NorFlash
 from simfs.replay.device.device import Run
 from simfs.replay.recorded.faults import BadRecording
 from simfs.replay.recorded.strace.recording import replay_recording
+from tests.replay.recorded.traces import files_in
 from tests.support.places import RECORDINGS
 from tests.support.tools import needs_strace
-from tests.support.traces import files_in
 
 pytestmark = needs_strace()
 

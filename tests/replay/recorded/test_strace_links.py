@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.traces import NEW, files_in, replay_trace, skipped_in
+from tests.replay.recorded.traces import NEW, files_in, replay_trace, skipped_in
 
 AB = NEW + '1 write(3</d/a>, "old", 3) = 3\n1 close(3</d/a>) = 0\n1 creat("/d/n", 0644) = 3</d/n>\n'
 AB += '1 write(3</d/n>, "new", 3) = 3\n1 close(3</d/n>) = 0\n'

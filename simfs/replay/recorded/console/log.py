@@ -16,9 +16,10 @@ from simfs.replay.device.device import Device, Run
 from simfs.replay.device.name_check import name_faults
 from simfs.replay.device.observer import Observer
 from simfs.replay.recorded.console.lines import RIGHT_LINE, Joined, Record, Torn, found_in, whole_line
-from simfs.replay.recorded.console.order import Gap, Order
+from simfs.replay.recorded.console.order import BOOT, Gap, Order
 from simfs.replay.recorded.console.replayer import ConsoleReplayer
 from simfs.replay.recorded.faults import BadRecording, Unreadable
+from simfs.replay.recorded.rounds import ONCE, CarriedOn, Rounds
 from simfs.replay.recorded.skipped import SkippedLedger
 from simfs.replay.recorded.source import Progress, opened, told
 
@@ -60,34 +61,62 @@ def replay_console_log(
     strict: bool = False,
     progress: Progress | None = None,
     observers: Iterable[Observer] = (),
+    rounds: Rounds = ONCE,
+    expect: dict[str, object] | None = None,
 ) -> Run:
     """Replay a console log on `store`, which should be freshly formatted.
 
     Lines that are torn or lost are counted and reported with their place; with `strict` they raise `BadRecording`.
-    `observers` are called for all that happens. `OSError` if the file can't be read.
+    `observers` are called for all that happens. `rounds` says how long the log is carried on, `expect` what is expected
+    of the run. `OSError` if the file can't be read.
     """
     source = os.fspath(path)
     ledger = SkippedLedger(source, strict)
     device = Device(store, observers=observers)
     replayer = ConsoleReplayer(device, ledger)
+    carried = CarriedOn(rounds, device, ledger)
     try:
-        with opened(path) as lines:
-            tell = told(lines, progress)
-            for number, record in enumerate(in_order(lines, ledger)):
-                replayer.apply(record)
-                if not number % LINES_PER_PROGRESS:
-                    tell()
-            tell()
+        for _ in carried:
+            _play_round(path, replayer, ledger, carried, progress)
     except Unreadable as error:
         raise BadRecording(str(error)) from None
     replayer.finish()
     return device.finish(
-        title=f"{Path(source).stem}: console log of the firmware",
+        title=f"{Path(source).stem}: console log of the firmware{carried.title}",
         source=source,
         kind="recording",
         name_faults=name_faults(replayer.store.names, store.name_rules),
         skipped=ledger.entries(),
+        expect=expect,
     )
+
+
+def _play_round(
+    path: str | os.PathLike[str],
+    replayer: ConsoleReplayer,
+    ledger: SkippedLedger,
+    carried: CarriedOn,
+    progress: Progress | None,
+) -> None:
+    """All lines of the log once."""
+    store = replayer.store
+    store.clock.begin()
+    with opened(path) as lines:
+        tell = told(lines, carried.progress(progress))
+        for number, record in enumerate(in_order(lines, ledger)):
+            if not number and not (isinstance(record, Record) and record.operation == BOOT):
+                replayer.finish()  # what the round before left open
+            if isinstance(record, Record):
+                store.clock.show(record.time_ms, record.operation == BOOT)
+            if carried.over(store.due_ns()):
+                break
+            replayer.apply(record)
+            if not number % LINES_PER_PROGRESS:
+                tell()
+        end_ns = carried.end_ns
+        store.device.wait_until(store.due_ns() if end_ns is None else min(store.due_ns(), end_ns))
+        store.later_rounds = True
+        tell()
 
 
 def in_order(lines: Iterable[str], ledger: SkippedLedger) -> Iterator[Record | Gap]:

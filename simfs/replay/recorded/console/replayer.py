@@ -30,6 +30,10 @@ class FirmwareClock:
         self._last_ms: int | None = None
         self.now_ns = 0
 
+    def begin(self) -> None:
+        """A log begins: its first line says what the firmware's clock shows now."""
+        self._last_ms = None
+
     def show(self, time_ms: int, boots: bool) -> None:
         """Take over what the firmware's clock shows. Time never goes back: if the clock was set back, it goes on from
         there."""
@@ -78,7 +82,6 @@ class ConsoleReplayer:
         self.store.line = record.line
         if isinstance(record, Gap):
             return self._miss(record)
-        self.store.clock.show(record.time_ms, record.operation == BOOT)
         try:
             shape, replay = OPERATIONS.get(record.operation, (None, None))
             match = shape and shape.fullmatch(record.arguments)
@@ -92,6 +95,7 @@ class ConsoleReplayer:
 
     def finish(self) -> None:
         """Close what is still open."""
+        self._files.clear()
         self.store.finish()
 
     def _miss(self, gap: Gap) -> None:

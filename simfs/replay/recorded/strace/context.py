@@ -38,8 +38,14 @@ class Context:
         self.store = TracedStore(device, skipped)
         self.directory = directory
         self.touched = False  # some call concerned the store
-        self.processes = Processes(parents_of)
+        self._parents_of = parents_of
+        self.begin()
+
+    def begin(self) -> None:
+        """A round of the recording begins: no process is known."""
+        self.processes = Processes(self._parents_of)
         self.pipes = Pipes()
+        self.store.outside.clear()
         self._real: dict[str, str] = {}  # directory as a program named it -> the one it led to
 
     def done(self, process: Process, call: Call, name: str) -> bool:

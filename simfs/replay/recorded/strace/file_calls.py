@@ -100,7 +100,11 @@ def _read_buffers(context: Context, process: Process, file: OpenFile, call: Call
 @_on_file("lseek", "_llseek", shape=rf", {NUMBER}, (?:\[\d+\], )?(SEEK_\w+)")
 def _seek(context: Context, process: Process, file: OpenFile, call: Call, match: Match) -> None:
     file.position = context.returned(call)
-    if match[2] == "SEEK_END":
+    if match[2] != "SEEK_END":
+        return
+    if context.store.later_rounds:
+        file.position = max(0, context.store.size_of(file) + int(match[1]))
+    else:
         context.store.check_size(file, file.position - int(match[1]))
 
 

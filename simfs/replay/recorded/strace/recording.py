@@ -12,14 +12,16 @@ from __future__ import annotations
 import os
 import posixpath
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from pathlib import Path
 
 from simfs.files.contract import AnyStore
 from simfs.replay.device.device import Device, Run
 from simfs.replay.device.name_check import name_faults
+from simfs.replay.device.notes import Differing
 from simfs.replay.device.observer import Observer
 from simfs.replay.recorded.faults import BadRecording, Unreadable
+from simfs.replay.recorded.rounds import ONCE, CarriedOn, Rounds
 from simfs.replay.recorded.skipped import SkippedLedger
 from simfs.replay.recorded.source import Progress, opened, told
 from simfs.replay.recorded.strace.context import Context
@@ -54,26 +56,39 @@ def replay_recording(
     strict: bool = False,
     progress: Progress | None = None,
     observers: Iterable[Observer] = (),
+    rounds: Rounds = ONCE,
+    expect: dict[str, object] | None = None,
 ) -> Run:
     """Replay a recording on `store`, which should be freshly formatted.
 
     `directory` is the absolute path of the directory that stands for the store; without it, `store_directory` finds it.
-    With `strict` a line that can't be read raises `BadRecording`; else it is skipped, counted and named.
-    `observers` are called for all that happens. `OSError` if the file can't be read.
+    With `strict` a line that can't be read raises `BadRecording`, and so does a file that may differ from the host's;
+    else they are counted and named. `observers` are called for all that happens. `rounds` says how long the recording
+    is carried on, `expect` what is expected of the run. `OSError` if the file can't be read.
     """
     source = os.fspath(path)
     directory = store_directory(path) if directory is None else _checked(directory)
     ledger = SkippedLedger(source, strict)
 
-    def unreadable(line: int, text: str) -> None:
-        ledger.unreadable(line, text, right=RIGHT_LINE)
-
-    with opened(path) as lines:
-        reader = Reader(lines, IGNORED, unreadable)
-        try:
-            return _replay(reader, store, observers, directory, ledger, _Parents(path), told(lines, progress))
-        except Unreadable as error:
-            raise BadRecording(str(error)) from None
+    device = Device(store, start_ns=_start_ns(path), observers=observers)
+    context = Context(device, directory, ledger, _Parents(path).of)
+    carried = CarriedOn(rounds, device, ledger)
+    try:
+        for _ in carried:
+            _play_round(path, context, ledger, carried, progress)
+            if not ledger.later_rounds:
+                differing = _judged(context, ledger)
+    except Unreadable as error:
+        raise BadRecording(str(error)) from None
+    return device.finish(
+        title=f"{Path(source).stem}: {directory} is the store{carried.title}",
+        source=source,
+        kind="recording",
+        name_faults=name_faults(context.store.names, device.store.name_rules),
+        skipped=ledger.entries(),
+        differing=differing,
+        expect=expect,
+    )
 
 
 def store_directory(path: str | os.PathLike[str]) -> str:
@@ -99,41 +114,48 @@ def store_directory(path: str | os.PathLike[str]) -> str:
     )
 
 
-def _replay(
-    reader: Reader,
-    store: AnyStore,
-    observers: Iterable[Observer],
-    directory: str,
-    ledger: SkippedLedger,
-    parents: _Parents,
-    tell: Callable[[], None],
-) -> Run:
-    calls = iter(reader)
-    first = next(calls, None)
-    device = Device(store, start_ns=reader.first_ns or 0, observers=observers)
-    context = Context(device, directory, ledger, parents.of)
-    replayer = Replayer(context, ledger)
-    if first is not None:
-        replayer.apply(first)
-    for number, call in enumerate(calls):
-        replayer.apply(call)
-        if not number % CALLS_PER_PROGRESS:
-            tell()
-    replayer.finish()
-    device.wait_until(reader.last_ns or 0)
-    tell()
+def _start_ns(path: str | os.PathLike[str]) -> int:
+    """The time of the first line that has one."""
+    with opened(path) as lines:
+        reader = Reader(lines, frozenset(), _unheard)
+        next(iter(reader), None)
+        return reader.first_ns or 0
+
+
+def _play_round(
+    path: str | os.PathLike[str], context: Context, ledger: SkippedLedger, carried: CarriedOn, progress: Progress | None
+) -> None:
+    """All lines of the recording once, from the time on that the store has come to."""
+
+    def unreadable(line: int, text: str) -> None:
+        ledger.unreadable(line, text, right=RIGHT_LINE)
+
+    store, device = context.store, context.store.device
+    context.begin()
+    with opened(path) as lines:
+        reader, replayer = Reader(lines, IGNORED, unreadable), Replayer(context, ledger)
+        tell = told(lines, carried.progress(progress))
+        for number, call in enumerate(reader):
+            if carried.over(call.at_ns + store.shift_ns):
+                break
+            replayer.apply(call)
+            if not number % CALLS_PER_PROGRESS:
+                tell()
+        replayer.finish()
+        last_ns = (reader.last_ns or 0) + store.shift_ns
+        device.wait_until(last_ns if carried.end_ns is None else min(last_ns, carried.end_ns))
+        store.shift_ns += (reader.last_ns or 0) - (reader.first_ns or 0)
+        store.later_rounds = True
+        tell()
+
+
+def _judged(context: Context, ledger: SkippedLedger) -> list[Differing]:
+    """After the first round: the files that may differ from the host's. A strict replay refuses them."""
     if not context.touched:
-        ledger.note(1, f"the whole recording: no call in it concerns {directory}")
+        ledger.note(1, f"the whole recording: no call in it concerns {context.directory}")
     differing = context.store.differing.entries()
     ledger.differing(differing)
-    return device.finish(
-        title=f"{Path(ledger.source).stem}: {directory} is the store",
-        source=ledger.source,
-        kind="recording",
-        name_faults=name_faults(context.store.names, device.store.name_rules),
-        skipped=ledger.entries(),
-        differing=differing,
-    )
+    return differing
 
 
 class _AllBut:

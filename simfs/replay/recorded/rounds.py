@@ -1,0 +1,96 @@
+"""How long a recording is carried on: its work is done again and again, so that wear and room show over years."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from simfs.replay.device.device import Device
+from simfs.replay.recorded.faults import BadRecording
+from simfs.replay.recorded.skipped import SkippedLedger
+from simfs.replay.recorded.source import Progress
+from simfs.replay.scenario.crosschecks import OPERATIONS_MAX
+
+
+@dataclass(frozen=True, slots=True)
+class Rounds:
+    """So many rounds, or as many as it takes until the device time has passed."""
+
+    count: int = 1
+    duration_ns: int | None = None
+
+
+ONCE = Rounds()
+
+
+class CarriedOn:
+    """The rounds of one replay: iterate over them, and count every line of a recording that is replayed.
+
+    What is not replayed is told in the first round only: the later ones have the same lines.
+    """
+
+    def __init__(self, rounds: Rounds, device: Device, ledger: SkippedLedger) -> None:
+        self._rounds = rounds
+        self._device = device
+        self._ledger = ledger
+        self._done = 0  # rounds
+        self._lines = 0  # of all rounds so far
+
+    def __iter__(self) -> Iterator[int]:
+        """The number of each round, from 0 on."""
+        while self._goes_on():
+            yield self._done
+            self._done += 1
+            self._ledger.later_rounds = True
+            if self._done == 1:
+                self._check_work()
+
+    def over(self, due_ns: int) -> bool:
+        """Whether what is due then comes too late. Else it counts as one line more."""
+        self._lines += 1
+        return self.end_ns is not None and due_ns >= self.end_ns
+
+    @property
+    def end_ns(self) -> int | None:
+        """Device time of the end, if it is given."""
+        duration_ns = self._rounds.duration_ns
+        return None if duration_ns is None else self._device.start_ns + duration_ns
+
+    @property
+    def title(self) -> str:
+        """What a report's title says of it."""
+        return "" if self._done == 1 else f", {self._done:,} times"
+
+    def progress(self, progress: Progress | None) -> Progress | None:
+        """`progress` for all rounds in place of one."""
+        if progress is None or self._rounds == ONCE:
+            return progress
+
+        def tell(done: int, whole: int) -> None:
+            duration_ns = self._rounds.duration_ns
+            if duration_ns is None:
+                progress(done + whole * self._done, whole * self._rounds.count)
+            else:
+                progress(min(self._device.now_ns - self._device.start_ns, duration_ns), duration_ns)
+
+        return tell
+
+    def _goes_on(self) -> bool:
+        if self.end_ns is None:
+            return self._done < self._rounds.count
+        return self._device.now_ns < self.end_ns or not self._done
+
+    def _check_work(self) -> None:
+        """Refuse, after the first round, what would take for ever."""
+        count, duration_ns = self._rounds.count, self._rounds.duration_ns
+        if duration_ns is not None:
+            took_ns = self._device.now_ns - self._device.start_ns
+            if not took_ns:
+                what = "its work takes 0 s of device time, so it would go on for ever"
+                raise BadRecording(f"{self._ledger.source}: {what}; give --repeat")
+            count = -(-duration_ns // took_ns)
+        if count > 1 and count * self._lines > OPERATIONS_MAX:
+            raise BadRecording(
+                f"{self._ledger.source}: its {self._lines:,} lines {count:,} times, more than {OPERATIONS_MAX:,} are "
+                "not carried out; ask for less"
+            )
