@@ -46,6 +46,12 @@ class SkippedLedger:
         """A line in the wrong place, by which nothing is lost."""
         self._each("are out of order", line, what)
 
+    def doubtful(self, line: int, what: str) -> None:
+        """Lines that came twice, where only one who was there knows whether they were printed twice."""
+        if self._strict:
+            raise Unreadable(f"{self.source}: line {line}: {what}; give a log in which nothing is sent twice")
+        self.odd(line, what)
+
     def differing(self, files: list[Differing]) -> None:
         """Files that may differ at the end, which a strict replay refuses."""
         if self._strict and files:

@@ -248,7 +248,7 @@ def files_after(run: Run) -> dict[str, bytes]:
 
 def test_boots_that_are_the_same_to_the_letter() -> None:
     one = [spelled(0, 5, "boot"), spelled(1, 6, "flush 1"), spelled(2, 7, "flush 1")]
-    assert numbers(one + one[:1] + one) == ([0, 1, 2, 0, 0, 1, 2], [])
+    assert numbers(one + one[:1] + one) == ([0, 1, 2, 0, 0, 1, 2], [5])  # or the first three lines were sent again
     assert numbers([one[0]] * 3) == ([0, 0, 0], [])
     assert numbers([one[0], one[1], one[0], one[2]]) == ([0, 1, 2], [3])
 

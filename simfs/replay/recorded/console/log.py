@@ -121,7 +121,7 @@ def _play_round(
 
 def in_order(lines: Iterable[str], ledger: SkippedLedger) -> Iterator[Record | Gap]:
     """The operations in the order in which the firmware printed them. Torn and odd lines go to the ledger."""
-    order = Order(ledger.odd)
+    order = Order(ledger.odd, ledger.doubtful)
     for number, text in enumerate(lines, 1):
         whole = whole_line(number, text)
         if whole is not None and order.follows(whole):
