@@ -189,7 +189,7 @@ def explain(source: str, block: int | None, start: str | None, as_json: bool) ->
         explained = _explained(source, start, whole=False)
         print_report(_object(explanation_of(explained)) if as_json else as_text(explained))
         return
-    found = _read(source, start, whole=False)
+    found = read_source(source, start, whole=False)
     if as_json:
         raise Refused(f"--block {block}: --json has all blocks at once; leave one of the two out")
     if block >= found.settings.block_count:
@@ -205,7 +205,8 @@ def _object(report: object) -> str:
     return object_of(report, note="")
 
 
-def _read(source: str, start: str | None, *, whole: bool = True) -> Image:
+def read_source(source: str, start: str | None, *, whole: bool = True) -> Image:
+    """The store in an image; `start` is what --start says."""
     from simfs.bridges.images.source import BadImage, read_image
 
     check_source(source, "give an image of a store")
@@ -222,7 +223,7 @@ def _read(source: str, start: str | None, *, whole: bool = True) -> Image:
 def _explained(source: str, start: str | None, *, whole: bool = True) -> Explained:
     from simfs.bridges.images.explained import explain
 
-    read = _read(source, start, whole=whole)
+    read = read_source(source, start, whole=whole)
     with progress_bar(f"checking {shown(source)}") as progress:
         return explain(read, progress)
 

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 import click
 
 from simfs.cli.exits import Refused, print_report
-from simfs.cli.inputs import PART_OF_RECORDINGS, check_source
+from simfs.cli.image_command import START, read_source
+from simfs.cli.inputs import check_source
 from simfs.cli.outputs import check_target, report_of, save_image
 
 if TYPE_CHECKING:
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 @click.argument("directory")
 @click.option("--part", metavar="NAME", help="Image: its chip; `simfs parts` lists them.")
 @click.option("--device", metavar="SCENARIO", help="Image: take its chip from a scenario.")
+@START
 @click.option("--read-only", is_flag=True, help="Let nothing be changed; the flash stays as it is.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
 @click.option("--save-image", "image", metavar="IMAGE", help="Save the flash in this file as it is at the end.")
@@ -32,13 +34,15 @@ def mount(
     directory: str,
     part: str | None,
     device: str | None,
+    start: str | None,
     read_only: bool,
     as_json: bool,
     image: str | None,
 ) -> None:
     """Mount a store on DIRECTORY, for any program to work on.
 
-    SOURCE is an image of a store, or a scenario (.toml). With a scenario the
+    SOURCE is an image of a store, a dump of the whole chip, Intel HEX or
+    S-records, or a scenario (.toml). With a scenario the
     store is new, on its chip and with its settings; its tasks are not played
     and its expectations not judged. `fusermount3 -u DIRECTORY`, Ctrl-C or
     SIGTERM ends the mount and prints the report. SOURCE stays as it is.
@@ -48,7 +52,7 @@ def mount(
     if image is not None:
         _check_image(image, source, directory)
         image = os.path.abspath(image)  # libfuse goes to the root directory while it serves
-    report, fault = _served(source, directory, part, device, read_only, as_json, image)
+    report, fault = _served(source, directory, part, device, start, read_only, as_json, image)
     print_report(report)
     if fault:
         raise Refused(fault)
@@ -59,6 +63,7 @@ def _served(
     directory: str,
     part: str | None,
     device: str | None,
+    start: str | None,
     read_only: bool,
     as_json: bool,
     image: str | None,
@@ -70,7 +75,7 @@ def _served(
     from simfs.bridges.mount.store import CannotShow
 
     scenario = _scenario(source) if source.endswith(".toml") else None
-    store = _new_store(scenario, part, device) if scenario else _store_in(source, part, device, read_only)
+    store = _new_store(scenario, part, device, start) if scenario else store_in(source, part, device, start, read_only)
     title = (scenario.title if scenario else "") or Path(source).stem
     try:
         run, left = serve(
@@ -108,22 +113,29 @@ def _scenario(file: str) -> Scenario:
         raise Refused(*error.faults) from None
 
 
-def _new_store(scenario: Scenario, part: str | None, device: str | None) -> AnyStore:
+def _new_store(scenario: Scenario, part: str | None, device: str | None, start: str | None) -> AnyStore:
     from simfs.replay.play import make_store
 
-    if part or device:
-        raise Refused(f"--{'part' if part else 'device'}: it is for images; a scenario has its own chip")
+    for option, value in (("part", part), ("device", device), ("start", start)):
+        if value is not None:
+            raise Refused(f"--{option}: it is for images; a scenario has its own chip")
     return make_store(scenario)
 
 
-def _store_in(file: str, part: str | None, device: str | None, read_only: bool) -> AnyStore:
+def store_in(file: str, part: str | None, device: str | None, start: str | None, read_only: bool) -> AnyStore:
+    """The store in an image or a dump, on the chip that is named; without one, on a chip as the store says itself."""
     from simfs.files import Store
     from simfs.flash import NorFlash
 
-    check_source(file)
     sheet = _datasheet(part, device)
+    found = read_source(file, start)
+    block_bytes = found.settings.block_bytes
+    if sheet and sheet.block_bytes != block_bytes:
+        raise Refused(
+            f"{file}: the store is made for erase blocks of {block_bytes} bytes; --part or --device give another chip"
+        )
     try:
-        flash = NorFlash.from_image(Path(file).read_bytes(), datasheet=sheet)
+        flash = NorFlash.from_image(found.data, datasheet=sheet) if sheet else found.flash()
         return Store.mount(flash, read_only)
     except ValueError as error:
         raise Refused(f"{file}: {error}; --part or --device give another chip") from None
@@ -131,7 +143,7 @@ def _store_in(file: str, part: str | None, device: str | None, read_only: bool) 
         raise Refused(f"{file}: {error.strerror or error}") from None
 
 
-def _datasheet(part: str | None, device: str | None) -> Datasheet:
+def _datasheet(part: str | None, device: str | None) -> Datasheet | None:
     from simfs.flash.parts import PARTS
     from simfs.replay.scenario.near_words import did_you_mean
 
@@ -142,4 +154,4 @@ def _datasheet(part: str | None, device: str | None) -> Datasheet:
     if part and part not in PARTS:
         near = did_you_mean(part, PARTS)
         raise Refused(f"--part {part}: there is no such part in the catalogue; {near}known are {', '.join(PARTS)}")
-    return PARTS[part or PART_OF_RECORDINGS]
+    return PARTS[part] if part else None

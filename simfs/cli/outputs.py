@@ -37,14 +37,37 @@ def check_target(image: str) -> None:
 
 
 def save_image(done: Run, image: str) -> str:
-    """Save the flash. Returns what went wrong, or nothing."""
+    """Save the flash. Returns what went wrong, and where the image is then; or nothing."""
     from simfs.files.store import NoLog
     from simfs.show.save import write_whole
 
     try:
-        write_whole(image, done.flash.image())
-    except OSError as error:
-        return f"--save-image {image}: {error.strerror}; no image was written"
+        content = done.flash.image()
     except NoLog as error:
         return f"--save-image {image}: {error}; no image was written"
+    try:
+        write_whole(image, content)
+    except OSError as error:
+        kept = _kept_elsewhere(content)
+        where = f"the image is in {kept} instead" if kept else "no image was written"
+        return f"--save-image {image}: {error.strerror}; {where}"
     return ""
+
+
+def _kept_elsewhere(content: bytes) -> str:
+    """The name of a new file with the content, in the directory for temporary files; "" where that fails as well."""
+    import tempfile
+
+    try:
+        number, path = tempfile.mkstemp(".bin", "simfs-image-")
+    except OSError:
+        return ""
+    try:
+        with open(number, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(number)
+    except OSError:
+        os.unlink(path)
+        return ""
+    return path

@@ -166,6 +166,7 @@ class Operations(NameCalls):
         writes = file is None or bool(flags & (os.O_WRONLY | os.O_RDWR | os.O_TRUNC))
         how = "w+" if file is None or flags & os.O_TRUNC else "r+" if writes else "r"
         name = file.name if file else mounted.name_of(path)
+        mounted.note_name(path, file)
         stream = mounted.perform("open", name, lambda: mounted.store.open(name, how), writes=writes, task=task)
         now_ns = mounted.clock_ns()
         if file is None:

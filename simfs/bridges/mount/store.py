@@ -12,7 +12,7 @@ from typing import TypeVar
 from simfs.bridges.mount.tree import File, Folder, Owner, Tree, not_shown, path_of
 from simfs.files.contract import AnyStore
 from simfs.replay.device.clock import moment
-from simfs.replay.device.device import Device, Run
+from simfs.replay.device.device import NAMES_KEPT, Device, Run
 from simfs.replay.device.name_check import name_faults
 from simfs.replay.device.observer import Observer
 
@@ -61,6 +61,7 @@ class MountedStore:
             self.tree.put(path_of(name), self.tree.new_file(0o644, Owner(*owner, clock_ns()), name))
         self.aliases = rules.fold_case or self.cuts  # one file may go by several names
         self._top = "" if names and not names[0].startswith("/") else "/"
+        self._asked: set[str] = set()  # names that programs gave to files, as they gave them
         self._leaving: File | None = None
         self._leaving_task = ""
 
@@ -82,6 +83,13 @@ class MountedStore:
     def name_of(self, path: str) -> str:
         """The name in the store of a path, which may be overlong."""
         return path if self._top else path[1:]
+
+    def note_name(self, path: str, file: File | None) -> None:
+        """Programs open a file under this path; `file` is the one that is there. A name that was not theirs but the
+        store's, since it cut the one they gave, is none of them."""
+        name = self.name_of(path)
+        if len(self._asked) < NAMES_KEPT and (file is None or (self.cuts and name != file.name)):
+            self._asked.add(name)
 
     def kept_name(self, path: str) -> str:
         """The name that the store keeps for a path: a shorter one where it cuts names."""
@@ -112,11 +120,14 @@ class MountedStore:
 
     def _rename(self, file: File, name: str, task: str, settled: bool = False) -> None:
         old = file.name
+        self._asked.add(name)
         self.perform(
             "rename", f"{old} -> {name}", lambda: self.store.rename(old, name),
             writes=True, task=task, settled=settled,
         )  # fmt: skip
         file.name = self._rules.decode(self._rules.encode(name))
+        if self._key(old) == self._key(file.name):  # its own name in another case
+            self._asked.discard(old)
 
     def rename_all(self, moves: list[tuple[File, str]], task: str) -> None:
         """Rename the files of a directory, each in one step of its own. Where one is refused, those before it get
@@ -163,7 +174,7 @@ class MountedStore:
             title=title,
             source=source,
             kind="mount",
-            name_faults=name_faults(self.device.names_used, self.store.name_rules),
+            name_faults=name_faults(self._asked, self.store.name_rules),
         )
         return run, Left(tuple(self.tree.empty_folders()))
 

@@ -351,6 +351,32 @@ def test_names_that_the_store_cuts_are_found_under_either_name() -> None:
     refused(errno.EXDEV, calls.rename, "/d", "/e")
 
 
+def test_a_name_that_is_cut_is_no_collision_with_itself() -> None:
+    def faults(*paths: str) -> list[tuple[str, str]]:
+        calls = mount_of(store_of(name_bytes=8, overlong="cut"))
+        for path in paths:
+            put(calls, path, b"1")
+            put(calls, "/" + names(calls, "/")[0], b"2")  # as a program does that lists the directory
+        calls.rename(paths[0], "/other")
+        return [(fault.name, fault.why) for fault in calls.mounted.finish("title", "source")[0].name_faults]
+
+    too_long = ("/0123456789", "it has 11 bytes, 7 fit")
+    assert faults("/0123456789") == [too_long]
+    assert faults("/0123456789", "/0123456xyz") == [
+        too_long,
+        ("/0123456xyz", "it has 11 bytes, 7 fit"),
+        ("/0123456xyz", 'after cutting it is the same as "/0123456789"'),
+    ]
+
+
+def test_two_names_of_a_rename_are_not_one_long_name() -> None:
+    calls = mount_of(store_of())
+    put(calls, "/" + "a" * 40)
+    calls.rename("/" + "a" * 40, "/" + "b" * 40)
+    refused(errno.ENAMETOOLONG, calls.rename, "/" + "b" * 40, "/" + "c" * 50)
+    assert [fault.name for fault in calls.mounted.finish("title", "source")[0].name_faults] == ["/" + "c" * 50]
+
+
 def test_names_that_fold_are_one_file_and_keep_their_case() -> None:
     calls = mount_of(store_of(fold_case=True))
     calls.mkdir("/Log", 0o755)
@@ -359,6 +385,7 @@ def test_names_that_fold_are_one_file_and_keep_their_case() -> None:
     assert names(calls, "/log") == ["A.csv"]
     calls.rename("/log/a.csv", "/log/a.csv")
     assert names(calls, "/log") == ["a.csv"]
+    assert calls.mounted.finish("title", "source")[0].name_faults == []
     calls.unlink("/LOG/A.CSV")
     assert (names(calls, "/log"), calls.mounted.store.names()) == ([], [])
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,9 @@ from click.testing import CliRunner
 
 from simfs import NorFlash, Store
 from simfs.cli import commands
+from simfs.cli.mount_command import store_in
+from simfs.cli.outputs import save_image
+from simfs.replay.device.device import Device, Run
 from tests.support.mounts import scenario_in
 
 
@@ -59,9 +63,9 @@ def test_files_that_are_no_images(directory: Path, tmp_path: Path) -> None:
     image = tmp_path / "flash.bin"
     assert "No such file" in one_line(image, directory)
     image.write_bytes(b"x" * 5000)
-    assert "whole erase blocks of 4096 bytes, not 5000 bytes; --part or --device" in one_line(image, directory)
+    assert "it holds no store: no sound statement is in it" in one_line(image, directory)
     image.write_bytes(b"\xff" * 8192)
-    assert "no store on this flash" in one_line(image, directory)
+    assert "all 8,192 bytes of it are blank: it holds no store" in one_line(image, directory)
     store = Store.format(NorFlash(16))
     for name in ("/a", "/a/b"):
         store.open(name, "w").close()
@@ -77,9 +81,69 @@ def test_options_that_do_not_fit(scenario: Path, directory: Path, tmp_path: Path
     assert "--part none: there is no such part" in one_line(image, directory, "--part", "none")
     both = one_line(image, directory, "--part", "generic", "--device", scenario)
     assert "gives it already; leave out this or --device" in both
+    assert "--start 1 x: " in one_line(image, directory, "--start", "1 x")
+    assert "no store begins at 0x2000; found is one that begins at 0x0" in one_line(
+        image, directory, "--start", "0x2000"
+    )
+    assert "--start: it is for images; a scenario has its own chip" in one_line(scenario, directory, "--start", "0")
+    other = scenario.with_name("other.toml")
+    other.write_text(scenario.read_text().replace("[store]", 'block = "64 KiB"\n[store]'))
+    says = "the store is made for erase blocks of 4096 bytes; --part or --device give another chip"
+    assert says in one_line(image, directory, "--device", other)
     scenario.write_text(scenario.read_text().replace('"1 h"', '"1 x"'))
     assert f"{scenario}:11: task[0].every" in one_line(image, directory, "--device", scenario)
     assert "this is the scenario" in one_line(scenario, directory, "--save-image", scenario)
     assert "it would lie in the mounted directory" in one_line(scenario, directory, "--save-image", directory / "x")
     assert "there is no directory" in one_line(scenario, directory, "--save-image", tmp_path / "x/y")
     assert os.listdir(directory) == []
+
+
+def dump_of(*stores: Store, between: int = 5 * 4096) -> bytes:
+    """A dump of a chip with these stores, and something else before each."""
+    return b"".join(b"\x5a" * between + store.flash.image() for store in stores)
+
+
+def holding(text: bytes, block_count: int = 16, **geometry: int) -> Store:
+    store = Store.format(NorFlash(block_count, **geometry))
+    with store.open("/which", "w") as file:
+        file.write(text)
+    return store
+
+
+@pytest.mark.parametrize("geometry", [{}, {"block_bytes": 8192}, {"block_bytes": 1024, "page_bytes": 64}])
+def test_a_store_in_a_dump_is_found(tmp_path: Path, geometry: dict[str, int]) -> None:
+    dump = tmp_path / "dump.bin"
+    dump.write_bytes(dump_of(holding(b"one", **geometry)))
+    store = store_in(str(dump), None, None, None, read_only=False)
+    assert store.open("/which").read() == b"one"
+    store.open("/more", "w").close()
+
+
+def test_of_several_stores_one_is_chosen_by_its_start(directory: Path, tmp_path: Path) -> None:
+    dump = tmp_path / "dump.bin"
+    dump.write_bytes(dump_of(holding(b"one"), holding(b"two", 20)))
+    assert "more than one store is in it, beginning at" in one_line(dump, directory)
+    second = 5 * 4096 + 16 * 4096 + 5 * 4096
+    for start, text in (("20KiB", b"one"), (hex(second), b"two")):
+        assert store_in(str(dump), None, None, start, read_only=True).open("/which").read() == text
+    dump.write_bytes(dump.read_bytes()[:-4096])
+    assert "ends 4,096 bytes before the store does" in one_line(dump, directory, "--start", hex(second))
+
+
+def run_of(store: Store) -> Run:
+    return Device(store).finish(title="", source="", kind="mount")
+
+
+def test_an_image_that_cannot_be_saved_is_kept_elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(elsewhere))
+    store = holding(b"kept")
+    fault = save_image(run_of(store), str(tmp_path / "gone" / "flash.bin"))
+    (kept,) = elsewhere.iterdir()
+    assert fault == f"--save-image {tmp_path}/gone/flash.bin: No such file or directory; the image is in {kept} instead"
+    assert kept.read_bytes() == store.flash.image()
+    kept.unlink()
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "none"))
+    fault = save_image(run_of(store), str(tmp_path / "gone" / "flash.bin"))
+    assert fault.endswith("No such file or directory; no image was written")
