@@ -9,6 +9,8 @@ from random import Random
 import pytest
 
 from simfs import NorFlash, Store
+from simfs.replay.recorded.console import history
+from simfs.replay.recorded.console.lines import Record
 from simfs.replay.recorded.console.log import in_order, replay_console_log
 from simfs.replay.recorded.console.order import Gap
 from simfs.replay.recorded.console.replayer import tells
@@ -137,3 +139,19 @@ def test_a_lost_boot_between_lines_that_wait() -> None:
     kept, told = read(swapped)
     assert kept == late[:30] + A[30:]
     assert (32, "lines are lost before this one: numbers 0 to 29, with a boot among them") in told
+
+
+def test_a_history_forgets_its_older_half(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(history, "KEPT_MAX", 100)
+    lines = [Record(1, number, 0, "flush", " 1", "0") for number in range(1000)]
+    past = history.History()
+    for line in lines:
+        past.add(line)
+        past.add(lines[0])  # again and again
+    known = [line.number for line in lines if line in past]
+    assert known == [0, *range(known[1], 1000)]
+    assert 25 <= len(known) <= 51
+    assert len(past.places(lines[0])) == history.PLACES_MAX
+    for number in known[1:-1]:
+        assert past.after(past.places(lines[number]), lines[0]) == [2 * number + 1]
+    assert past.after([5, 10**6], lines[0]) == []

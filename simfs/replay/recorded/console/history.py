@@ -13,15 +13,24 @@ class History:
 
     def __init__(self) -> None:
         self._lines: list[tuple[int, str]] = []
-        self._places: dict[tuple[int, str], list[int]] = {}
+        self._first = 0  # how many lines before these are forgotten
+        self._places: dict[tuple[int, str], list[int]] = {}  # counted from the first line of the log
 
     def __contains__(self, record: Record) -> bool:
         return (record.number, record.check) in self._places
 
     def add(self, record: Record) -> None:
+        line = record.number, record.check
+        at = self._first + len(self._lines)
+        places = self._places.get(line)
+        if places is None:
+            self._places[line] = [at]
+        else:
+            places.append(at)
+            del places[:-PLACES_MAX]
+        self._lines.append(line)
         if len(self._lines) >= KEPT_MAX:
             self._forget()
-        self._enter((record.number, record.check))
 
     def places(self, record: Record) -> list[int]:
         """Where the line stands, the last few places."""
@@ -30,16 +39,15 @@ class History:
     def after(self, places: list[int], record: Record) -> list[int]:
         """The places behind these at which the line stands."""
         line = record.number, record.check
-        return [at + 1 for at in places if at + 1 < len(self._lines) and self._lines[at + 1] == line]
-
-    def _enter(self, line: tuple[int, str]) -> None:
-        places = self._places.setdefault(line, [])
-        places.append(len(self._lines))
-        del places[:-PLACES_MAX]
-        self._lines.append(line)
+        behind = (at + 1 for at in places)
+        end = self._first + len(self._lines)
+        return [at for at in behind if self._first <= at < end and self._lines[at - self._first] == line]
 
     def _forget(self) -> None:
-        kept = self._lines[KEPT_MAX // 2 :]
-        self._lines, self._places = [], {}
-        for line in kept:
-            self._enter(line)
+        gone = self._lines[: KEPT_MAX // 2]
+        del self._lines[: KEPT_MAX // 2]
+        self._first += len(gone)
+        for line in gone:
+            places = self._places.get(line)
+            if places is not None and places[-1] < self._first:
+                del self._places[line]
