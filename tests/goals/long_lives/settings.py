@@ -13,7 +13,7 @@ from simfs.store.format.config import CLEANERS, OVERLONG, PACKINGS
 GEOMETRY = ("block_count", "block_bytes", "page_bytes", "program_unit_bytes", "page_programs_max")
 CONFIG = tuple(field.name for field in fields(StoreConfig))
 SIZE_MAX = 1 << 15  # bytes of most flashes, so that a cut takes milliseconds
-TRIES = 50
+TRIES = 400
 
 Values = dict[str, Any]
 
@@ -90,7 +90,7 @@ def other_config(setting: Setting, random: Random) -> StoreConfig:
 
 def _flash(random: Random) -> Values:
     block = random.choice((256, 512, 512, 1024, 1024, 2048, 4096))
-    page = random.choice([size for size in (16, 32, 64, 128, 256) if size <= block])
+    page = random.choice([size for size in (32, 64, 128, 256) if size <= block])
     most = 64 if random.random() < 0.03 else min(64, max(10, SIZE_MAX // block))
     return {
         "block_count": min(random.choice((6, 7, 8, 9, 10, 12, 16, 24, 64)), most),
