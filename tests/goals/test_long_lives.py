@@ -65,5 +65,9 @@ def test_few_cuts_go_to_short_lives() -> None:
 
 
 def test_a_torn_statement_takes_no_page_from_the_one_behind_it() -> None:
-    given = "program_unit_bytes=8 page_programs_max=0 failing=0 reformats=0"
+    given = (
+        "block_count=16 block_bytes=2048 page_bytes=128 program_unit_bytes=8 page_programs_max=0 cleaner=random "
+        "choices=3 log_heads=1 packing=page buffer_bytes=200 level_threshold=8 idle_cleaning=False name_bytes=12 "
+        "overlong=cut fold_case=True seed=618 profile=program-contained failing=0 reformats=0 gap=5 sags=10 weak=1"
+    )
     assert lived(108, 14, given).violation is None

@@ -12,6 +12,7 @@ from simfs.store.format.layout import PAGE_PROGRAMS_MIN, Layout, align_up, layou
 from simfs.store.format.statement import TWO_HEADS, Settings, statement_bytes
 
 PAGE_PACKING, FOLD_CASE, CUT_NAMES, IDLE_CLEANING = 1, 2, 4, 8  # and TWO_HEADS: flags of a statement's settings
+NAMES_MIN = 4  # with less, the names of removed files could fill a store that has none
 PAGE_BYTES_MIN = 32  # for what a recovery marks in a page beside a header
 CLEANER_SHIFT = 5  # above the flags
 
@@ -109,6 +110,12 @@ def check_fit(geometry: Geometry, config: StoreConfig) -> None:
         raise ValueError(
             f"{geometry.block_count} erase blocks are too few; {config.reserve} are the reserve, {config.log_heads} "
             f"open for writing, and the files need at least one more"
+        )
+    least = layout.slack // 2 + NAMES_MIN * layout.frame_cost(config.name_bytes)
+    if layout.capacity < least:
+        raise ValueError(
+            f"{geometry.block_count} erase blocks of {geometry.block_bytes} bytes leave {layout.capacity} bytes for "
+            f"files; a file and the names of {NAMES_MIN} that were removed need {least}"
         )
 
 

@@ -177,6 +177,6 @@ WORLDS = {
     "one head, page packing": World(page_bytes=64, packing="page"),
     "one head, page packing, spoiled pages": World(page_bytes=64, packing="page", profile=Profile.PAGE),
     "two heads, idle cleaning": World(heads=2, idle=True),
-    "one head, units of 8": World(page_bytes=64, unit_bytes=8),
+    "one head, units of 8": World(page_bytes=128, unit_bytes=8),
     "one head, units of 8, page packing": World(page_bytes=64, unit_bytes=8, packing="page"),
 }

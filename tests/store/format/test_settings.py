@@ -100,6 +100,14 @@ def test_the_reserve_is_three_blocks_unless_set() -> None:
         ),
         ({"block_count": 5}, {"log_heads": 2}, "5 erase blocks are too few; 3 are the reserve, 2 open for writing"),
         ({}, {"reserve_blocks": 16}, "16 erase blocks are too few; 16 are the reserve"),
+        (
+            {"block_count": 6},
+            {"log_heads": 2, "buffer_bytes": 200},
+            "6 erase blocks of 1024 bytes leave 264 bytes for files; a file and the names of 4 that were removed need",
+        ),
+        ({"program_unit_bytes": 16}, {}, "pages of 128 bytes are too small: .* marks take 160 bytes of one page"),
+        ({"page_bytes": 64, "program_unit_bytes": 8}, {}, "the log's marks take 96 bytes of one page"),
+        ({"page_bytes": 64, "program_unit_bytes": 16}, {"packing": "page"}, "the log's marks take 112 bytes"),
     ],
 )
 def test_what_does_not_fit_is_refused_before_anything_is_erased(

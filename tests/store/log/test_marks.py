@@ -7,8 +7,8 @@ import pytest
 from simfs import NorFlash, Store, StoreConfig
 from simfs.flash import Error, Faults, FlashError, Plan
 from simfs.store.format.codec import END_BYTES, decode_end
-from simfs.store.format.layout import layout_of
-from simfs.store.log.marks import is_marked, program_mark
+from simfs.store.format.layout import Place, layout_of
+from simfs.store.log.marks import is_marked, is_sure, program_mark
 from tests.support.on_flash import put, statements_on
 
 CONFIG = StoreConfig(buffer_bytes=64, name_bytes=16)
@@ -97,3 +97,71 @@ def test_a_statement_stands_between_its_fence_and_its_end(unit: int, limit: int,
         newest = said.number == max(one.number for _, one in found)
         goes_on = is_marked(raw[place.next : place.next + layout.mark_bytes])
         assert goes_on is not newest, "the log has gone on behind all but the newest"
+
+
+def settled_by(unit: int) -> tuple[NorFlash, list[tuple[int, int]], Place]:
+    """A store whose statement has an END but no SURE, and the programs of the mount that settles it: address, bytes."""
+    flash = a_flash(unit)
+    Store.format(flash, CONFIG)
+    (said,) = statements_on(flash)[0]
+    place = layout_of(flash.geometry, CONFIG).place(0, said.stop - said.address)
+    flash.put(place.sure, b"\xff" * (place.statement - place.sure))
+    programs: list[tuple[int, int]] = []
+    flash.listen(on_program=lambda address, data: programs.append((address, len(data))))
+    Store.mount(flash)
+    Store.mount(flash)
+    return flash, programs, place
+
+
+def test_an_end_without_sure_is_programmed_again_where_it_can_be() -> None:
+    """A cut may have left it weak, and SURE may be left weak as well."""
+    _, programs, place = settled_by(1)
+    assert programs == [(place.end, END_BYTES), (place.sure, 1)]
+
+
+@pytest.mark.parametrize("unit", [4, 8, 16])
+def test_the_second_unit_of_sure_shows_that_the_first_is_sound(unit: int) -> None:
+    flash, programs, place = settled_by(unit)
+    assert programs == [(place.sure, unit), (place.sure + unit, unit)]
+    flash.put(place.sure + unit, b"\xff" * unit)
+    Store.mount(flash)
+    assert programs[2:] == [(place.sure + unit, unit)], "with the first unit alone it is not settled"
+
+
+def test_what_looks_like_marks_beside_an_end_of_zeros_is_the_rest_of_an_erase() -> None:
+    flash = a_flash(8)
+    Store.format(flash, CONFIG)
+    (said,) = statements_on(flash)[0]
+    layout, raw = layout_of(flash.geometry, CONFIG), bytearray(flash.read(0, 1024))
+    assert is_sure(layout, bytes(raw), said)
+    place = layout.place_of(said)
+    raw[: place.statement] = bytes(place.statement)
+    raw[place.doubted : place.next] = b"\xff" * (place.next - place.doubted)
+    assert not is_sure(layout, bytes(raw), said)
+
+
+def test_a_mark_with_a_trace_in_all_units_can_not_be_made_sound() -> None:
+    flash, layout = a_flash(8), layout_of(a_flash(8).geometry, CONFIG)
+    assert program_mark(flash, layout, 512)
+    flash.put(520, b"\x7f")
+    assert not program_mark(flash, layout, 512)
+    assert flash.programs == 1
+
+
+def test_sealing_says_what_left_can_not_say_surely() -> None:
+    flash = a_flash(8)
+    segments = Store.format(flash, CONFIG)._volume.state.segments
+    layout = segments.layout
+    for at in (layout.left_at, layout.left_at + 8):
+        flash.put(at, b"\x7f")
+    segments.mark_left()
+    assert flash.read(layout.sealing_at, 8) == bytes(8)
+
+
+@pytest.mark.parametrize("unit", UNITS)
+def test_a_new_store_is_settled(unit: int) -> None:
+    flash = a_flash(unit)
+    Store.format(flash, CONFIG)
+    before = flash.programs
+    Store.mount(flash)
+    assert flash.programs == before

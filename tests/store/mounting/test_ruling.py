@@ -68,6 +68,37 @@ def test_where_no_block_begins_with_a_statement_any_is_searched() -> None:
         ruling(bytes(blank))
 
 
+def exchanged(store: Store, name: bytes) -> int:
+    """The log goes on in another block, which begins with a frame that was moved there; where its statement stands."""
+    state = store._volume.state
+    state.segments.exchange(0, lambda: state.log.append(0, Kind.NAME, 7, 0, 0, name) and None)
+    lead = state.segments.lead
+    (said,) = statements_on(store.flash)[lead]
+    assert said.at > 0
+    return lead * 1024 + said.at
+
+
+def test_blocks_in_turn_may_begin_with_moved_frames() -> None:
+    """Each says that more blocks are in use than those before it know."""
+    store = new_store()
+    for name in (b"a", b"b", b"c"):
+        at = exchanged(store, name)
+        assert ruling(store.flash.image())[0] == at // 1024
+    assert at // 1024 == 3
+
+
+def test_a_statement_that_is_not_sure_counts_only_with_what_was_moved_before_it() -> None:
+    """A cut erase may leave it alone: then the block that it was moved from is still there."""
+    store = new_store()
+    at = exchanged(store, b"moved")
+    place = store._volume.state.layout.place(at % 1024, 0)
+    image = bytearray(store.flash.image())
+    image[1024 + store._volume.state.layout.first] ^= 1
+    assert ruling(bytes(image))[0] == 1, "it is sure, so that the damage is told"
+    image[1024 + place.end : 1024 + place.statement] = b"\xff" * (place.statement - place.end)
+    assert ruling(bytes(image))[0] == 0
+
+
 def test_blocks_in_use_are_counted_round_the_end_of_the_flash() -> None:
     (said,) = statements_on(new_store().flash)[0]
     assert used_blocks(said, 8) == {0, 1, 2}
