@@ -16,6 +16,7 @@ from simfs.cli.fleet_command import fleet
 from simfs.cli.image_command import image
 from simfs.cli.life_command import life
 from simfs.cli.mount_command import mount
+from simfs.cli.new_command import new
 from simfs.cli.recorder_command import recorder
 from simfs.cli.run_command import run
 from simfs.cli.sweep_command import sweep
@@ -32,6 +33,7 @@ commands.add_command(fleet)
 commands.add_command(image)
 commands.add_command(life)
 commands.add_command(mount)
+commands.add_command(new)
 commands.add_command(recorder)
 commands.add_command(sweep)
 

@@ -25,7 +25,7 @@ LAYERS = {
         "format < tables < log < mounting, cleaning < recovery < file_bytes < volume "
         "< usage, check, damage, attribution < batch"
     ),
-    "simfs.replay": "device < scenario < recorded < player < batch < script < play",
+    "simfs.replay": "device < scenario < recorded, starters < player < batch < script < play",
     "simfs.replay.recorded": "faults, source, open_file, differing < skipped < rounds, files < store < strace, console",
     "simfs.study": "pools < run < cuts < life < fleet < sweep",
     "simfs.study.cuts": "notes < judging < firmware, lives < case_text, campaign < report, shrink < lives_report",

@@ -1,0 +1,155 @@
+"""`simfs new`."""
+
+from __future__ import annotations
+
+import os
+import shlex
+import sys
+from typing import TYPE_CHECKING
+
+import click
+
+from simfs.cli.exits import Refused, print_report
+from simfs.cli.questions import ByOptions, OnTerminal
+
+if TYPE_CHECKING:
+    from simfs.cli.questions import Answer
+    from simfs.replay.starters.kinds import Kind
+    from simfs.replay.starters.text import Answers
+
+FILE_LETTERS_MAX = 200  # of a name within a comment
+QUESTION_OF_FLASH = "The flash: a part that `simfs parts` lists, or the size of the chip"
+
+
+@click.command(epilog="Example: simfs new logger --every 5min --keep 30d")
+@click.argument("kind", required=False)
+@click.argument("file", required=False)
+@click.option("--part", metavar="NAME", help="The chip; `simfs parts` lists them.")
+@click.option("--chip-size", metavar="SIZE", help="Instead of a part: the size of the chip, such as 4MiB.")
+@click.option("--cycles", metavar="N", help="With --chip-size: how many erases a block is rated for.")
+@click.option("--size", metavar="SIZE", help="The store's size; it takes the end of the chip.")
+@click.option("--every", metavar="TIME", help="How often the device writes, such as 10min.")
+@click.option(
+    "--text", metavar="TEXT", help="What it writes each time: text such as '{time},{level}\\n', or a size such as 64B."
+)
+@click.option("--keep", metavar="TIME", help="How long the device keeps it, such as 60d.")
+@click.option("--overwrite", is_flag=True, help="Write over FILE if it is there already.")
+def new(kind: str | None, file: str | None, overwrite: bool, **given: str | None) -> None:
+    """Write a first scenario into FILE, ready to be replayed and changed.
+
+    \b
+    KIND is what the device does with its files:
+      logger    readings at a steady pace, a file for each day
+      settings  one small file, written whole and renamed over the old one
+      ring      the newest samples in one file of fixed size
+      events    events that come in bursts, a file for each day
+      queue     messages that wait in a file each until they are sent
+
+    FILE is KIND.toml if you name none. Without options, on a terminal, it
+    asks a few questions; what you don't say is as in the example of the kind.
+
+    The exit status is 0, or 2 on bad input.
+    """
+    asked = not any(given.values()) and sys.stdin.isatty() and sys.stderr.isatty()
+    ask: Answer = OnTerminal() if asked else ByOptions(given)
+    chosen = _kind(kind, asked)
+    target = file or f"{chosen.name}.toml"
+    _check_target(target, overwrite)
+    shown = _in_a_shell(target)
+    text = _checked(_answers(chosen, ask, given), shown)
+    _write(target, text)
+    print_report(f"{shown} is written. Replay it:\n\n  simfs run {shown}")
+
+
+def _in_a_shell(file: str) -> str:
+    """A file's name as a shell takes it, on one line."""
+    from simfs.show.units import plain
+
+    return plain(shlex.quote(file), FILE_LETTERS_MAX)
+
+
+def _kind(given: str | None, asked: bool) -> Kind:
+    from simfs.replay.starters.answers import kind_of
+    from simfs.replay.starters.kinds import KINDS
+
+    if given is None and asked:
+        for kind in KINDS.values():
+            click.echo(f"  {kind.name:10}{kind.about}", err=True)
+        return OnTerminal().ask("kind", "What the device does with its files", next(iter(KINDS)), kind_of)
+    if given is None:
+        raise Refused(f"simfs new: it is not said what kind of device; give one of {', '.join(KINDS)}")
+    try:
+        return kind_of(given)
+    except ValueError as error:
+        raise Refused(f"simfs new: {error}") from None
+
+
+def _answers(kind: Kind, ask: Answer, given: dict[str, str | None]) -> Answers:
+    from simfs.replay.scenario.quantities import format_duration, format_size
+    from simfs.replay.starters.answers import content_of, duration_of, store_bytes_of, usual_store_bytes
+    from simfs.replay.starters.text import Answers, check_room, usual_keep_ns
+
+    flash = ask.flash(QUESTION_OF_FLASH)
+    usual = format_size(usual_store_bytes(kind, flash))
+    whole = format_size(flash.whole_bytes)
+    store_bytes = ask.ask("size", f"Size of the store, of {whole}", usual, lambda text: store_bytes_of(text, flash))
+    every_ns = ask.ask("every", f"{kind.every_means.capitalize()}", kind.every, duration_of)
+
+    def fitting(answers: Answers) -> Answers:
+        check_room(answers)
+        return answers
+
+    once = ask.ask(
+        "text", f"{kind.content_means.capitalize()}", kind.content,
+        lambda text: fitting(Answers(kind, flash, store_bytes, every_ns, content_of(text, kind), 0)),
+    )  # fmt: skip
+    if not kind.keep:
+        if given["keep"]:
+            raise Refused("--keep: it is for what grows old, and settings replace each other; leave it out")
+        return once
+    usual_ns = usual_keep_ns(kind, flash, store_bytes, every_ns, once.content)
+    return ask.ask(
+        "keep", kind.keep_means.capitalize(), format_duration(usual_ns),
+        lambda text: fitting(Answers(kind, flash, store_bytes, every_ns, once.content, duration_of(text))),
+    )  # fmt: skip
+
+
+def _checked(answers: Answers, file: str) -> str:
+    """The scenario's text, once it is sure that it can be replayed."""
+    from simfs.replay.scenario.input_faults import BadScenario
+    from simfs.replay.scenario.load import parse_scenario
+    from simfs.replay.starters.text import scenario_text
+
+    text = scenario_text(answers, file)
+    try:
+        parse_scenario(text.encode(), file)
+    except BadScenario as error:
+        raise Refused(*(f"simfs new: {fault.path} would be wrong: {fault.what}" for fault in error.faults)) from None
+    return text
+
+
+def _check_target(file: str, overwrite: bool) -> None:
+    """Refuse a file that can't be written, or ask whether to write over it."""
+    if not file.endswith(".toml"):
+        raise Refused(f"{file}: a scenario's name ends with .toml; write for example {os.path.splitext(file)[0]}.toml")
+    if not os.path.lexists(file):
+        return
+    if not os.path.isfile(file):
+        raise Refused(f"{file}: it is not a regular file; name a file to write")
+    if overwrite:
+        return
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        raise Refused(f"{file}: it is there already; name another file, or add --overwrite")
+    if not click.confirm(f"{file} is there already. Write over it?", err=True):
+        raise Refused(f"{file}: it stays as it is; name another file")
+
+
+def _write(file: str, text: str) -> None:
+    from simfs.show.save import write_whole
+
+    try:
+        write_whole(file, text.encode())
+    except OSError as error:
+        raise Refused(f"{file}: {error.strerror}; nothing was written") from None
+    except ValueError:  # a NUL in the name
+        raise Refused(f"{file}: this can't be a file name") from None
