@@ -14,6 +14,7 @@ from simfs.cli.cuts_command import cuts
 from simfs.cli.exits import BAD_INPUT, STOPPED, Commands, print_report
 from simfs.cli.fleet_command import fleet
 from simfs.cli.image_command import image
+from simfs.cli.keys_command import keys
 from simfs.cli.life_command import life
 from simfs.cli.mount_command import mount
 from simfs.cli.new_command import new
@@ -23,14 +24,22 @@ from simfs.cli.sweep_command import sweep
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="simfs", message="simfs %(version)s", help="Print the version and exit.")
 def commands() -> None:
-    """Replay what a device does with its files on a model of its flash, and see whether the flash will last."""
+    """Replay what a device does with its files on a model of its flash, and see whether the flash will last.
+
+    \b
+    To begin with a scenario of your own:
+      simfs new logger
+      simfs run logger.toml
+    """
 
 
 commands.add_command(run)
 commands.add_command(cuts)
 commands.add_command(fleet)
 commands.add_command(image)
+commands.add_command(keys)
 commands.add_command(life)
 commands.add_command(mount)
 commands.add_command(new)
@@ -38,7 +47,7 @@ commands.add_command(recorder)
 commands.add_command(sweep)
 
 
-@commands.command()
+@commands.command(epilog="Example: simfs schema > scenario.schema.json")
 def schema() -> None:
     """Print the JSON Schema of a scenario, for editors that check TOML."""
     from simfs.replay.scenario.load import scenario_schema
@@ -46,7 +55,7 @@ def schema() -> None:
     print_report(scenario_schema())
 
 
-@commands.command()
+@commands.command(epilog="Example: simfs parts")
 def parts() -> None:
     """List the flash parts that the catalogue has."""
     from simfs.flash.parts import PARTS
@@ -61,9 +70,10 @@ def main() -> None:
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")  # a name that the terminal can't show must not end the report
     try:
-        sys.exit(commands.main(standalone_mode=False))
+        sys.exit(commands.main(prog_name="simfs", standalone_mode=False))
     except click.UsageError as error:
-        print(f"simfs: {error.format_message()} See simfs --help.", file=sys.stderr)
+        asked = error.ctx.command_path if error.ctx else "simfs"
+        print(f"simfs: {error.format_message()} See {asked} --help.", file=sys.stderr)
         sys.exit(BAD_INPUT)
     except click.ClickException as error:
         error.show()

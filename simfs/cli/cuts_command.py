@@ -31,7 +31,7 @@ PLACES_MAX = 2_000_000  # of cuts in one campaign: hours of work, and some hundr
 SHRINK_TRIES_MIN, SHRINK_TRIES_MAX, SHRINK_CALLS_MAX = 20, 600, 200_000
 
 
-@click.command()
+@click.command(epilog="Example: simfs cuts logger.toml --sample 1000")
 @click.argument("file", required=False)
 @click.option("--every", type=click.Choice(EVERY), help="Cut at every flash operation (default), byte or bit.")
 @click.option("--sample", type=click.IntRange(1, PLACES_MAX), metavar="N", help="Cut at N places, drawn at random.")

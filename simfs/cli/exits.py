@@ -42,13 +42,23 @@ class Stopped(Refused):
 
 
 class Commands(click.Group):
-    """Commands that end with a line when the user stops them."""
+    """Commands that end with a line when the user stops them. Their help says of each in a whole sentence what it
+    does."""
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        rows = [(name, _first_sentence(self.commands[name])) for name in sorted(self.commands)]
+        with formatter.section("Commands"):
+            formatter.write_dl(rows)
 
     def invoke(self, ctx: click.Context) -> Any:
         try:
             return super().invoke(ctx)
         except KeyboardInterrupt:
             raise Stopped from None
+
+
+def _first_sentence(command: click.Command) -> str:
+    return " ".join((command.help or "").partition("\n\n")[0].split())
 
 
 def print_report(text: str) -> None:

@@ -27,7 +27,7 @@ HURRIED_CYCLES = 50
 ACTIVATION_EV = 1.1
 
 
-@click.command()
+@click.command(epilog="Example: simfs fleet logger.toml --median-cycles 250000 --sigma 0.3")
 @click.argument("file")
 @limit_options
 @click.option("--devices", type=click.IntRange(2, DEVICES_MAX), default=DEVICES, help="How many to simulate (1,000).")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from simfs.cli.exits import UNMET, Damaged, Refused, print_report
+from simfs.cli.exits import UNMET, Commands, Damaged, Refused, print_report
 from simfs.cli.inputs import check_source, described_store
 from simfs.cli.progress import progress_bar, shown
 
@@ -24,7 +24,7 @@ START = click.option(
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 
 
-@click.group()
+@click.group(cls=Commands, epilog="Example: simfs image build files unit.bin")
 def image() -> None:
     """Build a store's image, or look into one.
 
@@ -36,7 +36,7 @@ def image() -> None:
     """
 
 
-@image.command()
+@image.command(epilog="Example: simfs image build files unit.bin --part W25Q32JV --size 1MiB")
 @click.argument("directory")
 @click.argument("target", metavar="IMAGE")
 @click.option("--device", metavar="SCENARIO", help="Take chip and store from a scenario.")
@@ -75,7 +75,7 @@ def build(directory: str, target: str, device: str | None, part: str | None, siz
     print_report(built(store, target, empty))
 
 
-@image.command("list")
+@image.command("list", epilog="Example: simfs image list unit.bin")
 @click.argument("source", metavar="IMAGE")
 @START
 @AS_JSON
@@ -91,7 +91,7 @@ def list_files(source: str, start: str | None, as_json: bool) -> None:
         raise Damaged(f"{source}: it is damaged; `simfs image verify` says which files are hurt")
 
 
-@image.command()
+@image.command(epilog="Example: simfs image read unit.bin /settings.txt")
 @click.argument("source", metavar="IMAGE")
 @click.argument("name")
 @START
@@ -122,7 +122,7 @@ def read(source: str, name: str, start: str | None) -> None:
         raise Damaged(why)
 
 
-@image.command()
+@image.command(epilog="Example: simfs image extract unit.bin files")
 @click.argument("source", metavar="IMAGE")
 @click.argument("directory")
 @click.option("--damaged", is_flag=True, help="Take what is left of damaged files too, and images that lack bytes.")
@@ -157,7 +157,7 @@ def extract(source: str, directory: str, damaged: bool, start: str | None) -> No
         sys.exit(UNMET)
 
 
-@image.command()
+@image.command(epilog="Example: simfs image verify unit.bin")
 @click.argument("source", metavar="IMAGE")
 @START
 @AS_JSON
@@ -172,7 +172,7 @@ def verify(source: str, start: str | None, as_json: bool) -> None:
         sys.exit(UNMET)
 
 
-@image.command()
+@image.command(epilog="Example: simfs image explain unit.bin")
 @click.argument("source", metavar="IMAGE")
 @click.option("--block", type=click.IntRange(0), metavar="N", help="Show everything in this erase block.")
 @START

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 UNTIL = ("rated", "limit", "full")
 
 
-@click.command()
+@click.command(epilog="Example: simfs life logger.toml")
 @click.argument("scenario")
 @click.option(
     "--until",

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from simfs.replay.scenario.tables import Scenario
 
 
-@click.command()
+@click.command(epilog="Example: simfs mount logger.toml DIRECTORY")
 @click.argument("source")
 @click.argument("directory")
 @click.option("--part", metavar="NAME", help="Image: its chip; `simfs parts` lists them.")

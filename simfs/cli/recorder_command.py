@@ -7,7 +7,7 @@ import click
 from simfs.cli.exits import print_report
 
 
-@click.command()
+@click.command(epilog="Example: simfs recorder > recorder.h")
 @click.option("--path", is_flag=True, help="Print where the header is instead of its text.")
 def recorder(path: bool) -> None:
     """Print recorder.h, with which a firmware reports its file operations on its console.

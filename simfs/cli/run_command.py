@@ -13,7 +13,7 @@ from simfs.cli.inputs import check_source, recording_options, replay_source
 from simfs.cli.outputs import check_target, report_of, save_image
 
 
-@click.command()
+@click.command(epilog="Example: simfs run logger.toml")
 @click.argument("file")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
 @click.option("--save-image", "image", metavar="IMAGE", help="Save the flash in this file as it is at the end.")

@@ -20,7 +20,7 @@ SORT_WORDS = (  # as in simfs.study.sweep, which only a sweep loads
 )  # fmt: skip
 
 
-@click.command()
+@click.command(epilog="Example: simfs sweep logger.toml --vary store.size=512KiB,1MiB")
 @click.argument("scenario")
 @click.option(
     "--vary",

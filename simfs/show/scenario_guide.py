@@ -29,17 +29,18 @@ SECTIONS: tuple[tuple[str, type[Table]], ...] = (
 )
 OPERATIONS: tuple[type[Table], ...] = get_args(get_args(tasks.Operation)[0])
 
-_FORMS = f"""\
-| form | written as |
-|---|---|
-| duration | text with units, {quantities.DURATION_UNITS}: `"250 ms"`, `"1h30m"` |
-| size | text with units, {quantities.SIZE_UNITS}: `"40 B"`, `"3 MiB"`; or in hexadecimal, `"{quantities.ADDRESS}"` |
-| date and time | `2031-04-05` or `2031-04-05 03:00:00`, with or without quotes |
-| time of day | `"03:00"` or `"03:00:00"` |
-| name | the whole path in quotes: `"/tide/2031-04-05.csv"` |
-| with placeholders | `"/tide/{{date}}.csv"`; see [Placeholders](#placeholders) |
-| list of two | `["20 B", "60 B"]`: each time, a value between the two is drawn |
-"""
+FORMS = (
+    ("duration", f'text with units, {quantities.DURATION_UNITS}: `"250 ms"`, `"1h30m"`'),
+    (
+        "size",
+        f'text with units, {quantities.SIZE_UNITS}: `"40 B"`, `"3 MiB"`; or in hexadecimal, `"{quantities.ADDRESS}"`',
+    ),
+    ("date and time", "`2031-04-05` or `2031-04-05 03:00:00`, with or without quotes"),
+    ("time of day", '`"03:00"` or `"03:00:00"`'),
+    ("name", 'the whole path in quotes: `"/tide/2031-04-05.csv"`'),
+    ("with placeholders", '`"/tide/{date}.csv"`; the placeholders are listed below'),
+    ("list of two", '`["20 B", "60 B"]`: each time, a value between the two is drawn'),
+)
 
 Row = Sequence[str]
 
@@ -57,12 +58,12 @@ class Key(NamedTuple):
 
 def reference() -> str:
     """Every table, key, operation, placeholder and expectation of a scenario, in Markdown."""
-    parts = ["## How values are written", _FORMS.rstrip()]
+    parts = ["## How values are written", _table(("form", "written as"), FORMS)]
     for title, model in SECTIONS:
-        parts += [f"## {title}", _summary(model), _table(("key", "takes", "if left out", "meaning"), keys(model))]
+        parts += [f"## {title}", summary(model), _table(("key", "takes", "if left out", "meaning"), keys(model))]
     parts += ["## Operations", _operations(), "## Placeholders", _placeholders()]
     expected = [(key.name, key.takes, key.meaning) for key in keys(Expect)]
-    parts += ["## [expect]", _summary(Expect), _table(("key", "takes", "what must hold"), expected)]
+    parts += ["## [expect]", summary(Expect), _table(("key", "takes", "what must hold"), expected)]
     return "\n\n".join(parts) + "\n"
 
 
@@ -83,7 +84,7 @@ def _operations() -> str:
     what, sharing = [], dict[Key, list[str]]()
     for model in OPERATIONS:
         (do,) = get_args(model.model_fields["do"].annotation)
-        what.append((f"`{do}`", _summary(model), ", ".join(key.name for key in keys(model))))
+        what.append((f"`{do}`", summary(model), ", ".join(key.name for key in keys(model))))
         for key in keys(model):
             sharing.setdefault(key, []).append(do)
     lines = [
@@ -122,7 +123,7 @@ def _placeholders() -> str:
     return _table(("placeholder", "gives", "meaning"), rows)
 
 
-def _summary(model: type[Table]) -> str:
+def summary(model: type[Table]) -> str:
     """The first paragraph of the model's docstring, on one line."""
     return " ".join(inspect.cleandoc(model.__doc__ or "").partition("\n\n")[0].split())
 

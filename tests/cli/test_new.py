@@ -11,7 +11,7 @@ from click.testing import CliRunner, Result
 from simfs.cli import commands
 from simfs.replay.scenario.load import load_scenario
 from simfs.replay.starters.kinds import KINDS
-from tests.support.terminal import talk
+from tests.support.command_line import talk
 
 
 @pytest.fixture(autouse=True)
@@ -58,8 +58,8 @@ def test_a_part_of_several_sizes_takes_one_of_them() -> None:
         (["logger", "--part", "W25"], '--part W25: there is no part "W25"; '),
         (["logger", "--every", "5m"], '--every 5m: "5m": the unit m may be minutes or months; write min'),
         (
-            ["ring", "--chip-size", "64MiB", "--size", "32MiB", "--text", "1MiB"],
-            "simfs new: task[0].operations[0].size ",
+            ["ring", "--chip-size", "64MiB", "--size", "32MiB", "--text", "1MiB", "--keep", "100min"],
+            "simfs new: task[0].operations[0].size would be wrong",
         ),
         (["logger", "--size", "5000 B"], '--size 5000 B: "5000 B" is not whole erase blocks of 4 KiB; write'),
         (["logger", "--chip-size", "1 GiB"], '--chip-size 1 GiB: "1 GiB" is no size of a chip; write 32 KiB to'),

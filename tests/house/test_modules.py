@@ -16,7 +16,6 @@ ENTRY_POINTS = {
     "simfs.__main__",  # python -m simfs
     "simfs.store.format.dump",  # by the declaration of the format: for tests and inspection, never for the hot path
     "simfs.files.model",  # the truth for tests
-    "simfs.show.scenario_guide",  # writes a part of a guide
     "simfs.bridges.testing.plugin",  # what pytest loads
     "simfs.bridges.fsspec_store",  # what fsspec loads
     "simfs.bridges.patched",  # for whoever runs firmware logic in Python
