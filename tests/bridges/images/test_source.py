@@ -76,7 +76,7 @@ def test_of_several_stores_one_must_be_chosen(tmp_path: Path) -> None:
 @pytest.mark.parametrize("packing", ["byte", "page"])
 @pytest.mark.parametrize("unit_bytes", [1, 2, 4, 8, 16])
 def test_one_statement_that_is_left_tells_where_the_store_begins(unit_bytes: int, packing: str) -> None:
-    flash = NorFlash(10, 2048, 128, program_unit_bytes=unit_bytes)
+    flash = NorFlash(10, 2048, 256, program_unit_bytes=unit_bytes)
     store = Store.format(flash, StoreConfig(buffer_bytes=100, name_bytes=24, packing=packing))
     for number in range(120):
         with store.open("/f", "a" if number % 10 else "w") as file:
