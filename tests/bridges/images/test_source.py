@@ -76,16 +76,16 @@ def test_of_several_stores_one_must_be_chosen(tmp_path: Path) -> None:
 @pytest.mark.parametrize("packing", ["byte", "page"])
 @pytest.mark.parametrize("unit_bytes", [1, 2, 4, 8, 16])
 def test_one_statement_that_is_left_tells_where_the_store_begins(unit_bytes: int, packing: str) -> None:
-    flash = NorFlash(10, 2048, 256, program_unit_bytes=unit_bytes)
+    flash = NorFlash(10, 4096, 256, program_unit_bytes=unit_bytes)
     store = Store.format(flash, StoreConfig(buffer_bytes=100, name_bytes=24, packing=packing))
-    for number in range(120):
+    for number in range(240):
         with store.open("/f", "a" if number % 10 else "w") as file:
             file.write(bytes(90))
     image = flash.image()
     (whole,) = find_stores(bytes(0x30) + image)
     assert (whole.start, whole.blocks) == (0x30, len({found.block for found in statements_in(image)}))
     for block in {found.block for found in statements_in(image)}:
-        alone = b"\xff" * 2048 * block + image[2048 * block : 2048 * (block + 1)]
+        alone = b"\xff" * 4096 * block + image[4096 * block : 4096 * (block + 1)]
         (place,) = find_stores(bytes(0x30) + alone)
         assert (place.start, place.blocks, place.settings) == (0x30, 1, whole.settings)
 
