@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import os
 import stat
+import sys
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from simfs.cli.exits import Refused
+from simfs.cli.exits import FAULT_SIGNS_MAX, Refused
 from simfs.cli.progress import Progress, progress_bar, shown
 
 if TYPE_CHECKING:
@@ -69,6 +70,8 @@ def replay_source(
             given = [name for name, value in options.items() if value]
             if given:
                 raise Refused(*(f"--{name}: it is for recordings, and {file} is none; leave it out" for name in given))
+            if file.endswith(".toml"):
+                _warn(file)
             return replay(file, progress, observers=observers, plain=plain)
     except BadScenario as error:
         raise Refused(*error.faults) from None
@@ -76,6 +79,16 @@ def replay_source(
         raise Refused(f"{file}: {error}") from None
     except OSError as error:  # the file went away, or the flash holds no store any more
         raise Refused(f"{file}: {error.strerror or error}") from None
+
+
+def _warn(file: str) -> None:
+    """Say on standard error what a scenario says without effect. Fails as `load_scenario` does."""
+    from simfs.replay.scenario.load import load_scenario
+    from simfs.replay.scenario.remarks import remarks
+    from simfs.show.units import plain
+
+    for remark in remarks(load_scenario(file), file):
+        print(f"warning: {plain(str(remark), FAULT_SIGNS_MAX)}", file=sys.stderr)
 
 
 def _replay_recording(

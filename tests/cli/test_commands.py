@@ -73,6 +73,15 @@ def test_run_reports_and_ends_with_0(scenario: Path) -> None:
     assert result.stderr == ""
 
 
+def test_what_has_no_effect_is_told_beside_the_report(scenario: Path) -> None:
+    scenario.write_text(SCENARIO.replace("[[task]]", "[values.level]\nmean = 2.0\n[[task]]"))
+    result = invoke("run", scenario, "--json")
+    assert result.exit_code == 0
+    assert json.loads(result.stdout)["subject"]["operations"] == 480
+    assert result.stderr.startswith(f"warning: {scenario}:6: values.level: no text writes {{level}}, so this has no")
+    assert result.stderr.count("\n") == 1
+
+
 def test_json_is_one_object_with_the_same_figures(scenario: Path) -> None:
     found = json.loads(invoke("run", scenario, "--json").stdout)
     assert found["subject"]["operations"] == 480
