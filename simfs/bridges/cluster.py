@@ -67,14 +67,20 @@ def cluster(address: str) -> Iterator[Cluster]:
         client = connect(address, timeout=PATIENCE_S, set_as_default=False)
     except (OSError, ValueError, ImportError) as error:  # ImportError: of what a protocol needs
         raise NoCluster(_first_line(error)) from None
-    with client:
-        try:
-            yield Cluster(client, _threads(client))
-        except distributed.KilledWorker as error:
-            died = error.allowed_failures + 1
-            raise NoCluster(f"{died} workers died of the same piece of work; look at their logs") from None
-        except CancelledError:
-            raise NoCluster("the scheduler went away; start it again, and this command after it") from None
+    stopped = False
+    try:
+        yield Cluster(client, _threads(client))
+    except KeyboardInterrupt:
+        stopped = True  # to close takes a second; the scheduler drops all when this process ends
+        raise
+    except distributed.KilledWorker as error:
+        died = error.allowed_failures + 1
+        raise NoCluster(f"{died} workers died of the same piece of work; look at their logs") from None
+    except CancelledError:
+        raise NoCluster("the scheduler went away; start it again, and this command after it") from None
+    finally:
+        if not stopped:
+            client.close()
 
 
 def _threads(client: Any) -> int:

@@ -6,12 +6,13 @@ Everything but click is imported when a command needs it, so that `simfs --help`
 
 from __future__ import annotations
 
+import os
 import sys
 
 import click
 
 from simfs.cli.cuts_command import cuts
-from simfs.cli.exits import BAD_INPUT, STOPPED, Commands, print_report
+from simfs.cli.exits import BAD_INPUT, STOPPED, Commands, Stopped, print_report
 from simfs.cli.fleet_command import fleet
 from simfs.cli.image_command import image
 from simfs.cli.keys_command import keys
@@ -75,6 +76,10 @@ def main() -> None:
         asked = error.ctx.command_path if error.ctx else "simfs"
         print(f"simfs: {error.format_message()} See {asked} --help.", file=sys.stderr)
         sys.exit(BAD_INPUT)
+    except Stopped as error:
+        error.show()
+        sys.stderr.flush()
+        os._exit(error.exit_code)  # nothing is left to do, and to take down a large run in good order takes a while
     except click.ClickException as error:
         error.show()
         sys.exit(error.exit_code)
