@@ -3,16 +3,19 @@ ever used: until it is whole the old store is there, then the new one."""
 
 from __future__ import annotations
 
+from contextlib import suppress
+
 from simfs.flash import FlashError, NorFlash
 from simfs.store.format.codec import ERASE_COUNT_MAX, NO_BLOCK, NUMBER_MAX
 from simfs.store.format.config import StoreConfig
-from simfs.store.format.errors import CorruptStore
+from simfs.store.format.errors import CorruptStore, OutOfBlocks
 from simfs.store.format.settings import check_fit, settings_of
 from simfs.store.format.statement import Statement, encode_statement
 from simfs.store.log.marks import program_statement
 from simfs.store.log.state import StoreState
 from simfs.store.mounting.block_reader import PLAINLY
 from simfs.store.mounting.survey import Survey, survey
+from simfs.store.recovery.mount import settle
 from simfs.store.recovery.move import kill
 
 FORMAT_GAP = 1 << 40  # from the numbers of the old store to those of the new one
@@ -43,10 +46,15 @@ def format_store(flash: NorFlash, config: StoreConfig) -> None:
 
 
 def _old_store(flash: NorFlash) -> Survey | None:
+    """The store on the flash, settled, so that the blocks which it names stay dead whatever a cut leaves of the format;
+    as it is, where it can't be settled."""
     try:
-        return survey(flash, PLAINLY)
+        found = survey(flash, PLAINLY)
     except CorruptStore:
         return None
+    with suppress(CorruptStore, OutOfBlocks):
+        return settle(found, PLAINLY)
+    return found
 
 
 def _places(old: Survey | None, block_count: int) -> list[int]:

@@ -9,7 +9,7 @@ from simfs.store.format.errors import CorruptStore
 from simfs.store.log.state import Finding, StoreState
 from simfs.store.mounting.block_reader import PLAINLY, Look
 from simfs.store.mounting.rebuild import replay
-from simfs.store.mounting.survey import survey
+from simfs.store.mounting.survey import Survey, survey
 from simfs.store.recovery.recover import recover
 from simfs.store.recovery.tail import Tail
 
@@ -22,20 +22,27 @@ def load(flash: NorFlash, writable: bool, look: Look = PLAINLY) -> StoreState:
     found = survey(flash, look)
     doubts = found.state.doubts  # nothing of them is left to see once it is settled
     if writable:
-        refuse_damage(found.state)
-        tries = len(found.state.blocks)  # more than one only where blocks fail
-        while not (tail := Tail(found)).is_settled():
-            if not tries:
-                raise found.state.blocks.exhausted()
-            recover(tail)
-            found, tries = survey(flash, look), tries - 1
-            refuse_damage(found.state)
+        found = settle(found, look)
     replay(found, look)
     if writable:
         refuse_damage(found.state)
     found.state.doubts = doubts
     found.state.log.sleep()
     return found.state
+
+
+def settle(found: Survey, look: Look) -> Survey:
+    """What a mount finds once everything is settled. CorruptStore when something is damaged; OutOfBlocks."""
+    flash = found.state.flash
+    refuse_damage(found.state)
+    tries = len(found.state.blocks)  # more than one only where blocks fail
+    while not (tail := Tail(found)).is_settled():
+        if not tries:
+            raise found.state.blocks.exhausted()
+        recover(tail)
+        found, tries = survey(flash, look), tries - 1
+        refuse_damage(found.state)
+    return found
 
 
 def refuse_damage(state: StoreState) -> None:

@@ -91,7 +91,11 @@ class Tail:
 
     def lead_is_proven(self) -> bool:
         """Whether the lead counts for sure: a statement in it does, or something sound stands behind its first one.
-        Else its statements may read as nothing later, and the lead before rules again."""
+        Else its statements may read as nothing later, and the lead before rules again. LEFT, which is whole before
+        anything follows from it, shows that a recovery has found it proven; where statements can be killed they are
+        marked so before an erase, and it shows nothing."""
+        if self.lead_is_leaving() and not self.layout.can_kill:
+            return True
         if any(is_sure(self.layout, self.scan.raw, one) for one in self.scan.counted_statements()):
             return True
         first, stated = self.tried_from(), {one.inner for one in self.scan.statements}
