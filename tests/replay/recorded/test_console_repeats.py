@@ -51,6 +51,12 @@ def test_a_block_sent_again_from_its_boot_line_on_counts_once(seen: int, again: 
                      if again > 2 else "the boot line and number 1 came twice: left out the second time")]  # fmt: skip
 
 
+def test_strict_refuses_a_whole_boot_sent_again_that_goes_on() -> None:
+    """It may have booted a second time and gone further."""
+    with pytest.raises(Unreadable, match="line 31: the boot line and numbers 1 to 29 came twice"):
+        read(A[:30] + A[:30] + A[30:], strict=True)
+
+
 def test_a_block_sent_again_over_a_boot_counts_once() -> None:
     for at in (1, 5, 20):
         for first, last in ((0, 10), (3, 4), (at, at + 5), (25, LENGTH), (0, LENGTH)):
