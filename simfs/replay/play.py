@@ -62,4 +62,6 @@ def play(
         kind="scenario",
         name_faults=name_faults(device.names_used, device.store.name_rules),
         expect=scenario.expect.table(),
+        asked_ns=scenario.run.duration,
+        region_start_bytes=scenario.store.start,
     )

@@ -27,7 +27,7 @@ from typing import Any
 
 from simfs.files.contract import AnyStore
 from simfs.flash import PowerCut
-from simfs.replay.device.clock import parse_moment
+from simfs.replay.device.clock import START_UNSAID, parse_moment
 from simfs.replay.device.device import Device, Run
 from simfs.replay.device.name_check import name_faults
 from simfs.replay.device.observer import Observer
@@ -44,7 +44,7 @@ def run_script(path: str | Path, observers: Iterable[Observer] = ()) -> Run:
     if faults:
         raise BadScenario(faults)
     expect = check_expectations(script.get("expect", {}), source)
-    start_ns = _guarded(source, lambda: parse_moment(script.get("start", "0001-01-01")))
+    start_ns = _guarded(source, lambda: parse_moment(script.get("start", START_UNSAID)))
     store = _guarded(source, script["store"])
     if not isinstance(store, AnyStore):
         raise BadScenario([Fault(source, 1, "store", f"it gave {store!r:.60}; return Store.format(flash, config)")])

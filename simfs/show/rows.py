@@ -31,10 +31,11 @@ ADVICE = {
 }
 
 
-def stands_on(part: str, block_count: int, block_bytes: int, settings: Settings) -> str:
+def stands_on(part: str, block_count: int, block_bytes: int, settings: Settings, start_bytes: int = 0) -> str:
     """What the store stands on, and how it is set up, in one line."""
     blocks = f": {units.counted(block_count, 'block')} of {units.size(block_bytes)}, " if block_bytes else ""
     total = units.size(block_count * block_bytes) if block_bytes else ""
+    total += f" from {units.size(start_bytes)} on" if start_bytes and block_bytes else ""
     return f"{settings.medium} {part}{blocks}{total}; store: {', '.join(settings.words)}"
 
 
@@ -225,7 +226,11 @@ def _ram(figures: Figures) -> Line:
 
 def _energy(energy: Energy, medium: str) -> Iterator[Line]:
     active = energy.active_per_day_nj
-    if active is not None:
+    if active is None:
+        charge = units.charge(energy.program_erase_read_nj, energy.supply_mv)
+        note = f"programs, erases, reads; {charge} at {energy.supply_mv / 1000:g} V. Too short to tell of a day"
+        yield "energy in the run", units.energy(energy.program_erase_read_nj), note
+    else:
         charge, volts = units.charge(active, energy.supply_mv), energy.supply_mv / 1000
         pace = f"at the pace of {units.time(energy.run_ns)}: " if energy.run_ns < NS_PER_DAY else ""
         note = f"{pace}programs, erases, reads; {charge} at {volts:g} V"
@@ -241,7 +246,17 @@ def _energy(energy: Energy, medium: str) -> Iterator[Line]:
 def _trouble(trouble: Trouble) -> Iterator[Line]:
     yield from _refusals(trouble)
     if trouble.lost_records:
-        yield "! lost in RAM", f"{trouble.lost_records:,}", "gathered records, at a boot or when the run ended"
+        yield "! lost in RAM", f"{trouble.lost_records:,}", "gathered records, at a boot"
+    if trouble.waiting_records:
+        yield (
+            "waits in RAM",
+            f"{trouble.waiting_records:,}",
+            "gathered records that were not written when the run ended",
+        )
+    if trouble.late_ns:
+        yield "done late", units.time(trouble.late_ns), "after the end of the run was its work done"
+    if trouble.shut:
+        yield "! shut", "", f"the next mount finds a store that can't be written: {units.plain(trouble.shut, 200)}"
     yield from _names(trouble)
     if trouble.names_cut:
         yield "! names cut", f"{trouble.names_cut:,}", 'times a name was cut silently; overlong = "reject" shows where'

@@ -35,11 +35,16 @@ def as_text(figures: Figures, verdicts: tuple[Verdict, ...]) -> str:
 
 def _heading(subject: Subject) -> str:
     nearer = subject.settings.nearer
-    ran = f"{units.time(subject.duration_ns)} of device time, {units.counted(subject.operations, 'operation')}"
+    ran = (
+        f"{units.time(subject.duration_ns)} of device time from {units.moment(subject.start_ns)} on, "
+        f"{units.counted(subject.operations, 'operation')}"
+    )
     lines = [
         units.plain(subject.title, COLUMNS),
         f"{subject.kind} {units.plain(subject.source)}: {ran}",
-        rows.stands_on(subject.part, subject.block_count, subject.block_bytes, subject.settings),
+        rows.stands_on(
+            subject.part, subject.block_count, subject.block_bytes, subject.settings, subject.region_start_bytes
+        ),
         f"{WHOSE} To come nearer to yours, set {nearer}." if nearer else WHOSE,
     ]
     return "\n".join(_wrapped(line, COLUMNS) for line in lines)
@@ -95,6 +100,11 @@ def _verdicts(verdicts: tuple[Verdict, ...]) -> str:
 
 def judged(verdict: Verdict) -> tuple[str, str]:
     """What was measured, and what was wanted."""
+    measured, wanted = _judged(verdict)
+    return measured, f"{wanted}, by default" if verdict.by_default else wanted
+
+
+def _judged(verdict: Verdict) -> tuple[str, str]:
     if not verdict.unit:
         first = units.plain(verdict.faults[0], 100) if verdict.faults else "as expected"
         more = f"; {len(verdict.faults) - 1:,} more with --json" if len(verdict.faults) > 1 else ""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from simfs.replay.device.clock import NS_PER_DAY, NS_PER_MS, NS_PER_S, NS_PER_US, NS_PER_YEAR
+from simfs.replay.device.clock import NS_PER_DAY, NS_PER_MS, NS_PER_S, NS_PER_US, NS_PER_YEAR, format_moment
 
 MINUTE_NS, HOUR_NS = 60 * NS_PER_S, 3_600 * NS_PER_S
 YEARS_SHOWN_MAX = 1000  # beyond, other things than wear decide
@@ -53,6 +53,11 @@ def time(time_ns: int) -> str:
         if time_ns < bound_ns:
             return f"{number(time_ns / unit_ns)} {unit}"
     return f"{number(time_ns / NS_PER_YEAR)} years"
+
+
+def moment(at_ns: int) -> str:
+    """What the device's clock shows: the date, and the time of day unless it is midnight."""
+    return format_moment(at_ns).partition(".")[0].removesuffix(" 00:00:00")
 
 
 def years(time_ns: int) -> str:

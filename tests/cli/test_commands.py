@@ -67,7 +67,7 @@ def test_run_reports_and_ends_with_0(scenario: Path) -> None:
     result = invoke("run", scenario)
     assert result.exit_code == 0, result.output
     # Two days, ten times an hour, the first at the start: 480 or 481 appends of 20 bytes.
-    assert "2 days of device time, 480 operations" in " ".join(result.stdout.split())
+    assert "2 days of device time from 2031-01-01 on, 480 operations" in " ".join(result.stdout.split())
     assert "9.38 KiB" in result.stdout  # 480 * 20 = 9600 bytes
     assert WHOSE in result.stdout
     assert result.stderr == ""

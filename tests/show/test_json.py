@@ -36,6 +36,7 @@ def test_has_every_figure_of_the_report_and_more() -> None:
             "limit": 50 * MS,
             "unit": "ns",
             "faults": [],
+            "by_default": False,
             "at_least": False,
         }
     ]

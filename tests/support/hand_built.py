@@ -7,7 +7,7 @@ from typing import Any
 
 from simfs.files import Store
 from simfs.flash import NorFlash
-from simfs.replay.device.clock import NS_PER_DAY
+from simfs.replay.device.clock import NS_PER_DAY, moment
 from simfs.replay.device.device import Run
 from simfs.replay.device.notes import Boot, HeldReads, Stall, StallLog, TaskTally
 from simfs.store.format.config import StoreConfig
@@ -54,6 +54,7 @@ def hand_built_run(**changes: Any) -> Run:
         "first": first,
         "first_meters": Meters(),
         "erase_counts_first": erase_counts_first,
+        "start_ns": moment(2031, 4, 5),
         "duration_ns": 10 * NS_PER_DAY,
         "tasks": {"gauge": gauge, "settings": settings},
         "writes": stall_log(*[SHORT] * 999, LONG),

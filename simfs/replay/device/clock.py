@@ -15,6 +15,7 @@ NS_PER_S = 1_000_000_000
 NS_PER_DAY = 86_400 * NS_PER_S
 NS_PER_YEAR = 365_250 * NS_PER_DAY // 1000  # a Julian year, 365.25 days
 YEAR_MAX = 999_999
+START_UNSAID = "2031-01-01"  # where the device's clock starts if nobody says
 
 _DAYS_PER_400_YEARS = 146_097
 _DAYS_BEFORE_MARCH = 306  # from 1 March of the year 0 to 1 January of the year 1

@@ -157,9 +157,14 @@ class Device:
         self.now_ns = ended_ns(last)
 
     def note_lost(self, task: str, records: int) -> None:
-        """Records that waited in the firmware's own RAM when the device booted, or at the end."""
+        """Records that waited in the firmware's own RAM when the device booted."""
         tally = self.tasks.get(task) or self._new_tally(task)
         tally.lost_records += records
+
+    def note_waiting(self, task: str, records: int) -> None:
+        """Records that wait in the firmware's own RAM when the run ends."""
+        tally = self.tasks.get(task) or self._new_tally(task)
+        tally.waiting_records += records
 
     def wait_until(self, at_ns: int) -> None:
         """Let the time pass; a store that cleans in idle time gets it. Afterwards it may be later than `at_ns`."""
@@ -203,17 +208,20 @@ class Device:
         skipped: list[Skipped] | None = None,
         differing: list[Differing] | None = None,
         expect: dict[str, object] | None = None,
+        asked_ns: int = 0,
+        region_start_bytes: int = 0,
     ) -> Run:
         """End the run and hand up the notes."""
         return Run(
             title=title, source=source, kind=kind, store=self.store,
             first=self._first, first_meters=self._first_meters, erase_counts_first=self._erase_counts_first,
-            duration_ns=self.now_ns - self.start_ns,
+            start_ns=self.start_ns, duration_ns=self.now_ns - self.start_ns,
             tasks=self.tasks, writes=self.writes, held=self.held, refusals=self._refusals.entries(),
             name_faults=name_faults or [], skipped=skipped or [],
             differing=differing or [],
             boots=[*self.boots, self._boot_noted(self.store.cost_of_boot())],
             live_bytes_max=self._live_bytes_max, live_bytes_max_at_ns=self._live_bytes_max_at_ns, expect=expect or {},
+            asked_ns=asked_ns, region_start_bytes=region_start_bytes,
         )  # fmt: skip
 
     def _take(self, store: AnyStore) -> None:

@@ -123,7 +123,8 @@ class TaskTally:
     program_bytes: int = 0
     erases: int = 0
     busy_ns: int = 0
-    lost_records: int = 0  # that waited in the firmware's own RAM at a boot or at the end
+    lost_records: int = 0  # that waited in the firmware's own RAM at a boot
+    waiting_records: int = 0  # that wait there when the run ends
 
     def forget(self, operation: str) -> None:
         """It was none."""
@@ -248,6 +249,7 @@ class Run(Shown):
     first: Mark  # the medium's counters when the run began, after format and first mount
     first_meters: Meters  # the store's, then: whoever made the store may have written to it
     erase_counts_first: list[int]  # the flash's, then; empty where there is no flash
+    start_ns: int  # what the device's clock showed at the start
     duration_ns: int
     tasks: dict[str, TaskTally]
     writes: StallLog
@@ -260,6 +262,8 @@ class Run(Shown):
     live_bytes_max: int
     live_bytes_max_at_ns: int
     expect: dict[str, object]
+    asked_ns: int = 0  # how long the run was meant to last; 0 where nobody said
+    region_start_bytes: int = 0  # where the store begins in the chip
 
     @property
     def flash(self) -> NorFlash:

@@ -57,9 +57,18 @@ class PlayedTask:
 
     def lose_gathered(self) -> None:
         """Drop what waits in the firmware's own RAM, and note it as lost."""
-        lost = sum(gathering.lose() for gathering in self.stage.gatherings)
+        lost = self._dropped()
         if lost:
             self.stage.files.device.note_lost(self.task.name, lost)
+
+    def leave_gathered(self) -> None:
+        """The run is over: note what waits in the firmware's own RAM."""
+        waiting = self._dropped()
+        if waiting:
+            self.stage.files.device.note_waiting(self.task.name, waiting)
+
+    def _dropped(self) -> int:
+        return sum(gathering.lose() for gathering in self.stage.gatherings)
 
     def _has_ended(self, device: Device, until: Until) -> bool:
         if until.runs and self.runs >= until.runs:
@@ -133,7 +142,8 @@ class Player:
             if device.now_ns >= report.next_ns:
                 report()
         device.wait_until(self.end_ns)
-        self._lose_gathered()
+        for played in self._tasks:
+            played.leave_gathered()
         report()
 
     def pause(self) -> None:

@@ -11,7 +11,9 @@ from simfs.replay.scenario.near_words import did_you_mean
 
 
 class Expect(Table):
-    """What must hold at the end. A key that is left out is not judged.
+    """What must hold at the end. A key that is left out is not judged, except for these: `refused_max`,
+    `lost_records_max`, `late_max`, `names_fit` and `writable` hold by default, so that nothing happens to the data
+    without a word. Left out, `late_max` is 1 % of the run, or twice the longest write where that is more.
 
     `Run.expect` has the keys that were given: durations as integers of ns, sizes as integers of bytes.
     """
@@ -37,6 +39,15 @@ class Expect(Table):
     )
     mount_max: Duration | None = Field(default=None, description="no mount takes longer")
     refused_max: int | None = Field(default=None, ge=0, description="at most so many operations are refused")
+    lost_records_max: int | None = Field(
+        default=None,
+        ge=0,
+        description="at most so many gathered records are lost in the device's own RAM at a boot",
+    )
+    late_max: Duration | None = Field(
+        default=None, description="the work that is due in the run is done at most so long after its end"
+    )
+    writable: bool | None = Field(default=None, description="true if the next mount finds a store that can be written")
     names_fit: bool | None = Field(
         default=None, description="true if no name is too long, is cut, or falls together with another"
     )

@@ -21,6 +21,7 @@ from pydantic import Field, field_validator, model_validator
 
 from simfs.flash.datasheet import Datasheet
 from simfs.flash.parts import GENERIC, PARTS
+from simfs.replay.device.clock import START_UNSAID, parse_moment
 from simfs.replay.scenario.expectations import Expect
 from simfs.replay.scenario.fields import AnySize, Duration, Moment, Period, Size, Table
 from simfs.replay.scenario.near_words import did_you_mean
@@ -219,7 +220,8 @@ class RunTable(Table):
 
     duration: Period = Field(description='how long the device runs, for example "30 d"')
     start: Moment = Field(
-        default=0, description='what the device\'s clock shows at the start, for example "2031-04-05 00:00:00"'
+        default=parse_moment(START_UNSAID),
+        description='what the device\'s clock shows at the start, for example "2031-04-05 00:00:00"',
     )
     seed: int = Field(default=0, ge=0, le=2**63 - 1, description="the seed of everything that is drawn at random")
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, NamedTuple, cast
 
 from simfs.flash import PowerCut
@@ -28,6 +28,7 @@ class Verdict:
     limit: object
     unit: str
     faults: tuple[str, ...] = ()
+    by_default: bool = False  # the scenario says nothing about it
 
     @property
     def at_least(self) -> bool:
@@ -52,6 +53,8 @@ LIMITS: dict[str, Limit] = {  # a name that ends in _min is a lower bound, any o
     "held_read_max": Limit("ns", lambda _, figures: figures.stalls.held_longest_ns if figures.stalls else None),
     "mount_max": Limit("ns", lambda _, figures: figures.boots.slowest.time_ns if figures.boots else None),
     "refused_max": Limit("count", lambda _, figures: figures.trouble.refused_operations),
+    "lost_records_max": Limit("count", lambda _, figures: figures.trouble.lost_records),
+    "late_max": Limit("ns", lambda _, figures: figures.trouble.late_ns),
     "write_amplification_max": Limit("ratio", lambda _, figures: figures.amplification.total_ratio),
     "erase_count_max": Limit("count", lambda _, figures: max(figures.wear.erases_in_run) if figures.wear else None),
     "erases_max": Limit("count", lambda _, figures: figures.flash_work.erases if figures.wear else None),
@@ -65,23 +68,43 @@ LIMITS: dict[str, Limit] = {  # a name that ends in _min is a lower bound, any o
 }
 
 
+JUDGED_BY_DEFAULT = ("scenario", "script", "recording")  # a test and a mount hear of each refusal when it comes
+
+
 def judge(run: Run, figures: Figures) -> tuple[Verdict, ...]:
-    """A verdict for each expectation that is set. Reads the store, so take the figures first.
+    """A verdict for each expectation that is set, and for what happened to the data although nothing is said about it.
+    Reads the store, so take the figures first.
 
     An unknown name is a KeyError: the scenario's schema lets none through.
     """
     wanted = {name: value for name, value in run.expect.items() if name != "unmet" and value is not None}
-    return tuple(_judge(name, value, run, figures) for name, value in wanted.items())
+    stated = [_judge(name, value, run, figures) for name, value in wanted.items()]
+    unsaid = [name for name in _by_default(figures) if run.expect.get(name) is None]
+    found = [_judge(name, _by_default(figures)[name], run, figures) for name in unsaid]
+    unexpected = [replace(verdict, by_default=True) for verdict in found if not verdict.met]
+    return tuple(stated + (unexpected if run.kind in JUDGED_BY_DEFAULT else []))
+
+
+def _by_default(figures: Figures) -> dict[str, Any]:
+    """What holds if a scenario says nothing else."""
+    longest_ns = figures.stalls.longest_ns if figures.stalls else 0
+    asked_ns = figures.subject.duration_ns - figures.trouble.late_ns
+    late_ns = max(asked_ns // 100, 2 * longest_ns)
+    return {"refused_max": 0, "lost_records_max": 0, "late_max": late_ns, "names_fit": True, "writable": True}
 
 
 def surprises(run: Run, verdicts: tuple[Verdict, ...]) -> list[str]:
     """A line for each expectation that is not met, and for each that is met although `unmet` names it."""
     unmet = cast("list[str]", run.expect.get("unmet") or [])
     return [
-        f"{verdict.name} is met, and unmet says that it is not" if verdict.met else f"{verdict.name} is not met"
+        f"{verdict.name} is met, and unmet says that it is not" if verdict.met else _not_met(verdict)
         for verdict in verdicts
         if verdict.met == (verdict.name in unmet)
     ]
+
+
+def _not_met(verdict: Verdict) -> str:
+    return f"{verdict.name} is not met{', which holds by default' if verdict.by_default else ''}"
 
 
 def _judge(name: str, wanted: Any, run: Run, figures: Figures) -> Verdict:
@@ -105,6 +128,11 @@ def _names_fit(wanted: bool, _: Run, figures: Figures) -> list[str]:
     if trouble.names_cut:
         faults.append(f"names cut silently: {trouble.names_cut}")
     return _as_wanted(wanted, faults, "every name fits")
+
+
+def _writable(wanted: bool, _: Run, figures: Figures) -> list[str]:
+    shut = figures.trouble.shut
+    return _as_wanted(wanted, [f"the next mount can't write: {shut}"] if shut else [], "the store can be written")
 
 
 def _sound(wanted: bool, run: Run, _: Figures) -> list[str]:
@@ -152,6 +180,7 @@ def _text_faults(run: Run, name: str, wanted: bytes) -> list[str]:
 
 STATES: dict[str, Callable[[Any, Run, Figures], list[str]]] = {
     "names_fit": _names_fit,
+    "writable": _writable,
     "sound": _sound,
     "files_present": _files_present,
     "files_absent": _files_absent,

@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from simfs.files.contract import Settings
-from simfs.replay.device.clock import NS_PER_DAY
+from simfs.replay.device.clock import NS_PER_DAY, NS_PER_S
 from simfs.replay.device.notes import Boot, Differing, NameFault, Refusal, Skipped, Stall
 from simfs.study.run.life_projection import Life
+
+PACE_NS_MIN = 3_600 * NS_PER_S  # a shorter run tells nothing about a day
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,11 +20,13 @@ class Subject:
     title: str
     source: str
     kind: str
+    start_ns: int  # of the device's clock, which begins with the year 1
     duration_ns: int
     operations: int
     part: str
     block_count: int
     block_bytes: int
+    region_start_bytes: int  # where the store begins in the chip
     page_bytes: int
     settings: Settings
 
@@ -168,7 +172,8 @@ class Energy:
 
     @property
     def active_per_day_nj(self) -> int | None:
-        return self.program_erase_read_nj * NS_PER_DAY // self.run_ns if self.run_ns else None
+        """None of a run too short to have a pace."""
+        return self.program_erase_read_nj * NS_PER_DAY // self.run_ns if self.run_ns >= PACE_NS_MIN else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,6 +184,7 @@ class TaskShare:
     operations: int
     refused: int
     lost_records: int
+    waiting_records: int
     host_bytes: int
     read_bytes: int
     programs: int
@@ -190,12 +196,21 @@ class TaskShare:
 
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """What went wrong, and what the recording could not carry."""
+    """What went wrong, and what the recording could not carry.
+
+    lost_records     gathered in the firmware's own RAM, and lost at a boot
+    waiting_records  gathered there when the run ended, not lost
+    late_ns          how long after the end of the run the work was done that was due in it
+    shut             why the next mount finds a store that can't be written; "" if it can
+    """
 
     refusals: tuple[Refusal, ...]
     name_faults: tuple[NameFault, ...]
     names_cut: int
     lost_records: int
+    waiting_records: int
+    late_ns: int
+    shut: str
     skipped: tuple[Skipped, ...]
     differing: tuple[Differing, ...]  # files
 

@@ -58,11 +58,13 @@ def _subject(run: Run) -> Subject:
         title=run.title,
         source=run.source,
         kind=run.kind,
+        start_ns=run.start_ns,
         duration_ns=run.duration_ns,
         operations=sum(tally.operations.total() for tally in run.tasks.values()),
         part=medium.name,
         block_count=medium.block_count,
         block_bytes=medium.block_bytes,
+        region_start_bytes=run.region_start_bytes,
         page_bytes=medium.unit_bytes,
         settings=run.store.settings,
     )
@@ -138,11 +140,27 @@ def _energy(run: Run) -> Energy:
 
 
 def _trouble(run: Run) -> Trouble:
-    lost_records = sum(tally.lost_records for tally in run.tasks.values())
-    names_cut = run.store.meters.names_cut
+    log = log_of(run.store)
     return Trouble(
-        tuple(run.refusals), tuple(run.name_faults), names_cut, lost_records, tuple(run.skipped), tuple(run.differing)
+        refusals=tuple(run.refusals),
+        name_faults=tuple(run.name_faults),
+        names_cut=run.store.meters.names_cut,
+        lost_records=sum(tally.lost_records for tally in run.tasks.values()),
+        waiting_records=sum(tally.waiting_records for tally in run.tasks.values()),
+        late_ns=max(0, run.duration_ns - run.asked_ns) if run.asked_ns else 0,
+        shut="" if log is None else _shut_at_boot(log),
+        skipped=tuple(run.skipped),
+        differing=tuple(run.differing),
     )
+
+
+def _shut_at_boot(log: Store) -> str:
+    """Why a mount gives no store that can be written. Tried on a copy of the flash."""
+    try:
+        shut = Store.mount(log.flash.copy()).read_only
+    except OSError as error:
+        return error.strerror or str(error)
+    return "so many blocks have failed that it is read-only" if shut else ""
 
 
 def _share(tally: TaskTally) -> TaskShare:
@@ -151,6 +169,7 @@ def _share(tally: TaskTally) -> TaskShare:
         operations=tally.operations.total(),
         refused=tally.refused,
         lost_records=tally.lost_records,
+        waiting_records=tally.waiting_records,
         host_bytes=tally.host_bytes,
         read_bytes=tally.read_bytes,
         programs=tally.programs,

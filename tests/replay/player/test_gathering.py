@@ -11,6 +11,7 @@ from simfs.replay.device.device import Run
 from simfs.replay.play import play
 from simfs.replay.scenario.load import parse_scenario
 from simfs.show.text import as_text
+from simfs.study.run.expect import judge
 from simfs.study.run.measure import figures
 from tests.replay.batch.test_batches import outcomes
 from tests.study.life.test_end_of_life import both_ways
@@ -48,7 +49,7 @@ def test_records_are_written_together_and_those_of_a_day_go_before_the_next_ones
     gauge = run.tasks["gauge"]
     assert gauge.operations == {"append": 3}
     assert gauge.host_bytes == 8 * 6
-    assert gauge.lost_records == 2, "of 16:00 and 21:00 on the second day"
+    assert (gauge.lost_records, gauge.waiting_records) == (0, 2), "of 16:00 and 21:00 on the second day"
     assert run.writes.count == 3
 
 
@@ -82,15 +83,22 @@ def test_a_boot_loses_what_every_task_has_gathered() -> None:
     assert contents(run, "/a") == b"".join(b"%02d " % (hour % 24) for hour in kept)
     kept = [*range(6), *range(7, 31), *range(31, 47)]
     assert contents(run, "/b") == b"".join(b"%02d " % (hour % 24) for hour in kept)
-    assert run.tasks["gauge"].lost_records == (2 + 1) + (4 + 0) + (2 + 1), "at 06:30, at 30:30, at the end"
+    assert run.tasks["gauge"].lost_records == (2 + 1) + (4 + 0), "at 06:30, at 30:30"
+    assert run.tasks["gauge"].waiting_records == 2 + 1, "at the end"
     assert (run.tasks["silent"].lost_records, run.tasks["silent"].operations.total()) == (1, 0)
-    lost = figures(run).trouble.lost_records
-    assert lost == 11
-    assert "! lost in RAM" in as_text(figures(run), ())
+    trouble = figures(run).trouble
+    assert (trouble.lost_records, trouble.waiting_records) == (8, 3)
+    text = as_text(figures(run), ())
+    assert "! lost in RAM" in text
+    assert "  waits in RAM" in text
+    (unmet,) = judge(run, figures(run))
+    assert (unmet.name, unmet.measured, unmet.by_default) == ("lost_records_max", 8, True)
 
 
 def test_nothing_is_said_where_nothing_is_lost() -> None:
-    assert "lost in RAM" not in as_text(figures(played(GAUGE.replace("gather = 3", "gather = 1"))), ())
+    run = played(GAUGE.replace("gather = 3", "gather = 1"))
+    assert "in RAM" not in as_text(figures(run), ())
+    assert judge(run, figures(run)) == ()
 
 
 def test_old_files_go_when_a_new_one_is_written_not_when_its_first_record_is_gathered() -> None:
@@ -110,7 +118,7 @@ def test_old_files_go_when_a_new_one_is_written_not_when_its_first_record_is_gat
     assert not run.refusals
     assert run.store.names() == ["/11", "/first"]
     assert run.store.stat("/11").size_bytes == 30
-    assert run.tasks["gauge"].lost_records == 1
+    assert run.tasks["gauge"].waiting_records == 1
 
 
 def test_records_that_the_store_refuses_count_as_one_operation() -> None:
@@ -118,7 +126,7 @@ def test_records_that_the_store_refuses_count_as_one_operation() -> None:
     (refusal,) = run.refusals
     assert (refusal.error, refusal.count) == ("ENAMETOOLONG", 3)
     assert run.tasks["gauge"].refused == 3
-    assert run.tasks["gauge"].lost_records == 1, "ten records, nine of them refused"
+    assert run.tasks["gauge"].waiting_records == 1, "ten records, nine of them refused"
 
 
 @pytest.mark.parametrize("gather", ["2", "7", "1000"])

@@ -7,9 +7,9 @@ import pytest
 
 from simfs.flash import PowerCut
 from simfs.replay.device.clock import NS_PER_DAY, NS_PER_YEAR
-from simfs.replay.device.notes import NameFault, Refusal
+from simfs.replay.device.notes import NameFault, Refusal, TaskTally
 from simfs.replay.scenario.expectations import Expect
-from simfs.study.run.expect import LIMITS, STATES, Verdict, judge
+from simfs.study.run.expect import LIMITS, STATES, Verdict, judge, surprises
 from simfs.study.run.measure import figures
 from tests.support.hand_built import MS, US, hand_built_run
 
@@ -18,9 +18,10 @@ REFUSALS = [Refusal("gauge", "append", "/a", "ENOSPC", 3, 0)]
 
 def verdict(name: str, limit: object, **changes: Any) -> Verdict:
     run = hand_built_run(expect={name: limit}, **changes)
-    (only,) = judge(run, figures(run))
-    assert only.name == name
-    return only
+    stated, *_ = judge(run, figures(run))
+    assert stated.name == name
+    assert not stated.by_default
+    return stated
 
 
 @pytest.mark.parametrize(
@@ -113,7 +114,8 @@ def test_a_damaged_file_is_not_the_text_that_was_expected() -> None:
             file.write(text)
     at = run.flash.image().index(b"harbour")
     run.flash.program(at, b"\0")
-    texts, sizes = judge(run, figures(run))
+    texts, sizes, writable = judge(run, figures(run))
+    assert (writable.name, writable.met, writable.by_default) == ("writable", False, True)
     assert not texts.met
     (fault,) = texts.faults
     assert re.fullmatch(rf"/a: damaged frame in block {at // 4096} at byte \d+ \(flash address 0x[0-9a-f]+\)", fault)
@@ -156,4 +158,36 @@ def test_everything_that_a_scenario_may_expect_is_judged() -> None:
 
 def test_what_is_not_set_is_not_judged() -> None:
     run = hand_built_run(expect={"life_min": None})
+    assert judge(run, figures(run)) == ()
+
+
+@pytest.mark.parametrize(
+    ("changes", "name", "measured"),
+    [
+        ({"refusals": REFUSALS}, "refused_max", 3),
+        ({"tasks": {"gauge": TaskTally("gauge", lost_records=4)}}, "lost_records_max", 4),
+        ({"asked_ns": 9 * NS_PER_DAY}, "late_max", NS_PER_DAY),  # a day late, of ten
+        ({"name_faults": [NameFault("/long", "too long", "refused")]}, "names_fit", None),
+    ],
+)
+def test_what_nobody_expects_is_not_met_by_default(changes: dict[str, Any], name: str, measured: int | None) -> None:
+    run = hand_built_run(**changes)
+    taken = figures(run)
+    (unmet,) = judge(run, taken)
+    assert (unmet.name, unmet.met, unmet.measured, unmet.by_default) == (name, False, measured, True)
+    assert surprises(run, (unmet,)) == [f"{name} is not met, which holds by default"]
+    run.expect[name] = False if measured is None else measured
+    assert [verdict.met for verdict in judge(run, taken)] == [True], "as the scenario says"
+    run.expect.clear()
+    run.kind = "test"  # which hears of it when it happens
+    assert judge(run, taken) == ()
+
+
+def test_work_is_late_beyond_one_percent_or_two_of_the_longest_writes() -> None:
+    run = hand_built_run(asked_ns=10 * NS_PER_DAY - 102 * MS)
+    assert judge(run, figures(run)) == ()
+    run = hand_built_run(duration_ns=200 * MS, asked_ns=96 * MS)
+    (late,) = judge(run, figures(run))
+    assert late.limit == 103 * MS  # twice 51.5 ms
+    run.asked_ns = 97 * MS
     assert judge(run, figures(run)) == ()
