@@ -41,4 +41,12 @@ def _as_html(shown: object) -> str | None:
     return as_html(shown)
 
 
+def _as_text(shown: object) -> str | None:
+    """What `print` shows; loaded when something is printed, and only then."""
+    from simfs.show.brief import as_text
+
+    return as_text(shown)
+
+
+Shown.as_text = staticmethod(_as_text)
 Shown.as_html = staticmethod(_as_html)

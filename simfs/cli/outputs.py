@@ -15,8 +15,9 @@ def report_of(done: Run, as_json: bool) -> tuple[str, bool]:
     """The text to print, and whether every expectation is met."""
     from simfs.study.run.expect import judge
     from simfs.study.run.measure import figures
+    from simfs.study.run.outlook import with_outlook
 
-    taken = figures(done)
+    taken = with_outlook(done, figures(done))
     verdicts = judge(done, taken)
     if as_json:
         from simfs.show.json import as_json as shown

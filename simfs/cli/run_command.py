@@ -31,6 +31,9 @@ def run(file: str, as_json: bool, image: str | None, plain: bool, **options: Any
     in which a firmware reports its file operations (see `simfs recorder`).
     What the scenario of --device expects is judged for a recording too.
 
+    The report begins with a verdict. What a scenario does not expect and yet
+    happens to its data, such as a refusal, is not met either.
+
     The exit status is 0, or 1 when an expectation is not met, or 2 on bad input.
     """
     check_source(file)

@@ -13,12 +13,13 @@ from simfs.flash.late import LateBytes, Make
 from simfs.flash.misuse import Event, Landing, anded, check_place, check_read, landing, refuse_or_note
 from simfs.flash.parts import GENERIC, PARTS, sheet_of
 from simfs.flash.trace import OnErase, OnProgram
+from simfs.shown import Shown
 
 Bytes = bytes | bytearray | memoryview
 T = TypeVar("T")
 
 
-class NorFlash:
+class NorFlash(Shown):
     """A NOR flash, blank when new.
 
     What is not given comes from the datasheet (a plain generic one, invented, when none is named); sizes given

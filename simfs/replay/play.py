@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from functools import partial
 from pathlib import Path
 
 from simfs.files.contract import AnyStore
@@ -11,8 +13,9 @@ from simfs.flash import NorFlash
 from simfs.replay.batch.player import FastPlayer
 from simfs.replay.device.device import Device, Run
 from simfs.replay.device.name_check import name_faults
+from simfs.replay.device.notes import Going
 from simfs.replay.device.observer import Observer
-from simfs.replay.player.player import Player, Progress
+from simfs.replay.player.player import NEVER_NS, Player, Progress
 from simfs.replay.scenario.crosschecks import region_blocks
 from simfs.replay.scenario.load import load_scenario
 from simfs.replay.scenario.tables import Scenario
@@ -56,12 +59,44 @@ def play(
     store = make_store(scenario)
     device = Device(store, start_ns=scenario.run.start, observers=observers)
     (Player if one_by_one else FastPlayer)(scenario, device).play(progress)
-    return device.finish(
+    return _finished(device, scenario, source, scenario.run.duration)
+
+
+def _finished(device: Device, scenario: Scenario, source: str, asked_ns: int) -> Run:
+    run = device.finish(
         title=scenario.title or Path(source).stem,
         source=source,
         kind="scenario",
         name_faults=name_faults(device.names_used, device.store.name_rules),
         expect=scenario.expect.table(),
-        asked_ns=scenario.run.duration,
-        region_start_bytes=scenario.store.start,
     )
+    run.asked_ns, run.region_start_bytes = asked_ns, scenario.store.start
+    run.go_on = partial(_go_on, scenario, source)
+    return run
+
+
+class _Enough(Exception):
+    """The run is as long as it has to be."""
+
+
+class _EndlessPlayer(FastPlayer):
+    """Goes on beyond the end of the scenario's run, and asks now and then whether it is enough."""
+
+    def __init__(self, scenario: Scenario, device: Device, enough: Callable[[Going], bool]) -> None:
+        super().__init__(scenario, device)
+        self._enough = enough
+        self.pause_ns, self.end_ns = self.end_ns, NEVER_NS
+
+    def pause(self) -> None:
+        self.device.wait_until(self.pause_ns)
+        if self._enough(self.device):
+            raise _Enough
+        self.pause_ns += (self.pause_ns - self.device.start_ns) // 8 + 1
+
+
+def _go_on(scenario: Scenario, source: str, enough: Callable[[Going], bool]) -> Run:
+    """The scenario's run, and on until it is enough. See `GoOn`."""
+    device = Device(make_store(scenario), start_ns=scenario.run.start)
+    with suppress(_Enough):
+        _EndlessPlayer(scenario, device, enough).play(None)
+    return _finished(device, scenario, source, 0)

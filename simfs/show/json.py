@@ -8,13 +8,19 @@ from dataclasses import fields, is_dataclass
 from typing import Any
 
 from simfs.show import WHOSE
+from simfs.show.verdict import verdict_of
 from simfs.study.run.expect import Verdict
 from simfs.study.run.figures import Figures
 
 
 def as_json(figures: Figures, verdicts: tuple[Verdict, ...]) -> str:
     """The figures of a run."""
-    whole = {"note": WHOSE, **_plain(figures), "expectations": _plain(verdicts)}
+    whole = {
+        "verdict": verdict_of(figures, verdicts),
+        "note": WHOSE,
+        **_plain(figures),
+        "expectations": _plain(verdicts),
+    }
     return json.dumps(whole, indent=2)
 
 

@@ -10,8 +10,13 @@ from simfs.files.contract import AnyStore
 from simfs.files.store import Store, log_of
 from simfs.replay.device.device import Run
 from simfs.show import WHOSE, rows, units
+from simfs.show.heat import wear_map
+from simfs.show.text import judged
+from simfs.show.verdict import verdict_of
 from simfs.store.usage import BlockView
+from simfs.study.run.expect import Verdict, judge
 from simfs.study.run.measure import figures
+from simfs.study.run.outlook import with_outlook
 
 FILES_SHOWN = 12
 TITLE_SIGNS = 100
@@ -28,6 +33,12 @@ LOOKS = {  # by state: the sign in the cell, its colour; the later ones show whe
     "bad": ("x", "#b8a9a9"),
 }
 LIVE_COLOUR = "#5b7fae"
+UNMET = "! NOT MET"
+UNMET_COLOUR, REMARK_COLOUR = "#f5c9a8", "#fbeccb"  # told apart by their lightness too
+_LEGEND = (
+    f'<div style="font-size:90%"><span style="background:{REMARK_COLOUR};padding:0 4px">! a remark</span> '
+    f'<span style="background:{UNMET_COLOUR};padding:0 4px">{UNMET}: an expectation</span></div>'
+)
 _TABLE = "border-collapse:collapse;font-size:90%"
 _CELL = "text-align:left;padding:1px 12px 1px 0;vertical-align:top"
 
@@ -44,7 +55,10 @@ def as_html(shown: object) -> str | None:
 
 def _block_map_of(store: AnyStore) -> str:
     log = log_of(store)
-    return "" if log is None else block_map(log.blocks(), log.flash.geometry.block_bytes)
+    if log is None:
+        return ""
+    blocks = log.blocks()
+    return block_map(blocks, log.flash.geometry.block_bytes) + wear_map([block.erase_count for block in blocks])
 
 
 def _store_table(store: Store) -> str:
@@ -65,21 +79,37 @@ def _store_table(store: Store) -> str:
 
 
 def _run_table(run: Run) -> str:
-    taken = figures(run)
-    lines = [("ran", f"{units.time(taken.subject.duration_ns)} of device time, {run.kind} {units.plain(run.source)}")]
+    taken = with_outlook(run, figures(run))
+    verdicts = judge(run, taken)
+    ran = f"{units.time(taken.subject.duration_ns)} of device time, {run.kind} {units.plain(run.source)}"
+    lines = [("verdict", verdict_of(taken, verdicts)), ("ran", ran)]
     for _, section in rows.sections(taken):
         for figure, value, note in section:
             told = f"{value}: {note}" if figure.startswith("!") and value else value or note
             lines.append((figure, told))
-    return _table(units.plain(run.title, TITLE_SIGNS), lines) + f"<p>{escape(WHOSE)}</p>"
+    lines += [(f"expected {verdict.name}", _judged(verdict)) for verdict in verdicts]
+    return _table(units.plain(run.title, TITLE_SIGNS), lines) + f"{_LEGEND}<p>{escape(WHOSE)}</p>"
+
+
+def _judged(verdict: Verdict) -> str:
+    measured, wanted = judged(verdict)
+    return f"{'met' if verdict.met else UNMET}: {measured}; wanted {wanted}"
 
 
 def _table(caption: str, lines: list[tuple[str, str]]) -> str:
     shown = "".join(
-        f'<tr><th style="{_CELL};font-weight:normal">{_text(figure)}</th><td style="{_CELL}">{_text(value)}</td></tr>'
+        f'<tr{_row_style(figure, value)}><th style="{_CELL};font-weight:normal">{_text(figure)}</th>'
+        f'<td style="{_CELL}">{_text(value)}</td></tr>'
         for figure, value in lines
     )
     return f'<table style="{_TABLE}"><caption style="text-align:left"><b>{_text(caption)}</b></caption>{shown}</table>'
+
+
+def _row_style(figure: str, value: str) -> str:
+    """A colour for what needs attention, which its text says too."""
+    if value.startswith(UNMET):
+        return f' style="background:{UNMET_COLOUR}"'
+    return f' style="background:{REMARK_COLOUR}"' if figure.lstrip().startswith("!") else ""
 
 
 def _text(text: str) -> str:

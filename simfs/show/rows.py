@@ -45,7 +45,10 @@ def sections(figures: Figures) -> Iterator[tuple[str, list[Line]]]:
     found = {
         "Room": [*_room(figures.room, cleans=figures.wear is not None)],
         "Writing": [*_writing(figures.amplification, figures.flash_work, settings, erases=figures.wear is not None)],
-        "Wear": [*(_wear(figures.wear) if figures.wear else ()), *(_life(figures.life) if figures.life else ())],
+        "Wear": [
+            *(_wear(figures.wear) if figures.wear else ()),
+            *(_life(figures.best_life) if figures.best_life else ()),
+        ],
         "Waiting": [*_waiting(figures.stalls, settings)] if figures.stalls else [],
         "Device": [*_device(figures)],
         "Trouble": [*_trouble(figures.trouble)],

@@ -13,6 +13,7 @@ from tabulate import tabulate
 
 from simfs.show import WHOSE, rows, units
 from simfs.show.heat import heat_map
+from simfs.show.verdict import verdict_of
 from simfs.study.run.expect import Verdict
 from simfs.study.run.figures import Figures, Subject, TaskShare
 
@@ -24,7 +25,9 @@ NAME_WIDTH = 30
 
 def as_text(figures: Figures, verdicts: tuple[Verdict, ...]) -> str:
     """The whole report, without a line end."""
-    parts = [_heading(figures.subject), _figures(figures)]
+    verdict = textwrap.fill(verdict_of(figures, verdicts), COLUMNS, break_on_hyphens=False)
+    title = _wrapped(units.plain(figures.subject.title, COLUMNS), COLUMNS)
+    parts = [title, verdict, _heading(figures.subject), _figures(figures)]
     if figures.wear:
         parts.append("\n".join(heat_map(figures.wear.erase_counts)))
     parts.append(_tasks(figures))
@@ -40,7 +43,6 @@ def _heading(subject: Subject) -> str:
         f"{units.counted(subject.operations, 'operation')}"
     )
     lines = [
-        units.plain(subject.title, COLUMNS),
         f"{subject.kind} {units.plain(subject.source)}: {ran}",
         rows.stands_on(
             subject.part, subject.block_count, subject.block_bytes, subject.settings, subject.region_start_bytes

@@ -302,3 +302,30 @@ def test_stopped_by_the_user_is_one_line_and_130(scenario: Path, tmp_path: Path)
     output, errors = process.communicate(timeout=30)
     assert (process.returncode, output, errors) == (130, "", "simfs: stopped\n")
     assert os.listdir(tmp_path) == ["small.toml"]
+
+
+def test_refusals_that_nobody_expects_end_with_1(scenario: Path) -> None:
+    scenario.write_text(scenario.read_text().partition("[expect]")[0].replace("20 B", "2 KiB"))
+    result = invoke("run", scenario)
+    assert result.exit_code == 1
+    told = " ".join(result.stdout.split())
+    assert "The files do not fit: the store is full on 2031-01-0" in told
+    assert "! NOT MET refused_max" in told
+    assert json.loads(invoke("run", scenario, "--json").stdout)["verdict"] in told
+
+
+def test_a_device_that_asks_for_too_much_ends_with_1(scenario: Path) -> None:
+    text = scenario.read_text().replace('"2 d"', '"100 ms"').replace('"6 min"', '"50 us"')
+    scenario.write_text(text)
+    result = invoke("run", scenario)
+    assert result.exit_code == 1
+    assert "asks for more than its flash can do: the work of 100 ms takes" in " ".join(result.stdout.split())
+    assert "energy in the run" in result.stdout
+    assert "energy a day" not in result.stdout
+    scenario.write_text(f'{text.partition("[expect]")[0]}[expect]\nlate_max = "1 min"\n')
+    assert invoke("run", scenario).exit_code == 0
+
+
+def test_the_report_says_where_the_store_begins(scenario: Path) -> None:
+    scenario.write_text(scenario.read_text().replace("[run]", '[store]\nstart = "16 KiB"\n[run]'))
+    assert "from 16 KiB on; store:" in " ".join(invoke("run", scenario).stdout.split())

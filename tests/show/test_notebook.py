@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 from collections import Counter
+from itertools import pairwise
 from xml.etree import ElementTree
 
 import pytest
 
 from simfs import NorFlash, Store, StoreConfig
+from simfs.replay.device.clock import NS_PER_YEAR
 from simfs.replay.device.device import Run
+from simfs.replay.device.notes import Refusal
 from simfs.replay.play import replay
-from simfs.show.notebook import CELL, block_map
+from simfs.show.heat import COLOURS, wear_map
+from simfs.show.notebook import CELL, REMARK_COLOUR, UNMET_COLOUR, block_map
 from simfs.store.usage import BlockView
+from tests.support.hand_built import hand_built_run
 from tests.support.places import SCENARIOS
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -55,7 +60,7 @@ def test_a_store_shows_its_room_and_files(worked: Store) -> None:
 
 def test_every_block_has_a_cell_with_its_state_as_text(worked: Store) -> None:
     root = parsed(worked._repr_html_())
-    groups = list(root.iter(f"{SVG}g"))
+    groups = list(next(root.iter(f"{SVG}svg")).iter(f"{SVG}g"))
     blocks = worked.blocks()
     assert len(groups) == len(blocks)
     for group, block in zip(groups, blocks, strict=True):
@@ -98,7 +103,8 @@ def test_a_run_shows_its_figures(finished: Run) -> None:
     for figure in ("write amplification", "longest write", "erases of a block", "refused"):
         assert figure in cells
         assert cells[cells.index(figure) + 1]
-    assert len(list(root.iter(f"{SVG}g"))) == len(finished.store.blocks())
+    for picture in root.iter(f"{SVG}svg"):
+        assert len(list(picture.iter(f"{SVG}g"))) == len(finished.store.blocks())
     assert "of this store, not of the one you ship" in "".join(root.itertext())
 
 
@@ -117,3 +123,46 @@ def test_showing_costs_the_flash_nothing(worked: Store) -> None:
     before = worked.flash.counts
     worked._repr_html_()
     assert worked.flash.counts == before
+
+
+def test_a_run_shows_its_verdict_and_what_is_not_met_by_colour_and_word() -> None:
+    run = hand_built_run(
+        expect={"life_min": 2000 * NS_PER_YEAR, "sound": True},
+        refusals=[Refusal("gauge", "append", "/a", "ENOSPC", 3, 0)],
+    )
+    root = parsed(run._repr_html_())
+    rows = {row[0].text: (row[1].text or "", row.get("style") or "") for row in root.iter("tr")}
+    assert "3 of 1,000 operations were refused" in rows["verdict"][0]
+    assert rows["expected life_min"] == (
+        "! NOT MET: 1,369 years; wanted at least 2,000 years", f"background:{UNMET_COLOUR}"
+    )  # fmt: skip
+    assert rows["expected refused_max"][0] == "! NOT MET: 3; wanted at most 0, by default"
+    assert rows["expected sound"] == ("met: as expected; wanted yes", "")
+    assert rows["! refused"][1] == f"background:{REMARK_COLOUR}"
+    legend = {span.text: span.get("style") or "" for span in root.iter("span")}
+    assert UNMET_COLOUR in legend["! NOT MET: an expectation"]
+    assert REMARK_COLOUR in legend["! a remark"]
+
+
+def test_wear_has_a_digit_for_each_step_and_a_legend() -> None:
+    root = parsed(f"<div>{wear_map([0, 1, 20, 21, 99, 100])}</div>")
+    assert [sign.text for sign in root.iter(f"{SVG}text")] == ["0", "1", "1", "2", "5", "5"]
+    told = "".join(root.itertext())
+    assert "0 0, 1 1 to 20, 2 21 to 40, 3 41 to 60, 4 61 to 80, 5 81 to 100 erases" in told
+    assert "block 4: 99 erases" in told
+
+
+def test_the_steps_of_wear_differ_in_lightness() -> None:
+    def lightness(colour: str) -> float:  # relative luminance without the gamma: enough to order them
+        red, green, blue = (int(colour[at : at + 2], 16) for at in (1, 3, 5))
+        return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+    steps = [lightness(colour) for colour in COLOURS]
+    assert all(light - dark > 20 for light, dark in pairwise(steps))
+
+
+def test_many_blocks_share_a_cell_of_wear_and_none_worn_is_no_error() -> None:
+    root = parsed(f"<div>{wear_map([0] * 1500 + [7] + [0] * 499)}</div>")
+    signs = [sign.text for sign in root.iter(f"{SVG}text")]
+    assert (len(signs), signs.index("5"), signs.count("5")) == (500, 375, 1)
+    assert "0 0 erases" in "".join(parsed(f"<div>{wear_map([0, 0])}</div>").itertext())

@@ -29,9 +29,10 @@ class ScenarioTest(pytest.Item):
         from simfs.show.text import as_text
         from simfs.study.run.expect import judge, surprises
         from simfs.study.run.measure import figures
+        from simfs.study.run.outlook import with_outlook
 
         run = replay(shortest(self.path))
-        taken = figures(run)
+        taken = with_outlook(run, figures(run))
         verdicts = judge(run, taken)
         wrong = surprises(run, verdicts)
         if wrong:

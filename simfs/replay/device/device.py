@@ -24,6 +24,7 @@ from simfs.replay.device.notes import (
     Differing,
     HeldReads,
     NameFault,
+    Refusal,
     RefusalLog,
     Skipped,
     Stall,
@@ -32,6 +33,7 @@ from simfs.replay.device.notes import (
 )
 from simfs.replay.device.notes import Run as Run
 from simfs.replay.device.observer import BOOT_TASK, IDLE_TASK, Observer, errno_of
+from simfs.replay.device.room_history import RoomHistory
 from simfs.store.batch.appends import Stretch
 
 T = TypeVar("T")
@@ -63,9 +65,9 @@ class Device:
         self.names_used: set[str] = set()  # of operations that write, the first NAMES_KEPT
         self._refusals = RefusalLog()
         self._first, self._first_meters = self._mark(), copy(self._meters)
-        log = log_of(self.store)
-        self._erase_counts_first = [] if log is None else log.flash.erase_counts
+        self._erase_counts_first = [] if (log := log_of(self.store)) is None else log.flash.erase_counts
         self._live_bytes_max, self._live_bytes_max_at_ns = -1, 0
+        self.room = RoomHistory()
         self.busy_with = ("", "")  # the task and the operation that kept the medium busy last
         self._note_room()
 
@@ -131,6 +133,11 @@ class Device:
         return self.writes.is_usual(programs * self.program_typ_ns, programs * self._program_max_ns)
 
     @property
+    def refusals(self) -> list[Refusal]:
+        """What was refused so far."""
+        return self._refusals.entries()
+
+    @property
     def flash(self) -> NorFlash:
         """The flash of a store that is on one; else NoLog."""
         return the_log(self.store).flash
@@ -150,21 +157,18 @@ class Device:
         def ended_ns(index: int) -> int:
             return done.starts_ns[index] + placed.programs_of(index) * program_ns
 
+        self.room.note_growth(lambda index: ended_ns(index) - self.start_ns, done.live_bytes)
         live_bytes = done.live_bytes[last]
         if live_bytes > self._live_bytes_max:
             self._live_bytes_max = live_bytes
             self._live_bytes_max_at_ns = ended_ns(bisect_left(done.live_bytes, live_bytes)) - self.start_ns
         self.now_ns = ended_ns(last)
 
-    def note_lost(self, task: str, records: int) -> None:
-        """Records that waited in the firmware's own RAM when the device booted."""
+    def note_gathered(self, task: str, lost: int = 0, waiting: int = 0) -> None:
+        """Records in the firmware's own RAM that a boot loses, or that wait there when the run ends."""
         tally = self.tasks.get(task) or self._new_tally(task)
-        tally.lost_records += records
-
-    def note_waiting(self, task: str, records: int) -> None:
-        """Records that wait in the firmware's own RAM when the run ends."""
-        tally = self.tasks.get(task) or self._new_tally(task)
-        tally.waiting_records += records
+        tally.lost_records += lost
+        tally.waiting_records += waiting
 
     def wait_until(self, at_ns: int) -> None:
         """Let the time pass; a store that cleans in idle time gets it. Afterwards it may be later than `at_ns`."""
@@ -208,20 +212,17 @@ class Device:
         skipped: list[Skipped] | None = None,
         differing: list[Differing] | None = None,
         expect: dict[str, object] | None = None,
-        asked_ns: int = 0,
-        region_start_bytes: int = 0,
     ) -> Run:
         """End the run and hand up the notes."""
         return Run(
             title=title, source=source, kind=kind, store=self.store,
             first=self._first, first_meters=self._first_meters, erase_counts_first=self._erase_counts_first,
             start_ns=self.start_ns, duration_ns=self.now_ns - self.start_ns,
-            tasks=self.tasks, writes=self.writes, held=self.held, refusals=self._refusals.entries(),
-            name_faults=name_faults or [], skipped=skipped or [],
-            differing=differing or [],
+            tasks=self.tasks, writes=self.writes, held=self.held, refusals=self.refusals,
+            name_faults=name_faults or [], skipped=skipped or [], differing=differing or [],
             boots=[*self.boots, self._boot_noted(self.store.cost_of_boot())],
             live_bytes_max=self._live_bytes_max, live_bytes_max_at_ns=self._live_bytes_max_at_ns, expect=expect or {},
-            asked_ns=asked_ns, region_start_bytes=region_start_bytes,
+            room=self.room,
         )  # fmt: skip
 
     def _take(self, store: AnyStore) -> None:
@@ -294,5 +295,6 @@ class Device:
 
     def _note_room(self) -> None:
         live_bytes = self.store.live_bytes
+        self.room.note(self.now_ns - self.start_ns, live_bytes)
         if live_bytes > self._live_bytes_max:
             self._live_bytes_max, self._live_bytes_max_at_ns = live_bytes, self.now_ns - self.start_ns

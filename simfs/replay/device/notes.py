@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import errno
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, fields
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 from simfs.files.contract import AnyStore, Mark, Meters
 from simfs.files.store import the_log
 from simfs.flash import NorFlash
+from simfs.replay.device.room_history import RoomHistory
 from simfs.shown import Shown
 from simfs.store.batch.appends import LiveBytes
 from simfs.store.format.layout import Placed
@@ -234,6 +235,23 @@ class HeldReads:
             self.longest_ns, self.behind = waited_ns, behind
 
 
+class Going(Protocol):
+    """A device on its way, as far as one asks whether it has gone far enough."""
+
+    start_ns: int
+    now_ns: int
+    tasks: dict[str, TaskTally]
+    room: RoomHistory
+
+    @property
+    def refusals(self) -> list[Refusal]: ...
+
+
+GoOn = Callable[[Callable[[Going], bool]], "Run"]
+"""Plays the same once more from its beginning and beyond its end, until it is enough, and gives that run. It asks each
+time when the run has become longer by an eighth."""
+
+
 @dataclass(slots=True)
 class Run(Shown):
     """Everything a replay noted. Times are ns since the run's start.
@@ -262,8 +280,10 @@ class Run(Shown):
     live_bytes_max: int
     live_bytes_max_at_ns: int
     expect: dict[str, object]
+    room: RoomHistory = field(default_factory=RoomHistory)
     asked_ns: int = 0  # how long the run was meant to last; 0 where nobody said
     region_start_bytes: int = 0  # where the store begins in the chip
+    go_on: GoOn | None = None  # None where there is nothing to carry on
 
     @property
     def flash(self) -> NorFlash:

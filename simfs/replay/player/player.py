@@ -59,13 +59,13 @@ class PlayedTask:
         """Drop what waits in the firmware's own RAM, and note it as lost."""
         lost = self._dropped()
         if lost:
-            self.stage.files.device.note_lost(self.task.name, lost)
+            self.stage.files.device.note_gathered(self.task.name, lost=lost)
 
     def leave_gathered(self) -> None:
         """The run is over: note what waits in the firmware's own RAM."""
         waiting = self._dropped()
         if waiting:
-            self.stage.files.device.note_waiting(self.task.name, waiting)
+            self.stage.files.device.note_gathered(self.task.name, waiting=waiting)
 
     def _dropped(self) -> int:
         return sum(gathering.lose() for gathering in self.stage.gatherings)

@@ -224,6 +224,40 @@ class Trouble:
 
 
 @dataclass(frozen=True, slots=True)
+class Outlook:
+    """Times are device time since the start of the run, at typical times; None is what nobody knows.
+
+    full_ns          when the store has no room any more for what is to be written; None: not at this pace
+    is_projected     whether `full_ns` is taken from the pace at which the files grow, and not seen
+    grows            whether the files still grew when the look ahead ended
+    live_max_bytes   the most that was in use until then
+    carried_on_ns    how long the run was carried on for this; 0: not at all
+    life             the life of the flash, by the longer run
+    """
+
+    full_ns: int | None
+    is_projected: bool
+    grows: bool
+    live_max_bytes: int
+    carried_on_ns: int
+    life: Life | None
+
+    @property
+    def ends_first(self) -> str:
+        """ "room", "wear", or "" where neither has an end that is known."""
+        worn_ns = self.worn_ns
+        if self.full_ns is None:
+            return "" if worn_ns is None else "wear"
+        return "wear" if worn_ns is not None and worn_ns < self.full_ns else "room"
+
+    @property
+    def worn_ns(self) -> int | None:
+        """When the first block is at its rated cycles."""
+        life = self.life
+        return None if life is None or life.hottest_ns is None else life.run_ns + life.hottest_ns
+
+
+@dataclass(frozen=True, slots=True)
 class Figures:
     """All figures of a run. None is what does not apply: wear and life where the store is no log on flash, stalls and
     boots where the medium takes no time, energy where nobody knows it."""
@@ -240,6 +274,14 @@ class Figures:
     energy: Energy | None
     tasks: tuple[TaskShare, ...]
     trouble: Trouble
+    outlook: Outlook | None = None
+
+    @property
+    def best_life(self) -> Life | None:
+        """The life by the run, or by the longer one where the run can't tell."""
+        if self.life is not None and self.life.hottest_ns is None and self.outlook is not None:
+            return self.outlook.life
+        return self.life
 
     @property
     def ram_total_bytes(self) -> int:

@@ -1,0 +1,123 @@
+"""The verdict of a run in two to four sentences: whether the files fit and until when, what ends first, what did not go
+as expected, and what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from simfs.replay.device.clock import NS_PER_DAY, NS_PER_YEAR
+from simfs.show import units
+from simfs.study.run.expect import Verdict
+from simfs.study.run.figures import Figures, Outlook
+
+LIFE_YEARS_SHOWN = 100  # beyond, a date says nothing
+
+
+def verdict_of(figures: Figures, verdicts: tuple[Verdict, ...]) -> str:
+    """On one line, with the dates of the device's clock."""
+    unmet = [verdict for verdict in verdicts if not verdict.met]
+    sentences = [
+        _room(figures, _expects_refusals(verdicts)),
+        _wear(figures),
+        _unmet(figures, unmet),
+        _advice(figures, unmet),
+    ]
+    return " ".join(sentence for sentence in sentences if sentence)
+
+
+def _when(figures: Figures, at_ns: int, *, roughly: bool = False) -> str:
+    """The date, with how long after the start that is."""
+    date = units.moment(figures.subject.start_ns + at_ns)
+    date = date.partition(" ")[0] if roughly or at_ns > 2 * NS_PER_DAY else date
+    date = date.partition("-")[0] if roughly and at_ns > 10 * NS_PER_YEAR else date
+    return f"{'about ' if roughly else ''}{date}, {units.time(at_ns)} after its start"
+
+
+def _expects_refusals(verdicts: tuple[Verdict, ...]) -> bool:
+    return any(verdict.name == "refused_max" and verdict.met and verdict.measured for verdict in verdicts)
+
+
+def _room(figures: Figures, expected: bool) -> str:
+    room, outlook = figures.room, figures.outlook
+    if outlook is None:
+        return f"The files take {units.percent(room.live_max_percent)} of the room at most."
+    if outlook.full_ns is not None:
+        return _full(figures, outlook, outlook.full_ns, expected)
+    percent = units.percent(100 * outlook.live_max_bytes / room.capacity_bytes)
+    how = "they still grow, but too little to tell when it is full" if outlook.grows else "they grow no more"
+    return f"The files fit: they take {percent} of the room at most, and {how}{_carried(outlook)}."
+
+
+def _full(figures: Figures, outlook: Outlook, full_ns: int, expected: bool) -> str:
+    if full_ns <= figures.subject.duration_ns and expected:
+        return f"The store is full on {_when(figures, full_ns)}, and refuses no more than the scenario expects."
+    if full_ns <= figures.subject.duration_ns:
+        return f"The files do not fit: the store is full on {_when(figures, full_ns)}."
+    if outlook.is_projected:
+        when = _when(figures, full_ns, roughly=True)
+        return f"The files fit for now: at the pace of this run the store is full {when}, unless files go."
+    return f"The files fit until {_when(figures, full_ns)}: then the store is full unless files go{_carried(outlook)}."
+
+
+def _carried(outlook: Outlook) -> str:
+    return " (seen by carrying the run on)" if outlook.carried_on_ns else ""
+
+
+def _wear(figures: Figures) -> str:
+    life, outlook = figures.best_life, figures.outlook
+    if life is None:
+        return ""
+    if life.hottest_ns is None:
+        return "Nothing was erased that would wear the flash." if life.run_ns else ""
+    worn_ns = life.run_ns + life.hottest_ns
+    span = units.years(life.hottest_ns)
+    dated = life.hottest_ns < LIFE_YEARS_SHOWN * NS_PER_YEAR
+    when = f", until {_when(figures, worn_ns, roughly=True).partition(',')[0]}" if dated else ""
+    ends = {"room": "; room ends first", "wear": "; wear ends first"}
+    both = outlook is not None and outlook.full_ns is not None
+    return f"The flash lasts {span} at this pace{when}{ends[outlook.ends_first] if both and outlook else ''}."
+
+
+def _unmet(figures: Figures, unmet: list[Verdict]) -> str:
+    told = [*_surprises(figures, [verdict.name for verdict in unmet if verdict.by_default])]
+    names = [verdict.name for verdict in unmet if not verdict.by_default]
+    told += [f"not met: {', '.join(names)}"] if names else []
+    text = "; ".join(told)
+    return f"{text[0].upper()}{text[1:]}." if text else ""
+
+
+def _surprises(figures: Figures, names: list[str]) -> Iterator[str]:
+    trouble, asked_ns = figures.trouble, figures.subject.duration_ns - figures.trouble.late_ns
+    if "refused_max" in names:
+        of = f"{trouble.refused_operations:,} of {units.counted(figures.subject.operations, 'operation')}"
+        yield f"{of} were refused, which the scenario does not expect"
+    if "late_max" in names:
+        spent = units.time(figures.subject.duration_ns)
+        yield f"the device asks for more than its flash can do: the work of {units.time(asked_ns)} takes {spent}"
+    if "lost_records_max" in names:
+        yield f"{units.counted(trouble.lost_records, 'gathered record')} got lost in RAM at a boot"
+    if "names_fit" in names:
+        yield "names break"
+    if "writable" in names:
+        yield "the next mount finds a store that can't be written"
+
+
+ADVICE = {  # by what is not met, the first that applies
+    "late_max": "Ask for less, gather more before each write, or take a quicker part.",
+    "names_fit": "Shorten the names, or raise name_bytes.",
+    "lost_records_max": "Write what is gathered before a boot, or gather less.",
+    "writable": "`simfs image explain` tells what damaged it.",
+    "life_min": "Write less, gather more before each write, or give the store more blocks.",
+}
+MORE_ROOM = "Remove old files in time (`keep`), write less, or give the store more blocks."
+
+
+def _advice(figures: Figures, unmet: list[Verdict]) -> str:
+    names, outlook = {verdict.name for verdict in unmet}, figures.outlook
+    found = [what for name, what in ADVICE.items() if name in names]
+    full_ns = outlook.full_ns if outlook is not None else None
+    if full_ns is not None and ("refused_max" in names or full_ns > figures.subject.duration_ns):
+        found.append(MORE_ROOM)
+    if not found and names:
+        return "The rows with ! say more."
+    return found[0] if found else ""

@@ -1,0 +1,73 @@
+"""What comes if a device goes on as in a run: when its store is full, and how long its flash lasts.
+
+A scenario is carried on as far as that is cheap. Otherwise, and for a recording or a script, the room is projected from
+its pace.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from simfs.replay.device.device import Run
+from simfs.replay.device.notes import Going, Refusal
+from simfs.study.run.figures import Figures, Outlook
+from simfs.study.run.measure import figures
+
+PROGRAMS_MAX = 150_000  # a few seconds of work
+
+
+def with_outlook(run: Run, taken: Figures) -> Figures:
+    """The figures with what comes after the run. Plays the run again and on where something is unknown, which takes at
+    most a few seconds; whether it does follows from the run alone."""
+    outlook = _seen(run, taken)
+    longer_ns = _longer_ns(taken, outlook)
+    programs = taken.flash_work.programs * longer_ns // max(1, run.duration_ns)
+    if run.go_on is not None and longer_ns and programs <= PROGRAMS_MAX:
+        whole = run.go_on(_is_enough(longer_ns))
+        further = _seen(whole, figures(whole))
+        outlook = replace(further, carried_on_ns=whole.duration_ns - run.duration_ns)
+    return replace(taken, outlook=outlook)
+
+
+def _longer_ns(taken: Figures, outlook: Outlook) -> int:
+    """How long a run would have to be to tell what this one can't; 0 where it tells."""
+    if outlook.is_projected and outlook.full_ns is not None:
+        return outlook.full_ns
+    life = taken.life
+    if life is not None and life.hottest_ns is None and taken.flash_work.programs:
+        return 2 * (life.run_longer_ns or 0)
+    return 0
+
+
+def _is_enough(longer_ns: int) -> Callable[[Going], bool]:
+    def is_enough(going: Going) -> bool:
+        programs = sum(tally.programs for tally in going.tasks.values())
+        if programs > PROGRAMS_MAX or _full_ns(going.refusals) is not None:
+            return True
+        gone_ns = going.now_ns - going.start_ns
+        return gone_ns >= longer_ns and (going.room.growth(gone_ns) is None or gone_ns >= 4 * longer_ns)
+
+    return is_enough
+
+
+def _seen(run: Run, taken: Figures) -> Outlook:
+    """What the run alone tells."""
+    full_ns, growth = _full_ns(run.refusals), run.room.growth(run.duration_ns)
+    projected_ns = None
+    if full_ns is None and growth is not None:
+        more_bytes, in_ns = growth
+        free_bytes = taken.room.capacity_bytes - taken.room.live_bytes
+        projected_ns = run.duration_ns + free_bytes * in_ns // more_bytes if more_bytes > 0 else None
+    return Outlook(
+        full_ns=projected_ns if full_ns is None else full_ns,
+        is_projected=projected_ns is not None,
+        grows=growth is not None,
+        live_max_bytes=taken.room.live_max_bytes,
+        carried_on_ns=0,
+        life=taken.life,
+    )
+
+
+def _full_ns(refusals: list[Refusal]) -> int | None:
+    return min((refusal.first_at_ns for refusal in refusals if refusal.error == "ENOSPC"), default=None)

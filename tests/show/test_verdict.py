@@ -1,0 +1,104 @@
+"""The verdict of hand-built runs: dates, what ends first, what was not expected, what to do."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from simfs.replay.device.clock import NS_PER_DAY, NS_PER_YEAR
+from simfs.replay.device.notes import NameFault, Refusal, TaskTally
+from simfs.show.verdict import verdict_of
+from simfs.study.run.expect import judge
+from simfs.study.run.figures import Outlook
+from simfs.study.run.measure import figures
+from tests.support.hand_built import MS, hand_built_run
+
+NO_ROOM = Refusal("gauge", "append", "/{date}.csv", "ENOSPC", 38_058, 3 * NS_PER_DAY)
+
+
+def told(ahead: dict[str, Any] | None = None, **changes: Any) -> str:
+    """The verdict of the run, which began on 2031-04-05 and lasted ten days, with what comes after it."""
+    run = hand_built_run(**changes)
+    taken = figures(run)
+    outlook = Outlook(None, False, False, 3000, 0, taken.life)
+    return verdict_of(replace(taken, outlook=replace(outlook, **(ahead or {}))), judge(run, taken))
+
+
+def test_all_is_well() -> None:
+    assert told() == (
+        "The files fit: they take 6.7 % of the room at most, and they grow no more. "
+        "The flash lasts over 1,000 years at this pace."
+    )
+
+
+def test_full_later() -> None:
+    assert told({"full_ns": 40 * NS_PER_DAY, "carried_on_ns": NS_PER_DAY, "grows": True}) == (
+        "The files fit until 2031-05-15, 40 days after its start: then the store is full unless files go "
+        "(seen by carrying the run on). The flash lasts over 1,000 years at this pace; room ends first. "
+        "Remove old files in time (`keep`), write less, or give the store more blocks."
+    )
+
+
+def test_full_at_the_pace_of_the_run() -> None:
+    text = told({"full_ns": 5 * NS_PER_YEAR, "is_projected": True, "grows": True})
+    assert text.startswith("The files fit for now: at the pace of this run the store is full about 2036-04-04, 5 years")
+    assert "about 2051," in told({"full_ns": 20 * NS_PER_YEAR, "is_projected": True})
+
+
+def test_full_in_the_run() -> None:
+    assert told({"full_ns": 3 * NS_PER_DAY}, refusals=[NO_ROOM]) == (
+        "The files do not fit: the store is full on 2031-04-08, 3 days after its start. "
+        "The flash lasts over 1,000 years at this pace; room ends first. "
+        "38,058 of 1,000 operations were refused, which the scenario does not expect. "
+        "Remove old files in time (`keep`), write less, or give the store more blocks."
+    )
+
+
+def test_refusals_on_purpose() -> None:
+    text = told({"full_ns": 3 * NS_PER_DAY}, refusals=[NO_ROOM], expect={"refused_max": 40_000})
+    assert text.startswith("The store is full on 2031-04-08, 3 days after its start, and refuses no more than")
+    assert "Remove" not in text
+
+
+def test_wear_first() -> None:
+    life = figures(hand_built_run()).life
+    assert life is not None
+    text = told({"full_ns": 9 * NS_PER_YEAR, "life": replace(life, hottest_ns=NS_PER_YEAR)})
+    assert "wear ends first" in text
+
+
+@pytest.mark.parametrize(
+    ("changes", "surprise", "advice"),
+    [
+        (
+            {"duration_ns": 5870 * MS, "asked_ns": 100 * MS},
+            "The device asks for more than its flash can do: the work of 100 ms takes 5.87 s.",
+            "Ask for less, ",
+        ),
+        (
+            {"tasks": {"gauge": TaskTally("gauge", lost_records=4)}},
+            "4 gathered records got lost in RAM at a boot.",
+            "Write what is gathered before a boot",
+        ),
+        ({"name_faults": [NameFault("/long", "too long", "refused")]}, "Names break.", "Shorten the names"),
+        ({"expect": {"life_min": 2000 * NS_PER_YEAR}}, "Not met: life_min.", "Write less"),
+        ({"expect": {"mount_max": 1}}, "Not met: mount_max.", "The rows with ! say more."),
+    ],
+)
+def test_what_was_not_expected(changes: dict[str, Any], surprise: str, advice: str) -> None:
+    text = told(**changes)
+    assert surprise in text
+    assert text.endswith(text[text.index(advice) :])
+    assert text.index(surprise) < text.index(advice)
+
+
+def test_a_store_that_the_next_mount_cannot_write() -> None:
+    run = hand_built_run()
+    with run.store.open("/a", "w") as file:
+        file.write(b"harbour")
+    run.flash.program(run.flash.image().index(b"harbour"), b"\0")
+    taken = figures(run)
+    text = verdict_of(taken, judge(run, taken))
+    assert "The next mount finds a store that can't be written. `simfs image explain` tells what damaged it." in text
