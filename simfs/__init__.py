@@ -43,7 +43,7 @@ def _as_html(shown: object) -> str | None:
 
 def _as_text(shown: object) -> str | None:
     """What `print` shows; loaded when something is printed, and only then."""
-    from simfs.show.brief import as_text
+    from simfs.show.notebook import as_text
 
     return as_text(shown)
 

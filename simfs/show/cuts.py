@@ -10,7 +10,7 @@ from itertools import groupby
 from tabulate import tabulate
 
 from simfs.files.heard import FileCall
-from simfs.show import WHOSE, rows, units
+from simfs.show import WHOSE, units
 from simfs.study.cuts.firmware.causes import FINDINGS, Cause
 from simfs.study.cuts.firmware.consequences import Consequences, FileFindings, Losses
 from simfs.study.cuts.report import Broken, CutReport, CutSubject
@@ -48,7 +48,7 @@ def _ran(subject: CutSubject) -> str:
 
 
 def _flash(subject: CutSubject) -> str:
-    return rows.stands_on(subject.part, subject.block_count, subject.block_bytes, subject.settings)
+    return units.stands_on(subject.part, subject.block_count, subject.block_bytes, subject.settings)
 
 
 def _promises(report: CutReport) -> str:

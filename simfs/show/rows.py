@@ -31,14 +31,6 @@ ADVICE = {
 }
 
 
-def stands_on(part: str, block_count: int, block_bytes: int, settings: Settings, start_bytes: int = 0) -> str:
-    """What the store stands on, and how it is set up, in one line."""
-    blocks = f": {units.counted(block_count, 'block')} of {units.size(block_bytes)}, " if block_bytes else ""
-    total = units.size(block_count * block_bytes) if block_bytes else ""
-    total += f" from {units.size(start_bytes)} on" if start_bytes and block_bytes else ""
-    return f"{settings.medium} {part}{blocks}{total}; store: {', '.join(settings.words)}"
-
-
 def sections(figures: Figures) -> Iterator[tuple[str, list[Line]]]:
     """Every section of the report with its lines, in order; without what does not apply to the store or its medium."""
     settings = figures.subject.settings
@@ -64,10 +56,6 @@ def _deed(what: Stall | Refusal) -> str:
     return f"{what.operation} {units.plain(what.name)} by task {units.plain(what.task)}"
 
 
-def _when(at_ns: int) -> str:
-    return f"{units.time(at_ns)} into the run" if at_ns else "at the start"
-
-
 def _room(room: Room, *, cleans: bool) -> Iterator[Line]:
     capacity = units.size(room.capacity_bytes)
     full = "Nearly full: cleaning costs more with every percent" if cleans else "Nearly full"
@@ -80,7 +68,7 @@ def _room(room: Room, *, cleans: bool) -> Iterator[Line]:
         room.live_max_percent >= NEARLY_FULL_PERCENT,
         "most in use",
         units.size(room.live_max_bytes),
-        f"{units.percent(room.live_max_percent)}, reached {_when(room.live_max_at_ns)}",
+        f"{units.percent(room.live_max_percent)}, reached {units.into_the_run(room.live_max_at_ns)}",
         f"{full}. Keep fewer files, or give the store more {'blocks' if cleans else 'room'}.",
     )
 
@@ -174,7 +162,7 @@ def _waiting(stalls: Stalls, settings: Settings) -> Iterator[Line]:
     yield (
         "longest write",
         units.time(longest.busy_ns),
-        f"{_deed(longest)}, {_when(longest.at_ns)}: {_cause(longest)}{hint}",
+        f"{_deed(longest)}, {units.into_the_run(longest.at_ns)}: {_cause(longest)}{hint}",
     )
     yield (
         "99.9 % of writes",
@@ -251,11 +239,7 @@ def _trouble(trouble: Trouble) -> Iterator[Line]:
     if trouble.lost_records:
         yield "! lost in RAM", f"{trouble.lost_records:,}", "gathered records, at a boot"
     if trouble.waiting_records:
-        yield (
-            "waits in RAM",
-            f"{trouble.waiting_records:,}",
-            "gathered records that were not written when the run ended",
-        )
+        yield "waits in RAM", f"{trouble.waiting_records:,}", "gathered records that were not written at the end"
     if trouble.late_ns:
         yield "done late", units.time(trouble.late_ns), "after the end of the run was its work done"
     if trouble.shut:
@@ -308,7 +292,7 @@ def _refusals(trouble: Trouble) -> Iterator[Line]:
         yield (
             "! refused",
             f"{refusal.count:,}",
-            f"{refusal.error} for {_deed(refusal)}, first {_when(refusal.first_at_ns)}. "
+            f"{refusal.error} for {_deed(refusal)}, first {units.into_the_run(refusal.first_at_ns)}. "
             f"{ADVICE.get(refusal.error, '')}",
         )
     if len(often) > REFUSALS_SHOWN:

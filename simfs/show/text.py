@@ -44,7 +44,7 @@ def _heading(subject: Subject) -> str:
     )
     lines = [
         f"{subject.kind} {units.plain(subject.source)}: {ran}",
-        rows.stands_on(
+        units.stands_on(
             subject.part, subject.block_count, subject.block_bytes, subject.settings, subject.region_start_bytes
         ),
         f"{WHOSE} To come nearer to yours, set {nearer}." if nearer else WHOSE,

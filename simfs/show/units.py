@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from simfs.files.contract import Settings
 from simfs.replay.device.clock import NS_PER_DAY, NS_PER_MS, NS_PER_S, NS_PER_US, NS_PER_YEAR, format_moment
 
 MINUTE_NS, HOUR_NS = 60 * NS_PER_S, 3_600 * NS_PER_S
@@ -100,3 +101,16 @@ def plain(text: str, most: int = 60) -> str:
     """Text from outside on one line. Characters that could command a terminal are escaped; a text too long is cut."""
     shown = "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text)
     return shown if len(shown) <= most else f"{shown[: most - 3]}..."
+
+
+def into_the_run(at_ns: int) -> str:
+    """When in a run something was."""
+    return f"{time(at_ns)} into the run" if at_ns else "at the start"
+
+
+def stands_on(part: str, block_count: int, block_bytes: int, settings: Settings, start_bytes: int = 0) -> str:
+    """What the store stands on, and how it is set up, in one line."""
+    blocks = f": {counted(block_count, 'block')} of {size(block_bytes)}, " if block_bytes else ""
+    total = size(block_count * block_bytes) if block_bytes else ""
+    total += f" from {size(start_bytes)} on" if start_bytes and block_bytes else ""
+    return f"{settings.medium} {part}{blocks}{total}; store: {', '.join(settings.words)}"

@@ -96,8 +96,9 @@ def test_what_was_not_expected(changes: dict[str, Any], surprise: str, advice: s
 
 def test_a_store_that_the_next_mount_cannot_write() -> None:
     run = hand_built_run()
-    with run.store.open("/a", "w") as file:
-        file.write(b"harbour")
+    for name, text in (("/a", b"harbour"), ("/b", b"quay")):
+        with run.store.open(name, "w") as file:
+            file.write(text)
     run.flash.program(run.flash.image().index(b"harbour"), b"\0")
     taken = figures(run)
     text = verdict_of(taken, judge(run, taken))
