@@ -14,7 +14,9 @@ from simfs.replay.device.notes import Going, Refusal
 from simfs.study.run.figures import Figures, Outlook
 from simfs.study.run.measure import figures
 
-PROGRAMS_MAX = 150_000  # a few seconds of work
+PROGRAMS_MAX = (
+    150_000  # expected at most: a few seconds of work. A store that fills up needs more of them towards the end
+)
 
 
 def with_outlook(run: Run, taken: Figures) -> Figures:
@@ -43,7 +45,7 @@ def _longer_ns(taken: Figures, outlook: Outlook) -> int:
 def _is_enough(longer_ns: int) -> Callable[[Going], bool]:
     def is_enough(going: Going) -> bool:
         programs = sum(tally.programs for tally in going.tasks.values())
-        if programs > PROGRAMS_MAX or _full_ns(going.refusals) is not None:
+        if programs > 2 * PROGRAMS_MAX or _full_ns(going.refusals) is not None:
             return True
         gone_ns = going.now_ns - going.start_ns
         return gone_ns >= longer_ns and (going.room.growth(gone_ns) is None or gone_ns >= 4 * longer_ns)
