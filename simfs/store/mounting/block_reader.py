@@ -5,7 +5,7 @@ from __future__ import annotations
 from simfs.flash import NorFlash
 from simfs.store.format.codec import CLAIMS, FRAME_BYTES, HEADER_BYTES, STATEMENT, Frame, Seal
 from simfs.store.format.layout import Layout
-from simfs.store.format.runs import Entry, kind_of, order_of, place_of
+from simfs.store.format.runs import Entry, Run, kind_of, order_of, place_of
 from simfs.store.format.statement import Statement, decode_statement, first_statement_places
 from simfs.store.log.block_scan import Scan, read_listing, scan
 from simfs.store.log.state import StoreState
@@ -43,6 +43,43 @@ class Look:
         """The claims in the block that begins at `start` and has these runs. Two reads for each claim."""
         frame = state.reader.frame
         return [(order_of(entry), *frame(start + place_of(entry))) for entry in entries if kind_of(entry) in CLAIMS]
+
+    def zeros_from(self, state: StoreState, run: Run) -> int:
+        """Where the zeros of a HOLE begin. Two reads."""
+        return state.reader.zeros_from(run)
+
+
+class Remembering(Look):
+    """Reads through another look, and no claim or hole twice. For one mount, which erases none of their blocks but to
+    write the same there again."""
+
+    def __init__(self, look: Look) -> None:
+        self._look = look
+        self._claims: dict[tuple[int, int], tuple[int, Frame, bytes]] = {}  # by address and salt
+        self._zeros: dict[tuple[int, int], int] = {}
+
+    def firsts(self, flash: NorFlash) -> list[Statement | None]:
+        return self._look.firsts(flash)
+
+    def content(self, flash: NorFlash, layout: Layout, block: int) -> Content:
+        return self._look.content(flash, layout, block)
+
+    def scan(self, flash: NorFlash, layout: Layout, block: int, base: int | None) -> Scan:
+        return self._look.scan(flash, layout, block, base)
+
+    def claims(self, state: StoreState, start: int, entries: list[Entry]) -> ClaimsFound:
+        salt = state.blocks.salt[state.blocks.of(start)]
+        keys = [(start + place_of(entry), salt) for entry in entries if kind_of(entry) in CLAIMS]
+        new = [entry for entry in entries if (start + place_of(entry), salt) not in self._claims]
+        for found in self._look.claims(state, start, new):
+            self._claims[found[1].address, salt] = found
+        return [self._claims[key] for key in keys]
+
+    def zeros_from(self, state: StoreState, run: Run) -> int:
+        key = run.address, state.blocks.salt[state.blocks.of(run.address)]
+        if key not in self._zeros:
+            self._zeros[key] = self._look.zeros_from(state, run)
+        return self._zeros[key]
 
 
 PLAINLY = Look()

@@ -42,9 +42,12 @@ Named = dict[bytes, FileNode]  # by key
 
 
 def replay(found: Survey, look: Look) -> None:
-    """The files of all blocks that hold anything."""
+    """The files of all blocks that hold anything; nothing where they were found before."""
+    if found.is_replayed:
+        return
+    found.is_replayed = True
     runs = [(use.base, use.start, use.entries) for use in found.used.values()]
-    replay_data(found.state, runs, replay_claims(found.state, runs, look))
+    replay_data(found.state, runs, replay_claims(found.state, runs, look), look)
 
 
 def replay_claims(state: StoreState, blocks: list[BlockRuns], look: Look) -> Cuts:
@@ -146,10 +149,10 @@ def _take_away(state: StoreState, named: Named, name: bytes) -> None:
         del state.nodes[node.number]
 
 
-def replay_data(state: StoreState, blocks: list[BlockRuns], cuts: Cuts) -> None:
+def replay_data(state: StoreState, blocks: list[BlockRuns], cuts: Cuts, look: Look) -> None:
     """The spans of every file. Reads the frames of holes only."""
     sizes = {number: of_file[-1][1] for number, of_file in cuts.items()}
-    _replay_runs(state, _in_order(state, blocks), cuts)
+    _replay_runs(state, _in_order(state, blocks), cuts, look)
     for node in state.nodes.values():
         for _, size in cuts[node.number]:
             state.index.cut(node, size)
@@ -170,7 +173,7 @@ def replay_data(state: StoreState, blocks: list[BlockRuns], cuts: Cuts) -> None:
                 node.size = size
 
 
-def _replay_runs(state: StoreState, blocks: list[BlockRuns], cuts: Cuts) -> None:
+def _replay_runs(state: StoreState, blocks: list[BlockRuns], cuts: Cuts, look: Look) -> None:
     """The DATA and HOLE runs in their order. Nearly every one only lengthens its file: such a span is noted here, and
     charged with the others of its block."""
     nodes, layout, charge = state.nodes, state.layout, state.blocks.charge
@@ -199,12 +202,14 @@ def _replay_runs(state: StoreState, blocks: list[BlockRuns], cuts: Cuts) -> None
                 node.size = offset + length
                 grown += length // most * full_cost + costs[length % most]  # as `Layout.cost`, without the call
             else:
-                _replay_run(state, node, base + order, runs_listed([entry], start)[0], cuts[file])
+                _replay_run(state, node, base + order, runs_listed([entry], start)[0], cuts[file], look)
         if grown:
             charge(start, grown)
 
 
-def _replay_run(state: StoreState, node: FileNode, sequence: int, run: Run, cuts_ahead: list[tuple[int, int]]) -> None:
+def _replay_run(
+    state: StoreState, node: FileNode, sequence: int, run: Run, cuts_ahead: list[tuple[int, int]], look: Look
+) -> None:
     """Apply one run to its file, after the cuts that came before it."""
     index = state.index
     if run.kind != DATA and run.kind != HOLE:
@@ -213,7 +218,7 @@ def _replay_run(state: StoreState, node: FileNode, sequence: int, run: Run, cuts
         index.cut(node, cuts_ahead.pop(0)[1])
     if run.kind == HOLE:
         try:
-            zeros_from = state.reader.zeros_from(run)
+            zeros_from = look.zeros_from(state, run)
         except CorruptStore:
             length, what = FRAME_BYTES + U32.size, "a hole in a file can't be read"
             _note_damage(state, run.address, length, what, node, frozenset((node.number,)))

@@ -27,12 +27,13 @@ from simfs.store.tables.blocks import State
 @dataclass(slots=True)
 class Survey:
     """What a mount has found. `behind`: the sound frames of the open blocks that are newer than the ruling statement,
-    by block, in the order of their addresses."""
+    by block, in the order of their addresses. `is_replayed`: the state has the files as well."""
 
     state: StoreState
     ruling: Ruling
     used: dict[int, Used] = field(default_factory=dict)
     behind: dict[int, list[Frame]] = field(default_factory=dict)
+    is_replayed: bool = False
 
     @property
     def said(self) -> Statement:

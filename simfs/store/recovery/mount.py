@@ -7,7 +7,7 @@ from __future__ import annotations
 from simfs.flash import NorFlash
 from simfs.store.format.errors import CorruptStore
 from simfs.store.log.state import Finding, StoreState
-from simfs.store.mounting.block_reader import PLAINLY, Look
+from simfs.store.mounting.block_reader import PLAINLY, Look, Remembering
 from simfs.store.mounting.rebuild import replay
 from simfs.store.mounting.survey import Survey, survey
 from simfs.store.recovery.recover import recover
@@ -22,6 +22,7 @@ def load(flash: NorFlash, writable: bool, look: Look = PLAINLY) -> StoreState:
     found = survey(flash, look)
     doubts = found.state.doubts  # nothing of them is left to see once it is settled
     if writable:
+        look = Remembering(look)
         found = settle(found, look)
     replay(found, look)
     if writable:
@@ -39,6 +40,8 @@ def settle(found: Survey, look: Look) -> Survey:
     while not (tail := Tail(found)).is_settled():
         if not tries:
             raise found.state.blocks.exhausted()
+        replay(found, look)  # whatever is damaged is found before anything is written
+        refuse_damage(found.state)
         recover(tail)
         found, tries = survey(flash, look), tries - 1
         refuse_damage(found.state)

@@ -15,8 +15,6 @@ from simfs.store.format.statement import Left, Statement
 from simfs.store.log.marks import program_mark, program_statement
 from simfs.store.log.state import StoreState
 from simfs.store.log.statements import NAMED
-from simfs.store.mounting.block_reader import PLAINLY
-from simfs.store.mounting.rebuild import replay
 from simfs.store.recovery.tail import Tail, encoded
 from simfs.store.tables.blocks import SUM_END
 
@@ -47,7 +45,6 @@ def move(tail: Tail) -> None:
     if tail.state.segments.is_left:  # one of them may have been tried before
         for block in names:
             kill(tail.state.flash, tail.layout, block)
-    replay(tail.found, PLAINLY)  # to know what is live in each block
     failed: list[int] = []
     for block in names:
         for victim in dict.fromkeys((_victim(tail), None)):

@@ -13,8 +13,6 @@ from simfs.store.format.layout import align_up
 from simfs.store.format.statement import Statement
 from simfs.store.log.marks import program_mark, program_statement, program_sure
 from simfs.store.log.statements import NAMED
-from simfs.store.mounting.block_reader import PLAINLY
-from simfs.store.mounting.rebuild import replay
 from simfs.store.recovery.move import begin_anew, move
 from simfs.store.recovery.tail import Tail, encoded
 from simfs.store.recovery.touched import mark_touched, untouched
@@ -47,7 +45,6 @@ def _with_dead(tail: Tail, said: Statement) -> Statement:
     """The statement with dead blocks that nothing names yet: without any, the log could not go on once the lead is
     full."""
     blocks = tail.state.blocks
-    replay(tail.found, PLAINLY)  # to know what is live in each block
     dead = [block for block in blocks.closed if not blocks.live[block] and block not in blocks.failing][:NAMED]
     bases = [(tail.found.used[block].base, block + 1) for block in dead]
     said = replace(

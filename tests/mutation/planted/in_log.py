@@ -149,6 +149,13 @@ BUGS = [
         REACH + "test_of_one_frame_the_header_says_whose_it_was[1-payload]",
     ),
     Planted(
+        "a mount settles the log before it has found all damage",
+        "simfs.store.recovery.mount",
+        "        refuse_damage(found.state)\n        recover(tail)\n",
+        "        recover(tail)\n",
+        REACH + "test_a_mount_to_write_finds_all_damage_before_it_writes",
+    ),
+    Planted(
         "the oldest of the statements rules",
         "simfs.store.mounting.ruling",
         "lead = max(found, key=lambda block: found[block].number, default=0)",
