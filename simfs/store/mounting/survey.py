@@ -157,7 +157,9 @@ def _look_for_missing_end(state: StoreState, use: Used) -> None:
     """What a block holds that was left without a seal reaches up to where that is said to end, or the page ends."""
     assert use.scan is not None
     layout, scan = state.layout, use.scan
-    ends = [frame.address + layout.pitch(frame.length) for frame in scan.frames if frame.address < use.stop]
+    inner = {said.inner for said in scan.statements}  # they end with their statements
+    frames = [frame for frame in scan.frames if frame.address < use.stop and frame.address not in inner]
+    ends = [frame.address + layout.pitch(frame.length) for frame in frames]
     ends += [layout.place_of(said).frames for said in scan.statements if said.at < use.stop]
     end = max(ends, default=0)
     if use.stop not in (end, align_up(end, layout.page_bytes)) or scan.raw[end : use.stop].strip(b"\xff"):
