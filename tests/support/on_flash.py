@@ -123,7 +123,7 @@ def _sealed_base(raw: bytes, block: int) -> int | None:
         seal = decode_seal(raw[at : at + SEAL_BYTES].ljust(SEAL_BYTES, b"\0"))
         if seal is not None:
             entries = raw[at - 16 * (seal.entry_count % 0xFFFF) : at]
-            if seal_check(entries, raw[at : at + SEAL_BYTES].ljust(SEAL_BYTES, b"\0"), salt_of(block, seal.base)):
+            if seal_check(entries + raw[at : at + SEAL_BYTES].ljust(SEAL_BYTES, b"\0"), salt_of(block, seal.base)):
                 return seal.base
         at = raw.rfind(MAGIC.to_bytes(2, "little"), 0, at + 1)
     return None

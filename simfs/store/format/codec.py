@@ -3,9 +3,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from enum import IntEnum
 from functools import cache
+from itertools import repeat
 from struct import Struct
 from typing import NamedTuple
 from zlib import crc32
@@ -93,9 +94,19 @@ def salt_of(block: int, base: int) -> int:
     return crc32(_SALT.pack(block, base), _SEED)
 
 
+def salts_of(blocks: Iterable[int], bases: Iterable[int]) -> list[int]:
+    """The salts of many blocks with their bases."""
+    return list(map(crc32, map(_SALT.pack, blocks, bases), repeat(_SEED)))
+
+
 def statement_salt(block: int) -> int:
     """The same for a block's statements, which say its base."""
-    return crc32(_SALT.pack(block, NUMBER_MAX), _SEED)
+    return salt_of(block, NUMBER_MAX)
+
+
+def statement_salts(blocks: Iterable[int]) -> list[int]:
+    """The same of many blocks."""
+    return salts_of(blocks, repeat(NUMBER_MAX))
 
 
 def encode_frame(kind: int, file: int, offset: int, order: int, payload: bytes, salt: int) -> bytes:
@@ -150,15 +161,15 @@ def encode_seal(entries: list[bytes], seal: Seal, salt: int) -> bytes:
     return body + U32.pack(crc32(body, salt))
 
 
-def decode_seal(raw: bytes) -> Seal | None:
+def decode_seal(raw: bytes, at: int = 0) -> Seal | None:
     """The fields in a seal's 24 bytes. They count only if `seal_check` of entries and seal says so."""
-    magic, entry_count, end, next_order, base = SEAL.unpack_from(raw)
+    magic, entry_count, end, next_order, base = SEAL.unpack_from(raw, at)
     return Seal(entry_count, end, next_order, base) if magic == MAGIC else None
 
 
-def seal_check(entries: bytes, raw: bytes, salt: int) -> bool:
-    """Whether the CRC over run entries and the seal's 24 bytes holds."""
-    return bool(crc32(raw[: SEAL.size], crc32(entries, salt)) == U32.unpack_from(raw, SEAL.size)[0])
+def seal_check(raw: bytes, salt: int) -> bool:
+    """Whether the CRC-32 at the end of run entries and seal holds."""
+    return crc32(raw[: -U32.size], salt) == int.from_bytes(raw[-U32.size :], "little")
 
 
 def encode_end(block: int, number: int) -> bytes:

@@ -9,6 +9,7 @@ PLACE_MASK = 0xFFFFFF  # the place in the block; the kind, the order and the len
 KIND_SHIFT, KIND_MASK = 24, 0xF  # both halves of a kind's byte are the same
 ORDER_SHIFT, ORDER_MASK = 28, 0xFFFFF
 LENGTH_SHIFT = 48
+KIND_BITS, DATA_BITS = KIND_MASK << KIND_SHIFT, (DATA & KIND_MASK) << KIND_SHIFT
 Entry = tuple[int, int, int]  # the fields above in one number, file, offset
 
 

@@ -17,6 +17,7 @@ from simfs.store.format.codec import (
     NOWHERE,
     NUMBER_MAX,
     STATEMENT,
+    U32,
     Frame,
     decode_header,
     encode_frame,
@@ -25,6 +26,7 @@ from simfs.store.format.codec import (
 )
 
 _FIXED = Struct("<QIIIBB BBBBHIIIHHHHH HIHI HH HQ II")
+_LIFE = Struct("<IH8xHQ4xI4xBBxB")  # a frame's header, and of the fixed part base, erase count, head, left, flags
 _OTHER = Struct("<HIIQ")  # follows where the store has two heads
 _LEFT = Struct("<HQI")
 _ERASE_RECORD = Struct("<HBBIII")
@@ -64,6 +66,10 @@ class Other(NamedTuple):
 
 
 NO_OTHER = Other()
+
+Life = tuple[int, int, int, int]
+"""What the statement at the start of a block says of that block alone: its sequence number, base, erase count and log
+head."""
 
 
 class Left(NamedTuple):
@@ -173,6 +179,23 @@ def decode_statement(raw: bytes, block: int, at: int, address: int) -> Statement
     )  # fmt: skip
 
 
+def decode_life(raw: bytes, address: int, salt: int) -> Life | None:
+    """The same of the statement whose frame begins at `address`, for a block with this salt: sound in just the cases in
+    which `decode_statement` finds one. `raw` holds at least the fixed part, and more if the statement is longer."""
+    first, length, check, base, erase_count, head, left_count, flags = _LIFE.unpack_from(raw, address)
+    body, end = address + HEADER_BYTES, address + HEADER_BYTES + length
+    crc = crc32(raw[address : body - 2], salt)
+    if crc & 0xFFFF != check or first & 0xFF != STATEMENT or end + FRAME_BYTES - HEADER_BYTES > len(raw):
+        return None
+    if crc32(raw[body:end], crc) != U32.unpack_from(raw, end)[0]:
+        return None
+    number, two_heads = base + (first >> 8), flags & TWO_HEADS
+    least = _FIXED.size + (_OTHER.size if two_heads else 0) + _LEFT.size * left_count
+    if length < least or number >= NUMBER_MAX or head >= (2 if two_heads else 1):
+        return None
+    return number, base, erase_count, head
+
+
 def peek_settings(raw: bytes, address: int) -> Settings | None:
     """The settings in a statement whose frame begins at `address`, unchecked; None when there is no room for one."""
     begins = address + HEADER_BYTES
@@ -196,6 +219,12 @@ def first_statement_places(unit_bytes: int) -> tuple[int, int]:
     """Where the frame of a block's first statement stands without and with page packing."""
     mark_bytes = unit_bytes if unit_bytes == 1 else 2 * unit_bytes
     return 4 * mark_bytes + -(-END_BYTES // unit_bytes) * unit_bytes, 0
+
+
+def first_statement_bytes(unit_bytes: int) -> int:
+    """So many bytes at the start of a block hold its first statement, unless that tells of blocks or carries a
+    frame."""
+    return max(first_statement_places(unit_bytes)) + statement_bytes(2, 0, 0)
 
 
 def any_statement(raw: bytes, block: int, page_bytes: int, unit_bytes: int) -> Statement | None:

@@ -3,7 +3,9 @@ frame."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from operator import attrgetter
 
 from simfs.flash import NorFlash
 from simfs.store.format.codec import (
@@ -31,7 +33,7 @@ from simfs.store.format.codec import (
     seal_check,
 )
 from simfs.store.format.layout import KILLED_BYTES, Layout, align_up
-from simfs.store.format.runs import Entry, Run, RunTable, place_of, runs_listed
+from simfs.store.format.runs import PLACE_MASK, Entry, Run, RunTable, runs_listed
 from simfs.store.format.statement import Statement, decode_statement
 from simfs.store.log.frame_reader import damaged
 from simfs.store.log.state import StoreState
@@ -53,6 +55,7 @@ class Scan:
     skips       by address of a SKIP: from where on nothing before it counts
     stops       where each of these ends; what comes next begins there or on the next page
     ends        sequence numbers in END records whose statement can't be read, each with the page where it was found
+    tables      what `table_of` has found, by its `stop`
     """
 
     block: int
@@ -67,6 +70,7 @@ class Scan:
     stops: list[int] = field(default_factory=list)
     end: int = 0
     trace_end: int = 0
+    tables: dict[int, RunTable] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     @property
     def base(self) -> int:
@@ -75,7 +79,7 @@ class Scan:
     def is_killed(self, layout: Layout) -> bool:
         """Whether a recovery has begun to make an end of all statements in the block."""
         at, zeros = layout.end_at, bytes(KILLED_BYTES)
-        return any(
+        return zeros in self.raw and any(
             self.raw[page + at : page + at + KILLED_BYTES] == zeros
             for page in range(0, layout.seal_at, layout.page_bytes)
         )
@@ -92,12 +96,10 @@ class Scan:
 
     def valid(self, stop: int = NOWHERE) -> list[Frame]:
         """The frames before `stop` that are not void."""
-        voids = self.voids(stop)
-        return [
-            frame
-            for frame in self.frames
-            if frame.address < stop and not any(begin <= frame.address < end for begin, end in voids)
-        ]
+        frames = [frame for frame in self.frames if frame.address < stop]
+        for begin, end in self.voids(stop):
+            frames = [frame for frame in frames if not begin <= frame.address < end]
+        return frames
 
     def counted(self, stop: int = NOWHERE) -> list[Frame]:
         """The same without SKIP frames, which say nothing else."""
@@ -105,10 +107,10 @@ class Scan:
 
     def counted_statements(self, stop: int = NOWHERE) -> list[Statement]:
         """The statements before `stop` that count."""
-        voids = self.voids(stop)
-        return [
-            one for one in self.statements if one.at < stop and not any(begin <= one.at < end for begin, end in voids)
-        ]
+        stating = [one for one in self.statements if one.at < stop]
+        for begin, end in self.voids(stop):
+            stating = [one for one in stating if not begin <= one.at < end]
+        return stating
 
     def damage(self, stop: int = NOWHERE, first: int = 0) -> tuple[int, int] | None:
         """The first stretch before `stop` that should hold frames and does not. What ends before `first` is a statement
@@ -129,7 +131,10 @@ class _Scanner:
 
     def __init__(self, raw: bytes, block: int, layout: Layout, base: int | None, stop: int) -> None:
         self.raw, self.layout, self.stop = raw, layout, stop
-        self.end = len(raw[:stop].rstrip(b"\xff"))
+        self.within = raw[:stop]
+        self.end = len(self.within.rstrip(b"\xff"))
+        self.end_at, self.first_at = layout.end_at, layout.statement_at(0)
+        self.later_at = layout.statement_at(layout.page_bytes) - layout.page_bytes
         self.salt = None if base is None else salt_of(block, base)
         self.found = Scan(block, raw, layout.first, layout.page_bytes, trace_end=self.end, stops=[0, layout.first])
 
@@ -168,8 +173,8 @@ class _Scanner:
 
     def _take_statement(self, at: int) -> bool:
         """Take the statement whose place begins at this page, if there is a sound one."""
-        address = self.layout.statement_at(at)
-        said = decode_statement(self.raw[: self.stop], self.found.block, at, address)
+        address = at + (self.later_at if at else self.first_at)
+        said = decode_statement(self.within, self.found.block, at, address)
         if said is None or (self.found.statements and said.base != self.found.base):
             self._note_end(at)
             return False
@@ -193,7 +198,7 @@ class _Scanner:
 
     def _note_end(self, at: int) -> None:
         """Note an END record without its statement."""
-        end = at + self.layout.end_at
+        end = at + self.end_at
         number = decode_end(self.raw[end : end + END_BYTES], self.found.block)
         if number is not None:
             self.found.ends[number] = at
@@ -232,23 +237,35 @@ def read_scan(state: StoreState, block: int) -> Scan:
 
 def read_listing(flash: NorFlash, layout: Layout, block: int) -> Listing | None:
     """The block's seal with the run entries that it lists (None: it lists none); None when there is no sound one. One
-    read, two when runs are listed."""
-    start, first = block * layout.block_bytes, layout.first
-    raw = flash.read(start + layout.seal_at, SEAL_BYTES)
-    seal = decode_seal(raw)
-    if seal is None:
-        return None
-    listed = 0 if seal.entry_count == UNLISTED else seal.entry_count
-    stop = layout.seal_at - listed * ENTRY_BYTES
-    if listed > layout.runs_max or not first <= seal.end <= stop:
-        return None
-    rows = flash.read(start + stop, listed * ENTRY_BYTES)
-    if not seal_check(rows, raw, salt_of(block, seal.base)):
-        return None
-    entries = list(ENTRY.iter_unpack(rows))
-    if any(place_of(entry) > seal.end for entry in entries):
-        return None
-    return seal, None if seal.entry_count == UNLISTED else entries
+    read of the seal with the entry before it, one more when it lists several."""
+    return next(read_listings(flash, layout, (block,)))
+
+
+def read_listings(flash: NorFlash, layout: Layout, blocks: Iterable[int]) -> Iterator[Listing | None]:
+    """The same of many blocks."""
+    read, block_bytes, least = flash.read, layout.block_bytes, layout.first
+    seal_at, most = layout.seal_at, layout.runs_max * ENTRY_BYTES
+    for block in blocks:
+        at = block * block_bytes + seal_at
+        raw = read(at - ENTRY_BYTES, ENTRY_BYTES + SEAL_BYTES)
+        seal = decode_seal(raw, ENTRY_BYTES)
+        if seal is None:
+            yield None
+            continue
+        count, end, _, base = seal
+        size = 0 if count == UNLISTED else count * ENTRY_BYTES
+        sound = size <= most and least <= end <= seal_at - size
+        if sound and size != ENTRY_BYTES:
+            raw = read(at - size, size - ENTRY_BYTES) + raw if size else raw[ENTRY_BYTES:]
+        sound = sound and seal_check(raw, salt_of(block, base))
+        entries = list(ENTRY.iter_unpack(raw[:size])) if sound else []
+        for first, _, _ in entries:
+            if first & PLACE_MASK > end:
+                sound = False
+        if not sound:
+            yield None
+        else:
+            yield seal, None if count == UNLISTED else entries
 
 
 def runs_of(state: StoreState, block: int) -> list[Run]:
@@ -277,11 +294,17 @@ def hurt_in(found: Scan, stop: int, sealed: bool) -> tuple[int, int] | None:
 
 def table_of(layout: Layout, found: Scan, stop: int = NOWHERE) -> RunTable:
     """The runs of the frames before `stop` that count, for the caller to go on with."""
+    if stop not in found.tables:
+        found.tables[stop] = _table(layout, found, stop)
+    return found.tables[stop].copy()
+
+
+def _table(layout: Layout, found: Scan, stop: int) -> RunTable:
     table, start = RunTable(), found.block * layout.block_bytes
     inner = {one.inner for one in found.statements}
     stating = [Frame(STATEMENT, 0, 0, 0, one.order, one.address) for one in found.counted_statements(stop) if one.left]
     frames = found.counted(stop)
-    for kind, length, file, offset, order, address in sorted(frames + stating, key=lambda frame: frame.address):
+    for kind, length, file, offset, order, address in sorted(frames + stating, key=attrgetter("address")):
         if address in inner:  # it stands in a statement, not behind the frame before
             table.current.clear()
         size = length - U32.size if kind == HOLE else length

@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
-from simfs.flash import NorFlash
-from simfs.store.format.codec import CLAIMS, FRAME_BYTES, HEADER_BYTES, STATEMENT, Frame, Seal
-from simfs.store.format.layout import Layout
-from simfs.store.format.runs import Entry, Run, kind_of, order_of, place_of
-from simfs.store.format.statement import Statement, decode_statement, first_statement_places
-from simfs.store.log.block_scan import Scan, read_listing, scan
-from simfs.store.log.state import StoreState
+from collections.abc import Collection, Iterator, Sequence
 
-FIRST_BYTES = 256  # holds the statement at the start of nearly every block
+from simfs.flash import NorFlash
+from simfs.store.format.codec import CLAIMS, FRAME_BYTES, STATEMENT, Frame, Seal, statement_salts
+from simfs.store.format.layout import Layout
+from simfs.store.format.runs import LENGTH_SHIFT, Entry, kind_of, order_of, place_of
+from simfs.store.format.statement import (
+    Life,
+    Statement,
+    decode_life,
+    decode_statement,
+    first_statement_bytes,
+    first_statement_places,
+    statement_bytes,
+)
+from simfs.store.log.block_scan import Scan, read_listings, scan
+from simfs.store.log.state import StoreState
 
 Content = tuple[Seal | None, list[Entry], Scan | None]
 """What stands in a block: a sound seal, if any, and the runs that it lists; everything else where no seal lists runs.
@@ -24,25 +32,36 @@ class Look:
     """Reads blocks. Everything it finds follows from the bytes of one block and the store's settings, so a subclass may
     remember it."""
 
-    def firsts(self, flash: NorFlash) -> list[Statement | None]:
-        """The statement at the start of each block. One read of 256 bytes each."""
-        return [read_first(flash, block) for block in range(flash.geometry.block_count)]
+    def lives(self, flash: NorFlash) -> list[Life | None]:
+        """What the statement at the start of each block says of it. One read each, of little more than a statement."""
+        return read_lives(flash, range(flash.geometry.block_count))
 
-    def content(self, flash: NorFlash, layout: Layout, block: int) -> Content:
-        """What stands in a block. Two or three reads if its runs are listed, else one more, of the whole block."""
-        seal, entries = read_listing(flash, layout, block) or (None, None)
-        if seal is not None and entries is not None:
-            return seal, entries, None
-        return seal, [], self.scan(flash, layout, block, None if seal is None else seal.base)
+    def first(self, flash: NorFlash, block: int) -> Statement | None:
+        """The whole statement at the start of a block. One read, two if it is a long one."""
+        return read_first(flash, block)
+
+    def contents(self, flash: NorFlash, layout: Layout, blocks: Collection[int]) -> Iterator[Content]:
+        """What stands in each of these blocks. One or two reads each if its runs are listed, else one more, of the
+        whole block."""
+        for block, listing in zip(blocks, read_listings(flash, layout, blocks), strict=True):
+            seal, entries = listing or (None, None)
+            if seal is not None and entries is not None:
+                yield seal, entries, None
+            else:
+                yield seal, [], self.scan(flash, layout, block, None if seal is None else seal.base)
 
     def scan(self, flash: NorFlash, layout: Layout, block: int, base: int | None) -> Scan:
         """Everything in a block, whatever a seal says. One read of the block."""
         return scan(flash.read(block * layout.block_bytes, layout.block_bytes), block, layout, base)
 
-    def claims(self, state: StoreState, start: int, entries: list[Entry]) -> ClaimsFound:
-        """The claims in the block that begins at `start` and has these runs. Two reads for each claim."""
+    def claims(self, state: StoreState, start: int, entries: Sequence[Entry]) -> ClaimsFound:
+        """The claims in the block that begins at `start` and has these runs. One read for each claim."""
         frame = state.reader.frame
-        return [(order_of(entry), *frame(start + place_of(entry))) for entry in entries if kind_of(entry) in CLAIMS]
+        return [
+            (order_of(entry), *frame(start + place_of(entry), entry[0] >> LENGTH_SHIFT))
+            for entry in entries
+            if kind_of(entry) in CLAIMS
+        ]
 
     def zeros_from(self, state: StoreState, run: Run) -> int:
         """Where the zeros of a HOLE begin. Two reads."""
@@ -85,16 +104,39 @@ class Remembering(Look):
 PLAINLY = Look()
 
 
+def read_lives(flash: NorFlash, blocks: range) -> list[Life | None]:
+    """What the statements at the start of these blocks say of them. One read each, of little more than a statement."""
+    geometry, read = flash.geometry, flash.read
+    size, unit = geometry.block_bytes, geometry.program_unit_bytes
+    length = min(first_statement_bytes(unit), size)
+    places = [at for at in first_statement_places(unit) if at + statement_bytes(1, 0, 0) <= size]
+    found: list[Life | None] = []
+    for block, salt in zip(blocks, statement_salts(blocks), strict=True):
+        start = block * size
+        raw = read(start, length)
+        life = None
+        for address in places:
+            if life is None and raw[address] == STATEMENT:
+                life = decode_life(raw, address, salt) or _longer_life(flash, raw, start, address, salt)
+        found.append(life)
+    return found
+
+
+def _longer_life(flash: NorFlash, raw: bytes, start: int, address: int, salt: int) -> Life | None:
+    """The same where the statement is longer than these bytes of its block."""
+    end = address + FRAME_BYTES + int.from_bytes(raw[address + 4 : address + 6], "little")
+    if not len(raw) < end <= flash.geometry.block_bytes:
+        return None
+    return decode_life(flash.read(start, end), address, salt)
+
+
 def read_first(flash: NorFlash, block: int) -> Statement | None:
-    """The statement at the start of a block, or None."""
-    size = flash.geometry.block_bytes
-    raw = flash.read(block * size, min(FIRST_BYTES, size))
-    for address in first_statement_places(flash.geometry.program_unit_bytes):
-        found = decode_statement(raw, block, 0, address)
-        if found is not None:
-            return found
-        if len(raw) < size and raw[address] == STATEMENT and len(raw) > address + HEADER_BYTES:
-            length = int.from_bytes(raw[address + 4 : address + 6], "little")
-            if address + FRAME_BYTES + length > len(raw):
-                return decode_statement(flash.read(block * size, size), block, 0, address)
+    """The whole statement at the start of a block, or None. One read; one more, of the block, if it is a long one."""
+    size, unit = flash.geometry.block_bytes, flash.geometry.program_unit_bytes
+    for length in (min(first_statement_bytes(unit), size), size):
+        raw = flash.read(block * size, length)
+        for address in first_statement_places(unit):
+            found = decode_statement(raw, block, 0, address)
+            if found is not None:
+                return found
     return None

@@ -10,14 +10,14 @@ from simfs.store.mounting.ruling import Ruling, used_blocks
 def note_erase_counts(state: StoreState, ruling: Ruling) -> None:
     """A count lost in an erase: the highest is no understatement. A block that was never used has none."""
     said, blocks = ruling.statement, state.blocks
-    firsts = [first.erase_count if first is not None else None for first in ruling.firsts]
+    counts = [life[2] if life is not None else None for life in ruling.lives]
     for block, scan in ruling.scans.items():
         if scan.statements:
-            firsts[block] = scan.statements[-1].erase_count
-    most = max([said.erase_count_max, *(count for count in firsts if count is not None)])
+            counts[block] = scan.statements[-1].erase_count
+    most = max([said.erase_count_max, *[count for count in counts if count is not None]])
     used = used_blocks(said, len(blocks))
     blocks.erase_count = [
-        (most if block in used else 0) if count is None else count for block, count in enumerate(firsts)
+        count if count is not None else most if block in used else 0 for block, count in enumerate(counts)
     ]
     named = sorted(((said.next_erase_count, said.next), (said.after_erase_count, said.after)))
     for count, block in named:

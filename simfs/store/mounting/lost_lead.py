@@ -16,8 +16,8 @@ def find_lost_lead(ruling: Ruling, state: StoreState, look: Look) -> None:
     begin with a statement then; both named blocks where an open one has begun its seal."""
     if not is_left(ruling, state.layout):
         return
-    for block, first in enumerate(ruling.firsts):
-        if first is None and _holds_newer(ruling, block, state):
+    for block, life in enumerate(ruling.lives):
+        if life is None and _holds_newer(ruling, block, state):
             _note(state, block, "a newer block stands in the place of another one")
             return
     if ruling.statement.named and _is_sealed(ruling, state):

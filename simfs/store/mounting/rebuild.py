@@ -3,8 +3,10 @@ the data of the files that these leave."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
+from functools import cache
+
 from simfs.store.format.codec import (
-    CLAIMS,
     DATA,
     FRAME_BYTES,
     HOLE,
@@ -18,6 +20,8 @@ from simfs.store.format.codec import (
 )
 from simfs.store.format.errors import CorruptStore
 from simfs.store.format.runs import (
+    DATA_BITS,
+    KIND_BITS,
     KIND_MASK,
     KIND_SHIFT,
     LENGTH_SHIFT,
@@ -34,35 +38,32 @@ from simfs.store.format.runs import (
 from simfs.store.log.state import Finding, StoreState
 from simfs.store.mounting.block_reader import PLAINLY, ClaimsFound, Look
 from simfs.store.mounting.survey import Survey
+from simfs.store.mounting.told import Used
 from simfs.store.tables.spans import FileNode
 
 BlockRuns = tuple[int, int, list[Entry]]  # the block's base sequence number and first address, its runs
+SPANNING = frozenset((kind & KIND_MASK) << KIND_SHIFT for kind in (DATA, HOLE))  # runs that have bytes of files
 Cuts = dict[int, list[tuple[int, int]]]  # file: (sequence, size) of its claims
 Named = dict[bytes, FileNode]  # by key
 
 
 def replay(found: Survey, look: Look) -> None:
-    """The files of all blocks that hold anything; nothing where they were found before."""
-    if found.is_replayed:
-        return
-    found.is_replayed = True
-    runs = [(use.base, use.start, use.entries) for use in found.used.values()]
-    replay_data(found.state, runs, replay_claims(found.state, runs, look), look)
+    """The files of all blocks that hold anything."""
+    state = found.state
+    cuts = replay_claims(state, found.used.values(), look)
+    replay_data(state, [(use.base, use.start, use.entries) for use in found.used.values()], cuts)
 
 
-def replay_claims(state: StoreState, blocks: list[BlockRuns], look: Look) -> Cuts:
+def replay_claims(state: StoreState, used: Iterable[Used], look: Look) -> Cuts:
     """Names, files and tombstones from all claims. Reads each claim's frame."""
     claims, newest = [], state.next_number - 1
-    for base, start, entries in blocks:
-        speaks_of_names = False
-        for entry in entries:
-            kind, file = kind_of(entry), entry[1]
-            if kind in CLAIMS:
-                speaks_of_names = True
-            if file > newest and kind not in TELLING:
-                newest = file
-        if speaks_of_names:
-            claims += [(base + order, frame, payload) for order, frame, payload in _claims(state, look, start, entries)]
+    for use in used:
+        for entry in use.entries:
+            if entry[1] > newest and kind_of(entry) not in TELLING:
+                newest = entry[1]
+        if use.others:
+            said = _claims(state, look, use.start, use.others)
+            claims += [(use.base + order, frame, payload) for order, frame, payload in said]
     state.next_number = newest + 1
     cuts: Cuts = {}
     named: Named = {}
@@ -90,7 +91,7 @@ def replay_claims(state: StoreState, blocks: list[BlockRuns], look: Look) -> Cut
     return cuts
 
 
-def _claims(state: StoreState, look: Look, start: int, entries: list[Entry]) -> ClaimsFound:
+def _claims(state: StoreState, look: Look, start: int, entries: Sequence[Entry]) -> ClaimsFound:
     """The claims of a block; one by one, where one of them can't be read."""
     try:
         return look.claims(state, start, entries)
@@ -176,8 +177,8 @@ def replay_data(state: StoreState, blocks: list[BlockRuns], cuts: Cuts, look: Lo
 def _replay_runs(state: StoreState, blocks: list[BlockRuns], cuts: Cuts, look: Look) -> None:
     """The DATA and HOLE runs in their order. Nearly every one only lengthens its file: such a span is noted here, and
     charged with the others of its block."""
-    nodes, layout, charge = state.nodes, state.layout, state.blocks.charge
-    costs, most, full_cost = layout.costs, layout.buffer_bytes, layout.full_cost
+    nodes, cost_of, charge = state.nodes, cache(state.layout.cost), state.blocks.charge
+    due = {file: of_file[0][0] for file, of_file in cuts.items()}  # the number of each file's next cut
     for base, start, entries in blocks:
         grown = 0
         for entry in entries:
@@ -185,24 +186,24 @@ def _replay_runs(state: StoreState, blocks: list[BlockRuns], cuts: Cuts, look: L
             node = nodes.get(file)
             if node is None:
                 continue
-            address, order, length = (
-                start + (first & PLACE_MASK),
-                first >> ORDER_SHIFT & ORDER_MASK,
-                first >> LENGTH_SHIFT,
-            )
+            length, address = first >> LENGTH_SHIFT, start + (first & PLACE_MASK)
             if (
                 offset == node.size
-                and first >> KIND_SHIFT & KIND_MASK == DATA & KIND_MASK
+                and first & KIND_BITS == DATA_BITS
                 and length
-                and not ((cuts_ahead := cuts[file]) and cuts_ahead[0][0] < base + order)
+                and (file not in due or base + (first >> ORDER_SHIFT & ORDER_MASK) <= due[file])
                 and not (offset and node.places[-1] == address)
             ):
                 node.starts.append(offset)
                 node.places.append(address)
                 node.size = offset + length
-                grown += length // most * full_cost + costs[length % most]  # as `Layout.cost`, without the call
-            else:
-                _replay_run(state, node, base + order, runs_listed([entry], start)[0], cuts[file], look)
+                grown += cost_of(length)
+            elif first & KIND_BITS in SPANNING:
+                _replay_run(state, node, base + order_of(entry), runs_listed([entry], start)[0], cuts[file])
+                if cuts[file]:
+                    due[file] = cuts[file][0][0]
+                else:
+                    due.pop(file, None)
         if grown:
             charge(start, grown)
 

@@ -9,7 +9,7 @@ from simfs.store.format.codec import NOWHERE
 from simfs.store.format.errors import CorruptStore
 from simfs.store.format.layout import Layout, layout_of
 from simfs.store.format.settings import check_geometry, config_of
-from simfs.store.format.statement import Statement, any_statement, version_of
+from simfs.store.format.statement import Life, Statement, any_statement, version_of
 from simfs.store.log.block_scan import Scan
 from simfs.store.log.marks import is_sure
 from simfs.store.mounting.block_reader import Look
@@ -17,12 +17,12 @@ from simfs.store.mounting.mended import any_mended, mended_newest
 
 
 class Ruling(NamedTuple):
-    """The ruling statement, the block in which it stands, and what was read on the way: each block's first statement,
-    and all of some blocks. `is_mended`: a bit of it has flipped, and is put right here."""
+    """The ruling statement, the block in which it stands, and what was read on the way: what each block's first
+    statement says of it, and all of some blocks. `is_mended`: a bit of it has flipped, and is put right here."""
 
     statement: Statement
     lead: int
-    firsts: list[Statement | None]
+    lives: list[Life | None]
     scans: dict[int, Scan]
     is_mended: bool = False
 
@@ -30,8 +30,9 @@ class Ruling(NamedTuple):
 def find_ruling(flash: NorFlash, look: Look) -> Ruling:
     """Reads the start of each block, all of the lead, and of those used blocks that don't begin with a sound statement.
     CorruptStore when there is none at all."""
-    firsts = look.firsts(flash)
-    newest = max(filter(None, firsts), key=number_of, default=None) or _search(flash)
+    lives = look.lives(flash)
+    numbers = {block: life[0] for block, life in enumerate(lives) if life is not None}
+    newest = (look.first(flash, max(numbers, key=numbers.__getitem__)) if numbers else None) or _search(flash)
     check_geometry(newest.settings, flash.geometry)
     layout = layout_of(flash.geometry, config_of(newest.settings))
     scans: dict[int, Scan] = {}
@@ -41,35 +42,34 @@ def find_ruling(flash: NorFlash, look: Look) -> Ruling:
             scans[block] = look.scan(flash, layout, block, None)
         return scans[block].statements[-1] if _counts(layout, scans[block]) else None
 
-    found = {block: first for block, first in enumerate(firsts) if first is not None}
-    unread = set() if found else set(range(len(firsts)))
+    missing = {block for block, life in enumerate(lives) if life is None}
+    unread = set() if numbers else missing
     looked: set[int] = set()
     while True:
         for block in sorted(unread):
             looked.add(block)
             last = None if flash.blank(block * layout.block_bytes, layout.block_bytes) else last_in(block)
             if last is not None:
-                found[block] = last
-        lead = max(found, key=lambda block: found[block].number, default=0)
+                numbers[block] = last.number
+        lead = max(numbers, key=numbers.__getitem__, default=0)
         said = last_in(lead)
-        unread = set() if said is None else used_blocks(said, len(firsts)) - looked
-        unread = {block for block in unread if firsts[block] is None}
+        unread = set() if said is None else (used_blocks(said, len(lives)) & missing) - looked
         if not unread:
-            return _ruling(said, lead, firsts, scans, layout)
+            return _ruling(said, lead, lives, scans, layout)
         assert said is not None
-        found[lead] = said
+        numbers[lead] = said.number
 
 
 def _ruling(
-    said: Statement | None, lead: int, firsts: list[Statement | None], scans: dict[int, Scan], layout: Layout
+    said: Statement | None, lead: int, lives: list[Life | None], scans: dict[int, Scan], layout: Layout
 ) -> Ruling:
     """This statement rules, or a newer one with a flipped bit."""
     again = mended_newest(scans.values(), layout, -1 if said is None else said.number)
     if again is not None and _counts(layout, again):
-        return Ruling(again.statements[-1], again.block, firsts, {**scans, again.block: again}, is_mended=True)
+        return Ruling(again.statements[-1], again.block, lives, {**scans, again.block: again}, is_mended=True)
     if said is None:
         raise CorruptStore(f"the statement at the start of block {lead} contradicts itself")
-    return Ruling(said, lead, firsts, scans)
+    return Ruling(said, lead, lives, scans)
 
 
 def _counts(layout: Layout, scan: Scan) -> bool:
@@ -84,13 +84,11 @@ def _counts(layout: Layout, scan: Scan) -> bool:
     return moved == first.order - (first.inner != NOWHERE)
 
 
-def number_of(statement: Statement) -> int:
-    return statement.number
-
-
 def used_blocks(said: Statement, block_count: int) -> set[int]:
     """The blocks that were ever used by a statement's account."""
-    return {(said.used_from + at) % block_count for at in range(min(said.used, block_count))}
+    begin = said.used_from % block_count
+    end = begin + min(said.used, block_count)
+    return {*range(begin, min(end, block_count)), *range(end - block_count)}
 
 
 def _search(flash: NorFlash) -> Statement:

@@ -5,9 +5,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
+from operator import attrgetter
 
 from simfs.flash import NorFlash
-from simfs.store.format.codec import NO_BLOCK, NOWHERE, NUMBER_MAX, Frame, salt_of
+from simfs.store.format.codec import NO_BLOCK, NOWHERE, NUMBER_MAX, Frame, Seal, salt_of, salts_of
 from simfs.store.format.errors import CorruptStore
 from simfs.store.format.layout import align_up
 from simfs.store.format.runs import Entry
@@ -20,7 +21,7 @@ from simfs.store.mounting.block_reader import Look
 from simfs.store.mounting.erase_counts import note_erase_counts
 from simfs.store.mounting.lost_lead import find_lost_lead, is_left
 from simfs.store.mounting.ruling import Ruling, find_ruling, used_blocks
-from simfs.store.mounting.told import NO_HEAD, Told, Used, told_by
+from simfs.store.mounting.told import NO_HEAD, Told, Used, note_others, told_by
 from simfs.store.tables.blocks import State
 
 
@@ -89,21 +90,32 @@ def _read_blocks(found: Survey, look: Look) -> None:
     """Read what may count: the used blocks but those that the ruling statement names as dead."""
     state, ruling = found.state, found.ruling
     size, flash, layout = state.layout.block_bytes, state.flash, state.layout
-    for block in sorted(used_blocks(found.said, len(state.blocks)) - set(found.said.named)):
-        if block in found.open_blocks:
+    used, lives, open_blocks = found.used, ruling.lives, found.open_blocks
+    holding = sorted(used_blocks(found.said, len(state.blocks)) - set(found.said.named))
+    contents = look.contents(flash, layout, [block for block in holding if block not in open_blocks])
+    for block in holding:
+        if block in open_blocks:
             opened = _open_scan(found.said, block, ruling.scans.get(block) or look.scan(flash, layout, block, None))
             scan: Scan | None = opened
             seal, entries = None, list[Entry]()
         else:
-            seal, entries, read = look.content(flash, layout, block)
+            seal, entries, read = next(contents)
             scan = read if seal is not None else ruling.scans.get(block) or read
-        first = ruling.firsts[block] or (scan.statements[0] if scan is not None and scan.statements else None)
-        base = first.base if first is not None else seal.base if seal is not None else 0
+        life = lives[block]
+        base, head = (life[1], life[3]) if life is not None else _said_in(scan, seal)
         if seal is not None and base != seal.base:
             seal, entries, scan = None, [], look.scan(flash, layout, block, None)
-        head = NO_HEAD if first is None else first.head
-        found.used[block] = Used(block, block * size, base, seal, entries, scan, head=head)
-        state.blocks.salt[block] = salt_of(block, base)
+        used[block] = Used(block, block * size, base, seal, entries, scan, head)
+    for use, salt in zip(used.values(), salts_of(used, map(attrgetter("base"), used.values())), strict=True):
+        state.blocks.salt[use.block] = salt
+        note_others(use)
+
+
+def _said_in(scan: Scan | None, seal: Seal | None) -> tuple[int, int]:
+    """Base and head of a block that does not begin with a sound statement; 0 and NO_HEAD: nothing says it."""
+    if scan is not None and scan.statements:
+        return scan.base, scan.statements[0].head
+    return seal.base if seal is not None else 0, NO_HEAD
 
 
 def _open_scan(said: Statement, block: int, scan: Scan) -> Scan:
@@ -115,9 +127,10 @@ def _open_scan(said: Statement, block: int, scan: Scan) -> Scan:
 def _name_blocks(state: StoreState, said: Statement) -> None:
     """Each block's part as the ruling statement has it: unused, named or holding something."""
     blocks = state.blocks
-    for block in used_blocks(said, len(blocks)):
-        blocks.unused_count -= 1
-        blocks.state[block] = State.FREED
+    used, freed = used_blocks(said, len(blocks)), State.FREED
+    blocks.unused_count -= len(used)
+    for block in used:
+        blocks.state[block] = freed
     for block in said.named:
         if block >= len(blocks):
             raise CorruptStore(f"a statement names block {block}, which is not on the flash")
@@ -127,6 +140,7 @@ def _name_blocks(state: StoreState, said: Statement) -> None:
 def _judge_blocks(found: Survey, told: dict[int, Told], look: Look) -> None:
     """How far each block counts, what is damaged in it, and its runs."""
     state, layout = found.state, found.state.layout
+    open_blocks = found.open_blocks
     for use in list(found.used.values()):
         about = told.get(use.block)
         if about is not None and not about.left.base and not about.left.end:
@@ -137,20 +151,21 @@ def _judge_blocks(found: Survey, told: dict[int, Told], look: Look) -> None:
             if use.scan is None or (not use.base and about.left.end):
                 use.base = about.left.base
                 use.scan = look.scan(state.flash, layout, use.block, use.base)
-            use.seal, use.entries, use.stop = None, [], about.left.end
+            use.seal, use.entries, use.others, use.stop = None, [], (), about.left.end
             use.base = about.left.base
+            state.blocks.salt[use.block] = salt_of(use.block, use.base)
             state.blocks.left_end[use.block] = use.stop
             _look_for_missing_end(state, use)
-        elif use.block not in found.open_blocks and use.seal is None:
+        elif use.seal is None and use.block not in open_blocks:
             known = use.scan is not None and bool(use.scan.statements)
             what = "the seal of a block" if known else "the statement and the seal of a block that holds data"
             _damage(state, use.start, use.start + layout.block_bytes, what + " can't be read")
             if not known:
                 del found.used[use.block]
                 continue
-        state.blocks.hold(use.block, use.base, salt_of(use.block, use.base))
         if use.scan is not None:
             _read_runs(state, use)
+    state.blocks.hold_all({use.block: use.base for use in found.used.values()})
 
 
 def _look_for_missing_end(state: StoreState, use: Used) -> None:
@@ -176,6 +191,7 @@ def _read_runs(state: StoreState, use: Used) -> None:
         _damage(state, use.start + hurt[0], use.start + hurt[1], "frames can't be read", before, files)
     use.table = table_of(state.layout, use.scan, stop)
     use.entries = [run.entry(use.start) for run in use.table.runs]
+    note_others(use)
 
 
 def _damage(
@@ -235,7 +251,7 @@ def _is_late(found: Survey) -> bool:
     such ENDs behind, they show that; where they can't, nothing follows."""
     layout, number = found.state.layout, found.said.number
     return layout.can_kill and any(
-        end > number for scan in found.ruling.scans.values() if not scan.is_killed(layout) for end in scan.ends
+        max(scan.ends, default=0) > number and not scan.is_killed(layout) for scan in found.ruling.scans.values()
     )
 
 
@@ -280,7 +296,8 @@ def _take_up(found: Survey, told: dict[int, Told]) -> None:
     for block, one in told.items():
         state.segments.told_at.pop(block, None)
         state.segments.note_told(block, one.address)
-    closed = sorted((use for use in found.used.values() if use.block not in heads.values()), key=lambda use: use.base)
-    for at, use in enumerate(closed, -len(closed)):
-        state.blocks.written_at[use.block] = at * layout.block_bytes
+    taken = set(heads.values())
+    closed = sorted((use for use in found.used.values() if use.block not in taken), key=attrgetter("base"))
+    for at, use in zip(range(-len(closed) * layout.block_bytes, 0, layout.block_bytes), closed, strict=True):
+        state.blocks.written_at[use.block] = at
     state.blocks.find_closed([use.block for use in closed])

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 from simfs.flash import NorFlash
 from simfs.store.format.codec import FRAME_BYTES, NOWHERE, STATEMENT, TELLING, Seal
 from simfs.store.format.errors import CorruptStore
-from simfs.store.format.runs import Entry, RunTable, kind_of, place_of
+from simfs.store.format.runs import DATA_BITS, KIND_BITS, Entry, RunTable, kind_of, place_of
 from simfs.store.format.statement import Left, Statement, decode_statement
 from simfs.store.log.block_scan import Scan
 from simfs.store.log.state import Finding, StoreState
@@ -19,8 +19,9 @@ NO_HEAD = -1
 
 @dataclass(slots=True)
 class Used:
-    """A block that holds something: `entries` are its runs, `scan` all of it where no seal lists them. What stands
-    before `stop` counts, which is NOWHERE where everything does. `head` wrote it; NO_HEAD: nobody knows."""
+    """A block that holds something: `entries` are its runs, `others` those of other frames than DATA, `scan` all of it
+    where no seal lists them. What stands before `stop` counts, which is NOWHERE where everything does. `head` wrote it;
+    NO_HEAD: nobody knows."""
 
     block: int
     start: int
@@ -28,9 +29,17 @@ class Used:
     seal: Seal | None
     entries: list[Entry]
     scan: Scan | None
+    head: int = NO_HEAD
+    others: Sequence[Entry] = ()
     stop: int = NOWHERE
     table: RunTable | None = None
-    head: int = NO_HEAD
+
+
+def note_others(use: Used) -> None:
+    """Note which of a block's runs are not of DATA frames. Of most blocks there are none."""
+    for entry in use.entries:
+        if entry[0] & KIND_BITS != DATA_BITS:
+            use.others = [*use.others, entry]
 
 
 class Told(NamedTuple):
@@ -46,7 +55,8 @@ def told_by(state: StoreState, blocks: dict[int, Used]) -> dict[int, Told]:
     """What the log tells of blocks that are bad or were left without a seal: the newest that counts of each. What is
     told of a block is newer than anything in it, so the newest first."""
     layout, accepted = state.layout, dict[int, Told]()
-    for one in sorted((told for use in blocks.values() for told in _tellings(state, use)), reverse=True):
+    telling = [use for use in blocks.values() if use.others or use.scan is not None]
+    for one in sorted((told for use in telling for told in _tellings(state, use)), reverse=True):
         block, base, _ = one.left
         where = blocks.get(one.address // layout.block_bytes)
         own = accepted.get(one.address // layout.block_bytes)
@@ -66,7 +76,7 @@ def _tellings(state: StoreState, use: Used) -> Iterator[Told]:
     """What one block tells of others."""
     scanned = use.scan is not None
     stating = use.scan.counted_statements() if use.scan is not None else []
-    places = [place_of(entry) for entry in use.entries if kind_of(entry) in TELLING]
+    places = [place_of(entry) for entry in use.others if kind_of(entry) in TELLING]
     if use.scan is not None:
         places = [frame.address for frame in use.scan.counted() if frame.kind in TELLING]
     for place in places:

@@ -15,9 +15,9 @@ from simfs.store.recovery.tail import Tail
 
 
 def load(flash: NorFlash, writable: bool, look: Look = PLAINLY) -> StoreState:
-    """The state of the store on the flash. Reads 256 bytes a block, the seals with their run entries, the blocks that
-    list none, and the frames that make claims on names. If `writable`, it settles what a power cut left uncertain by
-    writing; a second mount has nothing to settle and writes nothing. `look` may remember what it read of blocks.
+    """The state of the store on the flash. Reads some 140 bytes a block, the seals with their run entries, the blocks
+    that list none, and the frames that make claims on names. If `writable`, it settles what a power cut left uncertain
+    by writing; a second mount has nothing to settle and writes nothing. `look` may remember what it read of blocks.
     CorruptStore when there is no store, or, if `writable`, when anything of it can't be read."""
     found = survey(flash, look)
     doubts = found.state.doubts  # nothing of them is left to see once it is settled

@@ -103,6 +103,13 @@ class BlockTable:
         self.base[block], self.salt[block] = base, salt
         self._sum(block, base)
 
+    def hold_all(self, bases: dict[int, int]) -> None:
+        """At a mount: these blocks hold something, and their salts are known; orders in each count from its base."""
+        for block, base in bases.items():
+            self.base[block] = base
+        self.base_sum = (self.base_sum + sum(bases.values())) % SUM_END
+        self.place_sum = (self.place_sum + sum(base * (block + 1) for block, base in bases.items())) % SUM_END
+
     def _sum(self, block: int, base: int) -> None:
         self.base_sum = (self.base_sum + base) % SUM_END
         self.place_sum = (self.place_sum + base * (block + 1)) % SUM_END
@@ -124,8 +131,9 @@ class BlockTable:
 
     def find_closed(self, blocks: list[int]) -> None:
         """At a mount: these blocks, in the order in which they were closed. What is live in them is not known yet."""
+        closed = State.CLOSED
         for block in blocks:
-            self.state[block] = State.CLOSED
+            self.state[block] = closed
         self.closed += blocks
         by_wear = self._by_wear(blocks)
         self.died.update(by_wear)

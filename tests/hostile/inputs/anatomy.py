@@ -146,7 +146,7 @@ def _take_seal(raw: bytearray, block: Block, number: int) -> None:
         if seal is not None:
             listed = 0 if seal.entry_count == codec.UNLISTED else seal.entry_count
             start = at - listed * ENTRY_BYTES
-            if start >= 0 and codec.seal_check(bytes(raw[start:at]), whole, codec.salt_of(number, seal.base)):
+            if start >= 0 and codec.seal_check(bytes(raw[start:at]) + whole, codec.salt_of(number, seal.base)):
                 block.seal, block.seal_at, block.base = seal, at, seal.base
                 block.entries = list(ENTRY.iter_unpack(raw[start:at]))
                 _wipe(raw, start, at + SEAL_BYTES)

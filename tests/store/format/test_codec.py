@@ -117,7 +117,7 @@ def test_run_entries_and_seal(runs: list[Run], seal: Seal, block: int) -> None:
     body = {"body": {"value": {"entries": declared, "seal": seal._asdict()}}}
     assert declaration.BLOCK_TAIL.build(body, salt=salt, listed=len(runs)) == raw
     assert codec.decode_seal(raw[-24:]) == seal
-    assert codec.seal_check(raw[:-24], raw[-24:], salt)
+    assert codec.seal_check(raw, salt)
     decoded = decode_runs(raw[: 16 * len(runs)], 0)
     slots = Run.__slots__
     assert [[getattr(run, slot) for slot in slots] for run in decoded] == [
@@ -260,7 +260,7 @@ def any_structure_in(raw: bytes, block: int, base: int) -> bool:
             return True
     seal = codec.decode_seal(raw[-24:]) if len(raw) >= 24 else None
     return bool(
-        (seal is not None and codec.seal_check(raw[:-24], raw[-24:], codec.salt_of(block, seal.base)))
+        (seal is not None and codec.seal_check(raw, codec.salt_of(block, seal.base)))
         or codec.decode_end(raw, block) is not None
         or declaration.parse_end(raw, block) is not None
         or declaration.parse_tail(raw, block) is not None

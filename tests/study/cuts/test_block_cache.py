@@ -66,15 +66,15 @@ def test_a_block_that_differs_in_one_bit_anywhere_is_read_anew() -> None:
     known = KnownBlocks(history.block_count)
     flash = NotedFlash.blank_one(history.datasheet, history.block_count)
     flash.fill(history.image, [])
-    known.firsts(flash)
+    known.lives(flash)
     for at in range(0, history.geometry.size_bytes, 37):
         cells = bytearray(history.image)
         cells[at] ^= 1 << at % 8
         flash.fill(cells, [])
         reads = flash.reads
-        assert known.firsts(flash) == Look().firsts(flash)
+        assert known.lives(flash) == Look().lives(flash)
         assert flash.reads == reads + 2 + history.block_count, at  # the block as a whole, and its first statement
         flash.fill(history.image, [])
         reads = flash.reads
-        known.firsts(flash)
+        known.lives(flash)
         assert flash.reads == reads, at

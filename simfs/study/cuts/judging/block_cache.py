@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from simfs.flash import NorFlash
 from simfs.store.format.layout import Layout
 from simfs.store.format.runs import Entry
-from simfs.store.format.statement import Statement
+from simfs.store.format.statement import Life, Statement
 from simfs.store.log.block_scan import Scan
 from simfs.store.log.state import StoreState
-from simfs.store.mounting.block_reader import ClaimsFound, Content, Look, read_first
+from simfs.store.mounting.block_reader import ClaimsFound, Content, Look, read_lives
 from simfs.study.cuts.notes.noted_flash import NotedFlash
 
 KEPT = 6  # states of each block
@@ -18,14 +19,15 @@ KEPT = 6  # states of each block
 
 @dataclass(slots=True, eq=False)
 class _Known:
-    """All bytes of a block, and what was read from them; all but `first` for this layout."""
+    """All bytes of a block, and what was read from them; all but `life` and `first` for this layout."""
 
     cells: bytes
-    first: Statement | None
+    life: Life | None
+    first: Statement | None = None  # while it was not asked for, or there is none
     layout: Layout | None = None
     content: Content | None = None
     scans: dict[int | None, Scan] = field(default_factory=dict)  # by the base that was given
-    claims: tuple[int, list[Entry], ClaimsFound] | None = None  # of the block with this salt and these runs
+    claims: tuple[int, Sequence[Entry], ClaimsFound] | None = None  # of the block with this salt and these runs
 
     def turn_to(self, layout: Layout) -> None:
         """Forget what was read for another layout."""
@@ -41,32 +43,38 @@ class KnownBlocks(Look):
     def __init__(self, block_count: int) -> None:
         self._known: list[list[_Known]] = [[] for _ in range(block_count)]  # the latest first
 
-    def firsts(self, flash: NorFlash) -> list[Statement | None]:
+    def lives(self, flash: NorFlash) -> list[Life | None]:
         """Costs a comparison of all bytes of the flash. Reads are counted for blocks that are not known."""
         assert isinstance(flash, NotedFlash)
         size, holds = flash.geometry.block_bytes, flash.holds
         for block, states in enumerate(self._known):
             if not (states and holds(states[0].cells, block * size)):
                 self._turn_to(flash, block, states)
-        return [states[0].first for states in self._known]
+        return [states[0].life for states in self._known]
+
+    def first(self, flash: NorFlash, block: int) -> Statement | None:
+        known = self._known[block][0]
+        known.first = known.first or super().first(flash, block)
+        return known.first
 
     def _turn_to(self, flash: NotedFlash, block: int, states: list[_Known]) -> None:
         """Put the state that the block is in before the others."""
         size = flash.geometry.block_bytes
         known = next((one for one in states if flash.holds(one.cells, block * size)), None)
         if known is None:
-            known = _Known(flash.read(block * size, size), read_first(flash, block))
+            known = _Known(flash.read(block * size, size), read_lives(flash, range(block, block + 1))[0])
             del states[KEPT - 1 :]
         else:
             states.remove(known)
         states.insert(0, known)
 
-    def content(self, flash: NorFlash, layout: Layout, block: int) -> Content:
-        known = self._known[block][0]
-        known.turn_to(layout)
-        if known.content is None:
-            known.content = super().content(flash, layout, block)
-        return known.content
+    def contents(self, flash: NorFlash, layout: Layout, blocks: Collection[int]) -> Iterator[Content]:
+        for block in blocks:
+            known = self._known[block][0]
+            known.turn_to(layout)
+            if known.content is None:
+                known.content = next(super().contents(flash, layout, (block,)))
+            yield known.content
 
     def scan(self, flash: NorFlash, layout: Layout, block: int, base: int | None) -> Scan:
         known = self._known[block][0]
@@ -76,7 +84,7 @@ class KnownBlocks(Look):
             found = known.scans[base] = super().scan(flash, layout, block, base)
         return found
 
-    def claims(self, state: StoreState, start: int, entries: list[Entry]) -> ClaimsFound:
+    def claims(self, state: StoreState, start: int, entries: Sequence[Entry]) -> ClaimsFound:
         block = start // state.layout.block_bytes
         known, salt = self._known[block][0], state.blocks.salt[block]
         known.turn_to(state.layout)
