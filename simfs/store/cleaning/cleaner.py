@@ -133,9 +133,10 @@ class Cleaner:
         """A block that is failing, else the policy's, or, where that has too many small pieces to move now, the one
         with the least."""
         blocks = self._blocks
-        failing = [block for block in blocks.closed if block in blocks.failing and self._can_move(block)]
-        if failing:
-            return min(failing, key=blocks.live.__getitem__)
+        if blocks.failing:
+            failing = [block for block in blocks.closed if block in blocks.failing and self._can_move(block)]
+            if failing:
+                return min(failing, key=blocks.live.__getitem__)
         victim = self._choose(blocks.closed)
         return victim if self._can_move(victim) else min(blocks.closed, key=blocks.live.__getitem__)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from simfs.flash import NorFlash
-from simfs.store.format.codec import FRAME_BYTES, HEADER_BYTES, U32, Frame, Kind, decode_header, payload_is_sound
+from simfs.store.format.codec import DATA, FRAME_BYTES, HEADER_BYTES, HOLE, U32, Frame, decode_header, payload_is_sound
 from simfs.store.format.errors import CorruptStore
 from simfs.store.format.layout import Layout, align_up
 from simfs.store.format.runs import Run
@@ -30,12 +30,20 @@ class Reader:
             raise damaged(frame.address, self._layout)
         return raw[HEADER_BYTES : HEADER_BYTES + frame.length]
 
-    def frame(self, address: int) -> tuple[Frame, bytes]:
-        """Header and payload of the frame at an address: two reads. CorruptStore when it is not sound."""
-        frame = self.header(address)
-        if frame is None or address % self._layout.block_bytes + FRAME_BYTES + frame.length > self._layout.block_bytes:
+    def frame(self, address: int, length: int = 0) -> tuple[Frame, bytes]:
+        """Header and payload of the frame at an address: one read where its payload has up to `length` bytes, else
+        two. CorruptStore when it is not sound."""
+        block, within = divmod(address, self._layout.block_bytes)
+        size = min(FRAME_BYTES + length, self._layout.block_bytes - within) if length else HEADER_BYTES
+        raw, salt = self._flash.read(address, size), self._blocks.salt[block]
+        frame = decode_header(raw, address, salt)
+        if frame is None or within + FRAME_BYTES + frame.length > self._layout.block_bytes:
             raise damaged(address, self._layout)
-        return frame, self.payload(frame)
+        if FRAME_BYTES + frame.length > size:
+            return frame, self.payload(frame)
+        if not payload_is_sound(raw, frame.length, salt):
+            raise damaged(address, self._layout)
+        return frame, raw[HEADER_BYTES : HEADER_BYTES + frame.length]
 
     def zeros_from(self, run: Run) -> int:
         """Where the zeros of a HOLE begin, which its payload says: two reads. CorruptStore when it is not sound."""
@@ -52,23 +60,25 @@ class Reader:
             return bytes(stop - start)
         if not place:
             raise CorruptStore(f"bytes {start} to {stop} of file {file} are missing")
-        layout = self._layout
-        end = (place // layout.block_bytes + 1) * layout.block_bytes
-        address = place
+        read, step, block_bytes = self._flash.read, self._layout.step, self._layout.block_bytes
+        block, address = place // block_bytes, place
+        end, salt = (block + 1) * block_bytes, self._blocks.salt[block]
         parts = []
         while start < stop:
-            frame = self.header(address) if address + FRAME_BYTES <= end else None
+            fits = address + FRAME_BYTES <= end
+            frame = decode_header(read(address, HEADER_BYTES), address, salt) if fits else None
             if frame is None or address + FRAME_BYTES + frame.length > end:
                 address = self._next_page(address)
                 continue
-            if frame.file == file and frame.kind in (Kind.DATA, Kind.HOLE):
-                prefix = 0 if frame.kind == Kind.DATA else U32.size
-                begin = frame.offset - prefix
-                if frame.offset <= start < begin + frame.length:
+            kind, length, of_file, offset, _, _ = frame
+            if of_file == file and kind in (DATA, HOLE):
+                begin = offset if kind == DATA else offset - U32.size
+                if offset <= start < begin + length:
                     part = self.payload(frame)[start - begin : stop - begin]
                     parts.append(part)
                     start += len(part)
-            address = align_up(address + FRAME_BYTES + frame.length, layout.step)
+            address += FRAME_BYTES + length
+            address += -address % step
         return parts[0] if len(parts) == 1 else b"".join(parts)
 
     def _next_page(self, address: int) -> int:

@@ -46,7 +46,7 @@ class Statements:
         blocks, heads = self.blocks, self.log.heads
         other = heads[1 - which] if len(heads) > 1 else None
         first, second = [*blocks.named, NO_BLOCK, NO_BLOCK][:NAMED]
-        counts = [*blocks.erase_count, 0]
+        counts = blocks.erase_count
         return Statement(
             self.settings, base, order, blocks.erase_count[block], blocks.erase_count_max, which,
             first, counts[first] if first != NO_BLOCK else 0, second, counts[second] if second != NO_BLOCK else 0,
