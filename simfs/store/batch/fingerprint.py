@@ -12,7 +12,8 @@ from collections.abc import Callable, Hashable
 from simfs.flash import NorFlash
 from simfs.store.format.codec import CLAIMS, FRAME_BYTES, HEADER_BYTES, Frame, encode_frame
 from simfs.store.format.runs import Run
-from simfs.store.log.block_scan import read_listing, read_scan
+from simfs.store.log.block_scan import read_scan
+from simfs.store.log.seal import read_listing
 from simfs.store.tables.blocks import State
 from simfs.store.tables.spans import FileNode
 from simfs.store.volume import Volume

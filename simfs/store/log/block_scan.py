@@ -3,42 +3,32 @@ frame."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from operator import attrgetter
 
-from simfs.flash import NorFlash
 from simfs.store.format.codec import (
     END_BYTES,
-    ENTRY,
-    ENTRY_BYTES,
     FRAME_BYTES,
     HEADER_BYTES,
     HOLE,
     INNER,
     KINDS,
     NOWHERE,
-    SEAL_BYTES,
     SKIP,
     STATEMENT,
     U32,
-    UNLISTED,
     Frame,
-    Seal,
     decode_end,
     decode_header,
-    decode_seal,
     payload_is_sound,
     salt_of,
-    seal_check,
 )
 from simfs.store.format.layout import KILLED_BYTES, Layout, align_up
-from simfs.store.format.runs import PLACE_MASK, Entry, Run, RunTable, runs_listed
+from simfs.store.format.runs import Run, RunTable, runs_listed
 from simfs.store.format.statement import Statement, decode_statement
 from simfs.store.log.frame_reader import damaged
+from simfs.store.log.seal import read_listing
 from simfs.store.log.state import StoreState
-
-Listing = tuple[Seal, list[Entry] | None]
 
 
 @dataclass(slots=True)
@@ -233,39 +223,6 @@ def read_scan(state: StoreState, block: int) -> Scan:
     layout = state.layout
     raw = state.flash.read(block * layout.block_bytes, layout.block_bytes)
     return scan(raw, block, layout, state.blocks.base[block])
-
-
-def read_listing(flash: NorFlash, layout: Layout, block: int) -> Listing | None:
-    """The block's seal with the run entries that it lists (None: it lists none); None when there is no sound one. One
-    read of the seal with the entry before it, one more when it lists several."""
-    return next(read_listings(flash, layout, (block,)))
-
-
-def read_listings(flash: NorFlash, layout: Layout, blocks: Iterable[int]) -> Iterator[Listing | None]:
-    """The same of many blocks."""
-    read, block_bytes, least = flash.read, layout.block_bytes, layout.first
-    seal_at, most = layout.seal_at, layout.runs_max * ENTRY_BYTES
-    for block in blocks:
-        at = block * block_bytes + seal_at
-        raw = read(at - ENTRY_BYTES, ENTRY_BYTES + SEAL_BYTES)
-        seal = decode_seal(raw, ENTRY_BYTES)
-        if seal is None:
-            yield None
-            continue
-        count, end, _, base = seal
-        size = 0 if count == UNLISTED else count * ENTRY_BYTES
-        sound = size <= most and least <= end <= seal_at - size
-        if sound and size != ENTRY_BYTES:
-            raw = read(at - size, size - ENTRY_BYTES) + raw if size else raw[ENTRY_BYTES:]
-        sound = sound and seal_check(raw, salt_of(block, base))
-        entries = list(ENTRY.iter_unpack(raw[:size])) if sound else []
-        for first, _, _ in entries:
-            if first & PLACE_MASK > end:
-                sound = False
-        if not sound:
-            yield None
-        else:
-            yield seal, None if count == UNLISTED else entries
 
 
 def runs_of(state: StoreState, block: int) -> list[Run]:

@@ -17,7 +17,8 @@ from simfs.store.format.statement import (
     first_statement_places,
     statement_bytes,
 )
-from simfs.store.log.block_scan import Scan, read_listings, scan
+from simfs.store.log.block_scan import Scan, scan
+from simfs.store.log.seal import read_listings
 from simfs.store.log.state import StoreState
 
 Content = tuple[Seal | None, list[Entry], Scan | None]

@@ -31,6 +31,7 @@ from simfs.store.format import settings as setup
 from simfs.store.log import block_scan as scan
 from simfs.store.log import heads as log
 from simfs.store.log import state
+from simfs.store.log.seal import read_listings
 from simfs.store.mounting import block_reader as look
 from simfs.store.mounting import rebuild as replayed
 from simfs.store.mounting import ruling, survey
@@ -149,13 +150,13 @@ class AskedPlan(FaultHooks):
     """A plan of no faults: a flash that has one takes none of its quick paths."""
 
 
-def read_unlisted(flash: Any, layout: Any, block: int) -> Any:
-    """The seal as if it listed no runs: the frames have to be read."""
-    found = scan_read_listing(flash, layout, block)
-    return None if found is None else (found[0], None)
+def read_unlisted(flash: Any, layout: Any, blocks: Iterable[int]) -> Iterator[Any]:
+    """The seals as if they listed no runs: the frames have to be read."""
+    return (None if found is None else (found[0], None) for found in read_listings(flash, layout, blocks))
 
 
-scan_read_listing = scan.read_listing
+def read_one_unlisted(flash: Any, layout: Any, block: int) -> Any:
+    return next(read_unlisted(flash, layout, (block,)))
 
 
 def in_order(of: Any, blocks: Any) -> list[Any]:
@@ -210,7 +211,10 @@ SLOW_PATHS: dict[str, Callable[[], Iterable[Any]]] = {
     "names": lambda: [uncached_names(), patch("simfs.files.store.MODES", {})],
     "rotation": lambda: [names_anew()],
     "struct cache": lambda: [patch.object(codec, "_whole_frame", codec._whole_frame.__wrapped__)],
-    "listings": lambda: [patch.object(module, "read_listing", read_unlisted) for module in (look, scan)],
+    "listings": lambda: [
+        patch.object(look, "read_listings", read_unlisted),
+        patch.object(scan, "read_listing", read_one_unlisted),
+    ],
     "order": lambda: [patch.object(replayed, "_in_order", in_order)],
     "costs": lambda: [patch.object(Room, "room_for", room_for)],
     "layouts": lambda: [

@@ -73,7 +73,7 @@ BUGS = [
     ),
     Planted(
         "a seal is believed whatever its CRC says",
-        "simfs.store.log.block_scan",
+        "simfs.store.log.seal",
         "sound = sound and seal_check(raw, salt_of(block, base))\n",
         "",
         RULES + "test_a_damaged_seal_is_not_believed",

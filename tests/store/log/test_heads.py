@@ -9,8 +9,9 @@ import pytest
 
 from simfs import NorFlash, Store, StoreConfig
 from simfs.store.format.codec import BASE, ORDER_MAX, Kind
-from simfs.store.log.block_scan import read_listing, read_scan, table_of
+from simfs.store.log.block_scan import read_scan, table_of
 from simfs.store.log.heads import Log
+from simfs.store.log.seal import read_listing
 from tests.support.on_flash import churn, contents, frames_on, mounted, put, statements_on
 
 

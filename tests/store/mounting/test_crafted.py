@@ -15,7 +15,7 @@ from simfs.store.format import codec
 from simfs.store.format.codec import NO_BLOCK, Kind
 from simfs.store.format.runs import PLACE_MASK, kind_of
 from simfs.store.format.statement import Statement, encode_statement
-from simfs.store.log.block_scan import read_listing
+from simfs.store.log.seal import read_listing
 from tests.support.on_flash import (
     churn,
     contents,
