@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterator, Sequence
 from simfs.flash import NorFlash
 from simfs.store.format.codec import CLAIMS, FRAME_BYTES, STATEMENT, Frame, Seal, statement_salts
 from simfs.store.format.layout import Layout
-from simfs.store.format.runs import LENGTH_SHIFT, Entry, kind_of, order_of, place_of
+from simfs.store.format.runs import LENGTH_SHIFT, Entry, Run, kind_of, order_of, place_of
 from simfs.store.format.statement import (
     Life,
     Statement,
@@ -78,16 +78,19 @@ class Remembering(Look):
         self._claims: dict[tuple[int, int], tuple[int, Frame, bytes]] = {}  # by address and salt
         self._zeros: dict[tuple[int, int], int] = {}
 
-    def firsts(self, flash: NorFlash) -> list[Statement | None]:
-        return self._look.firsts(flash)
+    def lives(self, flash: NorFlash) -> list[Life | None]:
+        return self._look.lives(flash)
 
-    def content(self, flash: NorFlash, layout: Layout, block: int) -> Content:
-        return self._look.content(flash, layout, block)
+    def first(self, flash: NorFlash, block: int) -> Statement | None:
+        return self._look.first(flash, block)
+
+    def contents(self, flash: NorFlash, layout: Layout, blocks: Collection[int]) -> Iterator[Content]:
+        return self._look.contents(flash, layout, blocks)
 
     def scan(self, flash: NorFlash, layout: Layout, block: int, base: int | None) -> Scan:
         return self._look.scan(flash, layout, block, base)
 
-    def claims(self, state: StoreState, start: int, entries: list[Entry]) -> ClaimsFound:
+    def claims(self, state: StoreState, start: int, entries: Sequence[Entry]) -> ClaimsFound:
         salt = state.blocks.salt[state.blocks.of(start)]
         keys = [(start + place_of(entry), salt) for entry in entries if kind_of(entry) in CLAIMS]
         new = [entry for entry in entries if (start + place_of(entry), salt) not in self._claims]

@@ -48,10 +48,13 @@ Named = dict[bytes, FileNode]  # by key
 
 
 def replay(found: Survey, look: Look) -> None:
-    """The files of all blocks that hold anything."""
-    state = found.state
-    cuts = replay_claims(state, found.used.values(), look)
-    replay_data(state, [(use.base, use.start, use.entries) for use in found.used.values()], cuts)
+    """The files of all blocks that hold anything; nothing where they were found before."""
+    if found.is_replayed:
+        return
+    found.is_replayed = True
+    state, used = found.state, found.used.values()
+    cuts = replay_claims(state, used, look)
+    replay_data(state, [(use.base, use.start, use.entries) for use in used], cuts, look)
 
 
 def replay_claims(state: StoreState, used: Iterable[Used], look: Look) -> Cuts:
@@ -199,7 +202,7 @@ def _replay_runs(state: StoreState, blocks: list[BlockRuns], cuts: Cuts, look: L
                 node.size = offset + length
                 grown += cost_of(length)
             elif first & KIND_BITS in SPANNING:
-                _replay_run(state, node, base + order_of(entry), runs_listed([entry], start)[0], cuts[file])
+                _replay_run(state, node, base + order_of(entry), runs_listed([entry], start)[0], cuts[file], look)
                 if cuts[file]:
                     due[file] = cuts[file][0][0]
                 else:

@@ -8,7 +8,7 @@ from itertools import pairwise
 from operator import attrgetter
 
 from simfs.flash import NorFlash
-from simfs.store.format.codec import NO_BLOCK, NOWHERE, NUMBER_MAX, Frame, Seal, salt_of, salts_of
+from simfs.store.format.codec import NO_BLOCK, NOWHERE, NUMBER_MAX, Frame, salt_of, salts_of
 from simfs.store.format.errors import CorruptStore
 from simfs.store.format.layout import align_up
 from simfs.store.format.runs import Entry
@@ -21,7 +21,7 @@ from simfs.store.mounting.block_reader import Look
 from simfs.store.mounting.erase_counts import note_erase_counts
 from simfs.store.mounting.lost_lead import find_lost_lead, is_left
 from simfs.store.mounting.ruling import Ruling, find_ruling, used_blocks
-from simfs.store.mounting.told import NO_HEAD, Told, Used, note_others, told_by
+from simfs.store.mounting.told import Told, Used, note_others, said_in, told_by
 from simfs.store.tables.blocks import State
 
 
@@ -102,20 +102,13 @@ def _read_blocks(found: Survey, look: Look) -> None:
             seal, entries, read = next(contents)
             scan = read if seal is not None else ruling.scans.get(block) or read
         life = lives[block]
-        base, head = (life[1], life[3]) if life is not None else _said_in(scan, seal)
+        base, head = (life[1], life[3]) if life is not None else said_in(scan, seal)
         if seal is not None and base != seal.base:
             seal, entries, scan = None, [], look.scan(flash, layout, block, None)
         used[block] = Used(block, block * size, base, seal, entries, scan, head)
     for use, salt in zip(used.values(), salts_of(used, map(attrgetter("base"), used.values())), strict=True):
         state.blocks.salt[use.block] = salt
         note_others(use)
-
-
-def _said_in(scan: Scan | None, seal: Seal | None) -> tuple[int, int]:
-    """Base and head of a block that does not begin with a sound statement; 0 and NO_HEAD: nothing says it."""
-    if scan is not None and scan.statements:
-        return scan.base, scan.statements[0].head
-    return seal.base if seal is not None else 0, NO_HEAD
 
 
 def _open_scan(said: Statement, block: int, scan: Scan) -> Scan:

@@ -42,6 +42,13 @@ def note_others(use: Used) -> None:
             use.others = [*use.others, entry]
 
 
+def said_in(scan: Scan | None, seal: Seal | None) -> tuple[int, int]:
+    """Base and head of a block that does not begin with a sound statement; 0 and NO_HEAD: nothing says it."""
+    if scan is not None and scan.statements:
+        return scan.base, scan.statements[0].head
+    return seal.base if seal is not None else 0, NO_HEAD
+
+
 class Told(NamedTuple):
     """What a frame with this sequence number, at this address of the flash, tells of a block: that it was left without
     a seal or, with `end` 0 and base 0, that nothing in it counts."""
