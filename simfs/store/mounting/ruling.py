@@ -7,7 +7,7 @@ from typing import NamedTuple
 from simfs.flash import NorFlash
 from simfs.store.format.codec import NOWHERE
 from simfs.store.format.errors import CorruptStore
-from simfs.store.format.layout import Layout, layout_of
+from simfs.store.format.layout import Layout, align_up, layout_of
 from simfs.store.format.settings import check_geometry, config_of
 from simfs.store.format.statement import Life, Statement, any_statement, version_of
 from simfs.store.log.block_scan import Scan
@@ -80,8 +80,10 @@ def _counts(layout: Layout, scan: Scan) -> bool:
     first = scan.statements[0]
     if not first.at or any(is_sure(layout, scan.raw, said) for said in scan.statements):
         return True
-    moved = sum(frame.address < first.at for frame in scan.frames)
-    return moved == first.order - (first.inner != NOWHERE)
+    begin = first.at if first.end == NOWHERE else first.end
+    moved = [frame for frame in scan.frames if frame.address < begin]
+    end = max((frame.address + layout.pitch(frame.length) for frame in moved), default=0)
+    return [frame.order for frame in moved] == [*range(len(moved))] and align_up(end, layout.page_bytes) == begin
 
 
 def used_blocks(said: Statement, block_count: int) -> set[int]:

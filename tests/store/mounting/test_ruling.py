@@ -99,6 +99,20 @@ def test_a_statement_that_is_not_sure_counts_only_with_what_was_moved_before_it(
     assert ruling(bytes(image))[0] == 0
 
 
+def test_a_statement_that_repeats_one_which_reads_no_more_counts_alone() -> None:
+    store = new_store()
+    layout = store._volume.state.layout
+    place = layout.place(0, 0)
+    store.flash.put(place.end, b"\xff" * (place.statement - place.end))  # a cut left neither END nor SURE
+    Store.mount(store.flash)
+    first, second = statements_on(store.flash)[0]
+    assert second.end == first.at == 0
+    image, place = bytearray(store.flash.image()), layout.place(second.at, 0)
+    image[first.address + 40] ^= 1
+    image[place.end : place.statement] = b"\xff" * (place.statement - place.end)
+    assert ruling(bytes(image)) == (0, second.number)
+
+
 def test_blocks_in_use_are_counted_round_the_end_of_the_flash() -> None:
     (said,) = statements_on(new_store().flash)[0]
     assert used_blocks(said, 8) == {0, 1, 2}
