@@ -74,8 +74,8 @@ BUGS = [
     Planted(
         "a seal is believed whatever its CRC says",
         "simfs.store.log.seal",
-        "sound = sound and seal_check(raw, salt_of(block, base))\n",
-        "",
+        "sound = sound and seal_check(raw, salt_of(block, base))",
+        "pass",
         RULES + "test_a_damaged_seal_is_not_believed",
     ),
     Planted(
@@ -158,8 +158,8 @@ BUGS = [
     Planted(
         "the oldest of the statements rules",
         "simfs.store.mounting.ruling",
-        "lead = max(found, key=lambda block: found[block].number, default=0)",
-        "lead = min(found, key=lambda block: found[block].number, default=0)",
+        "lead = max(numbers, key=numbers.__getitem__, default=0)",
+        "lead = min(numbers, key=numbers.__getitem__, default=0)",
         RULING + "test_the_newest_statement_rules_wherever_it_stands",
     ),
     Planted(

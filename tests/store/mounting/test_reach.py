@@ -108,5 +108,5 @@ def test_what_is_remembered_of_claims_is_not_read_again() -> None:
     again = survey(store.flash, PLAINLY)
     twice = store.flash.reads
     replay(again, look)
-    assert (first, store.flash.reads - twice) == (12, 0)
+    assert (first, store.flash.reads - twice) == (6, 0)
     assert again.state.files.keys() == found.state.files.keys()
