@@ -43,8 +43,9 @@ def move(tail: Tail) -> None:
     dead one would be left. Raises OutOfBlocks."""
     names = tail.sure_names()
     if tail.state.segments.is_left:  # one of them may have been tried before
-        for block in names:
-            kill(tail.state.flash, tail.layout, block)
+        tail.state.segments.mark_left()
+        for block in names if tail.layout.can_kill else names[1:]:
+            _make_harmless(tail, block)
     failed: list[int] = []
     for block in names:
         for victim in dict.fromkeys((_victim(tail), None)):
@@ -53,6 +54,16 @@ def move(tail: Tail) -> None:
                     return
         failed.append(block)
     raise tail.state.blocks.exhausted()
+
+
+def _make_harmless(tail: Tail, block: int) -> None:
+    """See to it that no statement tried in this dead block counts later, when another one has taken it up. Where
+    statements can't be killed the block is erased, unless it still begins as in an earlier life, and so was not."""
+    if tail.layout.can_kill:
+        kill(tail.state.flash, tail.layout, block)
+    elif tail.found.ruling.lives[block] is None:
+        with suppress(FlashError):
+            _erase(tail.state, block)
 
 
 def begin_anew(tail: Tail) -> None:

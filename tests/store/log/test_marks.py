@@ -165,3 +165,19 @@ def test_a_new_store_is_settled(unit: int) -> None:
     before = flash.programs
     Store.mount(flash)
     assert flash.programs == before
+
+
+@pytest.mark.parametrize(("unit", "erased"), [(1, [1]), (8, [2, 1])])
+def test_where_statements_can_not_be_killed_the_other_named_block_is_erased(unit: int, erased: list[int]) -> None:
+    """A statement may have been tried in it, which reads as nothing now: once another block has taken up the log, it
+    must never come back."""
+    flash = a_flash(unit)
+    store = Store.format(flash, CONFIG)
+    put(store, "a", b"a")
+    state = store._volume.state
+    state.segments.mark_left()
+    flash.program(state.log.heads[0].at, b"\x11".ljust(8, b"\xff"))  # a torn frame
+    blocks: list[int] = []
+    flash.listen(on_erase=blocks.append)
+    Store.mount(flash)
+    assert blocks == erased
