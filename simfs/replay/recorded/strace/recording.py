@@ -73,13 +73,7 @@ def replay_recording(
     device = Device(store, start_ns=_start_ns(path), observers=observers)
     context = Context(device, directory, ledger, _Parents(path).of)
     carried = CarriedOn(rounds, device, ledger)
-    try:
-        for _ in carried:
-            _play_round(path, context, ledger, carried, progress)
-            if not ledger.later_rounds:
-                differing = _judged(context, ledger)
-    except Unreadable as error:
-        raise BadRecording(str(error)) from None
+    differing = _play_rounds(path, context, ledger, carried, progress)
     return device.finish(
         title=f"{Path(source).stem}: {directory} is the store{carried.title}",
         source=source,
@@ -120,6 +114,21 @@ def _start_ns(path: str | os.PathLike[str]) -> int:
         reader = Reader(lines, frozenset(), _unheard)
         next(iter(reader), None)
         return reader.first_ns or 0
+
+
+def _play_rounds(
+    path: str | os.PathLike[str], context: Context, ledger: SkippedLedger, carried: CarriedOn, progress: Progress | None
+) -> list[Differing]:
+    """Play it as long as it is carried on; the files that may differ from the host's after the first round."""
+    differing: list[Differing] = []
+    try:
+        for _ in carried:
+            _play_round(path, context, ledger, carried, progress)
+            if not ledger.later_rounds:
+                differing = _judged(context, ledger)
+    except Unreadable as error:
+        raise BadRecording(str(error)) from None
+    return differing
 
 
 def _play_round(
