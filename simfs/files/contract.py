@@ -169,9 +169,10 @@ class Settings(dict[str, object]):
 
 
 class Stat(NamedTuple):
-    """What a store knows of a file."""
+    """What a store knows of a file. `stored_bytes` leaves out the holes, whose zeros stand nowhere."""
 
     size_bytes: int
+    stored_bytes: int
 
 
 @runtime_checkable

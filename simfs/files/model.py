@@ -113,7 +113,8 @@ class Model:
         return True
 
     def stat(self, name: Name) -> Stat:
-        return Stat(len(self._existing(name).contents))
+        size_bytes = len(self._existing(name).contents)
+        return Stat(size_bytes, size_bytes)
 
     def remove(self, name: Name) -> None:
         self._existing(name)

@@ -126,7 +126,7 @@ class Store(Shown):
 
     def stat(self, name: Name) -> Stat:
         """ENOENT. RAM only."""
-        return Stat(self._volume.bytes.size(self._existing(name)))
+        return Stat(*self._volume.bytes.sizes(self._existing(name)))
 
     def remove(self, name: Name) -> None:
         """Take a file's name away; open handles keep its bytes until they close. One frame, never ENOSPC."""

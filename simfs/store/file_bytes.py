@@ -27,6 +27,12 @@ class FileBytes:
         """The file's size with the bytes that wait in its buffer."""
         return max(node.size, node.buffer_at + len(node.buffer)) if node.buffer else node.size
 
+    def sizes(self, node: FileNode) -> tuple[int, int]:
+        """The file's size, and its bytes without the holes; what waits in its buffer is counted in both."""
+        stored = node.size if min(node.places, default=1) > 0 else node.size - self._index.hole_bytes(node)
+        size = self.size(node)
+        return size, stored + size - max(node.size, node.buffer_at if node.buffer else 0)
+
     def write(self, node: FileNode, offset: int, data: bytes) -> None:
         """Write bytes at an offset. They wait in the file's buffer, and are durable once it spills: when it is full, at
         `spill`, or when a write goes elsewhere. Room is reserved now: ENOSPC leaves the file as it was. EFBIG."""

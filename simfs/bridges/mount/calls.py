@@ -25,10 +25,17 @@ class Handle:
 
 
 class Calls:
-    """Looks up what a call means. `caller` gives user, group and process of the present one; None: nobody knows."""
+    """Looks up what a call means. `caller` gives user, group and process of the present one; None: nobody knows.
+    `save` saves the image of the flash; its OSError goes to who asked for it."""
 
-    def __init__(self, mounted: MountedStore, caller: Callable[[], tuple[int, int, int]] | None = None) -> None:
+    def __init__(
+        self,
+        mounted: MountedStore,
+        caller: Callable[[], tuple[int, int, int]] | None = None,
+        save: Callable[[], None] = lambda: None,
+    ) -> None:
         self.mounted = mounted
+        self.save = save
         self.tree = mounted.tree
         self._caller = caller
         self.handles: dict[int, Handle | Folder] = {}

@@ -6,6 +6,7 @@ Errors are `OSError` with the errno that the caller gets.
 from __future__ import annotations
 
 import errno
+import io
 import os
 import stat
 from collections.abc import Callable
@@ -16,6 +17,7 @@ from simfs.bridges.mount.name_calls import NameCalls
 from simfs.bridges.mount.tree import File, Folder, path_of
 
 T = TypeVar("T")
+HEADER_BYTES = 32  # that a store keeps beside a name, at most
 
 
 class Operations(NameCalls):
@@ -34,8 +36,8 @@ class Operations(NameCalls):
             below = sum(isinstance(found, Folder) for _, found in entry.entries.values())
             return {**shape, "st_mode": stat.S_IFDIR | entry.mode, "st_nlink": 2 + below}
         size = self.mounted.size_bytes(entry)
-        links = int(entry not in self.aside.values())
-        blocks = -(-size // 512)
+        links = int(not entry.removed)
+        blocks = -(-self.mounted.stored_bytes(entry, size) // 512)
         return {**shape, "st_mode": stat.S_IFREG | entry.mode, "st_nlink": links, "st_size": size, "st_blocks": blocks}
 
     def opendir(self, path: str) -> int:
@@ -54,17 +56,23 @@ class Operations(NameCalls):
         return 0
 
     def fsyncdir(self, _path: str | None, _datasync: int, _fh: int) -> int:
-        """Names are on the flash when the call that changed them returns."""
+        """Names are on the flash when the call that changed them returns; the image of the flash is saved now."""
+        self.mounted.settle()
+        self.save()
         return 0
 
     def statfs(self, _path: str) -> dict[str, int]:
-        """The room of the store. Free is what one more file could hold, in whole pages."""
+        """The room of the store. Free is what one more file could hold, in whole pages; or so many empty files of the
+        longest name, each with room for its removal."""
         size = self.mounted.store.medium.unit_bytes
         whole, free = (room // size for room in self.mounted.room())
-        name_max = min(self.mounted.store.name_rules.limit_bytes - 2, 255)
+        limit_bytes = self.mounted.store.name_rules.limit_bytes
+        more_files = free // (2 * -(-(limit_bytes + HEADER_BYTES) // size))
+        files = len(self.mounted.store.names()) + more_files
         return {
             "f_bsize": size, "f_frsize": size, "f_blocks": whole, "f_bfree": free, "f_bavail": free,
-            "f_namemax": name_max,
+            "f_files": files, "f_ffree": more_files, "f_favail": more_files,
+            "f_namemax": min(limit_bytes - 2, 255),
         }  # fmt: skip
 
     # --- files ---
@@ -79,7 +87,8 @@ class Operations(NameCalls):
         return self._open(path, None, flags, mode)
 
     def open(self, path: str, flags: int) -> int:
-        return self._open(path, self.file_at(path), flags, 0)
+        file = self.file_at(path)
+        return self._open_again(file, flags) if file.removed else self._open(path, file, flags, 0)
 
     def read(self, _path: str | None, size: int, offset: int, fh: int) -> bytes:
         handle = self.file_handle(fh)
@@ -122,7 +131,8 @@ class Operations(NameCalls):
         handle = self.file_handle(fh)
         del self.handles[fh]
         handle.file.handles.remove(handle.stream)
-        self._on_handle("close", handle, handle.stream.close, writes=handle.stream.writable())
+        if handle.stream not in handle.file.handles:
+            self._on_handle("close", handle, handle.stream.close, writes=handle.stream.writable())
         return 0
 
     def truncate(self, path: str | None, length: int, fh: int | None = None) -> int:
@@ -130,7 +140,9 @@ class Operations(NameCalls):
         if isinstance(entry, Folder):
             raise refusal(errno.EISDIR, path)
         handle = self.file_handle(fh) if fh else None
-        stream = handle.stream if handle else next((open_ for open_ in entry.handles if open_.writable()), None)
+        stream = handle.stream if handle else writable_stream(entry)
+        if stream is None and entry.removed:
+            raise refusal(errno.EACCES, path)
         task = handle.task if handle else self.calling_task()
 
         def action() -> None:
@@ -178,5 +190,23 @@ class Operations(NameCalls):
         file.handles.append(stream)
         return self.new_handle(Handle(file, stream, task, bool(flags & os.O_APPEND)))
 
+    def _open_again(self, file: File, flags: int) -> int:
+        """A removed file by a descriptor of it, as through /proc/self/fd. The store knows it by no name, so the streams
+        that are open serve this one too: EACCES where it is to be written and all of them only read."""
+        writes = bool(flags & (os.O_WRONLY | os.O_RDWR | os.O_TRUNC))
+        stream = writable_stream(file) if writes else next(iter(file.handles), None)
+        if stream is None:
+            raise refusal(errno.EACCES, None)
+        file.handles.append(stream)
+        number = self.new_handle(Handle(file, stream, self.calling_task(), bool(flags & os.O_APPEND)))
+        if flags & os.O_TRUNC:
+            self.truncate(None, 0, number)
+        return number
+
     def _on_handle(self, operation: str, handle: Handle, action: Callable[[], T], *, writes: bool) -> T:
         return self.mounted.perform(operation, handle.file.name, action, writes=writes, task=handle.task)
+
+
+def writable_stream(file: File) -> io.RawIOBase | None:
+    """An open stream of the file that can be written."""
+    return next((stream for stream in file.handles if stream.writable()), None)

@@ -74,7 +74,7 @@ class MountedStore:
     ) -> T:
         """One operation on the store, noted. What the store refuses is noted and raised."""
         if self._leaving is not None and not settled:
-            self._settle()
+            self.settle()
         now_ns = UNIX_START_NS + self.clock_ns()
         self.device.wait_until(now_ns)
         with self.device.operation(task, operation, name, writes=writes, due_ns=now_ns):
@@ -102,7 +102,13 @@ class MountedStore:
         return found if found is not None or not self.cuts else self.tree.find(path_of(self.kept_name(path)))
 
     def size_bytes(self, file: File) -> int:
-        return file.handles[-1].seek(0, os.SEEK_END) if file.handles else self.store.stat(file.name).size_bytes
+        if file.handles:
+            return file.handles[-1].seek(0, os.SEEK_END)
+        return 0 if file.removed else self.store.stat(file.name).size_bytes
+
+    def stored_bytes(self, file: File, size_bytes: int) -> int:
+        """The file's bytes without its holes; of a removed one, which nobody can ask any more, all of them."""
+        return size_bytes if file.removed else self.store.stat(file.name).stored_bytes
 
     def rename(self, file: File, new: str, task: str) -> None:
         """Show a file under another path, in place of the file that is there: one step on the flash."""
@@ -112,7 +118,7 @@ class MountedStore:
             self._rename(file, self.name_of(new), task, settled=takes_over)
         except OSError:
             if takes_over and leaving is not None:
-                self.tree.put(path, leaving)
+                self._show_again(path, leaving)
                 self._leaving = None
             raise
         if takes_over:
@@ -147,28 +153,32 @@ class MountedStore:
 
     def leave(self, file: File, task: str) -> None:
         """The file's name goes with the next operation; or that one is a rename onto it, which replaces it at once."""
-        if self._leaving is not None:
-            self._settle()
+        self.settle()
         self._leaving, self._leaving_task = file, task
+        file.removed = True
 
-    def _settle(self) -> None:
+    def settle(self) -> None:
+        """Let go the name of the file that leaves, if there is one."""
         file, self._leaving, task = self._leaving, None, self._leaving_task
-        assert file is not None
+        if file is None:
+            return
         try:
             self.perform("remove", file.name, lambda: self.store.remove(file.name), writes=True, task=task)
         except OSError:  # a store that has become read-only: the file stays, and is seen again
-            self.tree.put(path_of(file.name), file)
+            self._show_again(path_of(file.name), file)
+
+    def _show_again(self, path: str, file: File) -> None:
+        file.removed = False
+        self.tree.put(path, file)
 
     def room(self) -> tuple[int, int]:
         """Bytes of one file that an empty store would take, and that this one takes now."""
-        if self._leaving is not None:
-            self._settle()
+        self.settle()
         return self.store.file_room()
 
     def finish(self, title: str, source: str) -> tuple[Run, Left]:
         """End the mount: the notes of the run, and what goes with it."""
-        if self._leaving is not None:
-            self._settle()
+        self.settle()
         self.device.wait_until(UNIX_START_NS + self.clock_ns())
         run = self.device.finish(
             title=title,

@@ -30,10 +30,12 @@ class Entry:
 
 @dataclass(slots=True, eq=False)
 class File(Entry):
-    """A file; `name` is the one that it bears in the store."""
+    """A file; `name` is the one that it bears in the store. `removed`: it is open, and bears it no more. `handles`: the
+    streams of its open handles, one for each, and the same stream for several where a removed file is opened again."""
 
     name: str = ""
     handles: list[io.RawIOBase] = field(default_factory=list)
+    removed: bool = False
 
 
 @dataclass(slots=True, eq=False)

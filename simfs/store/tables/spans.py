@@ -115,6 +115,10 @@ class Index:
         node.size = size
         self._charge_spans(node, first, len(node.starts), +1)
 
+    def hole_bytes(self, node: FileNode) -> int:
+        """Zeros of the file that stand nowhere."""
+        return sum(end - start for start, end, place in self.pieces(node, 0, node.size) if place <= 0)
+
     def pieces(self, node: FileNode, start: int, stop: int) -> Iterator[tuple[int, int, int]]:
         """(from, to, place) of the spans between two offsets, clipped to them."""
         starts, places = node.starts, node.places

@@ -222,6 +222,41 @@ def test_a_removed_file_keeps_its_bytes_while_it_is_open(calls: Operations) -> N
     assert calls.mounted.store.files_open == 0
 
 
+@pytest.mark.parametrize("flags", [os.O_RDWR, os.O_RDWR | os.O_TRUNC])
+def test_a_removed_file_opened_again_is_not_the_new_file_of_its_name(calls: Operations, flags: int) -> None:
+    """As through /proc/self/fd: libfuse gives the name that it gave itself."""
+    hidden = "/.fuse_hidden0000000700000005"
+    first = calls.create("/t", 0o600, NEW)
+    calls.write(None, b"old", 0, first)
+    calls.rename("/t", hidden)
+    put(calls, "/t", b"the new one")
+    again = calls.open(hidden, flags)
+    calls.write(None, b"+", calls.getattr(None, again)["st_size"], again)
+    calls.release(None, first)
+    assert calls.read(None, 99, 0, again) == (b"+" if flags & os.O_TRUNC else b"old+")
+    calls.truncate(hidden, 0)
+    assert calls.getattr(hidden)["st_size"] == calls.getattr(hidden)["st_blocks"] == 0
+    calls.release(None, again)
+    assert calls.getattr(hidden)["st_size"] == 0
+    calls.unlink(hidden)
+    assert get(calls, "/t") == b"the new one"
+    assert calls.mounted.store.files_open == 0
+
+
+def test_a_removed_file_that_is_only_read_can_t_be_opened_to_write(calls: Operations) -> None:
+    hidden = "/.fuse_hidden0000000700000006"
+    put(calls, "/t", b"old")
+    handle = calls.open("/t", os.O_RDONLY)
+    calls.rename("/t", hidden)
+    put(calls, "/t", b"new")
+    refused(errno.EACCES, calls.open, hidden, os.O_WRONLY)
+    refused(errno.EACCES, calls.open, hidden, os.O_RDONLY | os.O_TRUNC)
+    refused(errno.EACCES, calls.truncate, hidden, 0)
+    again = calls.open(hidden, os.O_RDONLY)
+    assert calls.read(None, 9, 0, again) == calls.read(None, 9, 0, handle) == b"old"
+    assert get(calls, "/t") == b"new"
+
+
 def test_renaming_onto_an_open_file_is_one_step_on_the_flash(calls_on_flash: Operations) -> None:
     calls = calls_on_flash
     put(calls, "/old", b"old")
@@ -307,6 +342,33 @@ def test_statfs_says_how_much_one_more_file_can_hold(settings: dict[str, object]
     calls.release(None, handle)
     calls.unlink("/more")
     assert 0 <= room["f_bavail"] - calls.statfs("/")["f_bavail"] <= 1  # a removed name may still have to be told
+
+
+@pytest.mark.parametrize("settings", [{}, {"packing": "page"}, {"name_bytes": 250}])
+def test_statfs_says_how_many_more_files_there_may_be(settings: dict[str, object]) -> None:
+    calls = mount_of(store_of(12, **settings))
+    put(calls, "/there", b"t" * 500)
+    room = calls.statfs("/")
+    assert room["f_files"] == room["f_ffree"] + 1
+    assert room["f_ffree"] == room["f_favail"] > 15
+    longest = int(settings.get("name_bytes", 48)) - 2  # type: ignore[call-overload]
+    for number in range(room["f_ffree"]):
+        put(calls, "/" + f"{number}".zfill(longest), b"")
+    assert calls.statfs("/")["f_files"] >= room["f_files"]
+
+
+def test_holes_are_no_blocks(calls_on_flash: Operations) -> None:
+    calls = calls_on_flash
+    handle = calls.create("/f", 0o644, NEW)
+    assert calls.getattr("/f")["st_blocks"] == 0
+    calls.write(None, b"x" * 600, 0, handle)
+    calls.truncate(None, 50_000, handle)
+    assert (calls.getattr("/f")["st_size"], calls.getattr("/f")["st_blocks"]) == (50_000, 2)
+    calls.write(None, b"y", 60_000, handle)  # it waits, after a second hole
+    assert (calls.getattr("/f")["st_size"], calls.getattr("/f")["st_blocks"]) == (60_001, 2)
+    calls.write(None, b"y" * 2000, 30_000, handle)
+    calls.release(None, handle)
+    assert calls.getattr("/f")["st_blocks"] == -(-2601 // 512)
 
 
 def test_fallocate_is_refused_and_noted(calls: Operations) -> None:
