@@ -15,9 +15,16 @@ from simfs.cli.inputs import check_source
 from simfs.cli.outputs import check_target, report_of, save_image
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from simfs.bridges.mount.saving import Saving
+    from simfs.bridges.mount.store import Left, MountedStore
     from simfs.files.contract import AnyStore
     from simfs.flash.datasheet import Datasheet
+    from simfs.replay.device.device import Run
     from simfs.replay.scenario.tables import Scenario
+
+INTERVAL_MAX_NS = 365 * 86_400 * 1_000_000_000
 
 
 @click.command(epilog="Example: simfs mount logger.toml DIRECTORY")
@@ -29,6 +36,7 @@ if TYPE_CHECKING:
 @click.option("--read-only", is_flag=True, help="Let nothing be changed; the flash stays as it is.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
 @click.option("--save-image", "image", metavar="IMAGE", help="Save the flash in this file as it is at the end.")
+@click.option("--save-every", metavar="DURATION", help="Save it while the mount lasts too, such as every 10s.")
 def mount(
     source: str,
     directory: str,
@@ -38,60 +46,91 @@ def mount(
     read_only: bool,
     as_json: bool,
     image: str | None,
+    save_every: str | None,
 ) -> None:
     """Mount a store on DIRECTORY, for any program to work on.
 
     SOURCE is an image of a store, a dump of the whole chip, Intel HEX or
-    S-records, or a scenario (.toml). With a scenario the
-    store is new, on its chip and with its settings; its tasks are not played
-    and its expectations not judged. `fusermount3 -u DIRECTORY`, Ctrl-C or
-    SIGTERM ends the mount and prints the report. SOURCE stays as it is.
+    S-records, or a scenario (.toml). With a scenario the store is new, on its
+    chip and with its settings; it needs no tasks, they are not played, and
+    its expectations not judged. `fusermount3 -u DIRECTORY`, Ctrl-C or SIGTERM
+    ends the mount and prints the report. SOURCE stays as it is. The image is
+    saved at the end, and each time that a program syncs a directory.
 
     The exit status is 0, or 2 on bad input.
     """
+    every_ns = 0 if save_every is None else _interval_ns(save_every, image)
     if image is not None:
         _check_image(image, source, directory)
         image = os.path.abspath(image)  # libfuse goes to the root directory while it serves
-    report, fault = _served(source, directory, part, device, start, read_only, as_json, image)
-    print_report(report)
-    if fault:
+    scenario = _scenario(source) if source.endswith(".toml") else None
+    store = _new_store(scenario, part, device, start) if scenario else store_in(source, part, device, start, read_only)
+    title = (scenario.title if scenario else "") or Path(source).stem
+    saving = None if image is None else _saving(image, every_ns)
+    run, left = _served(store, directory, title, source, read_only, saving)
+    print_report(_report(run, left, as_json))
+    if fault := save_image(run, image) if image is not None else "":
         raise Refused(fault)
 
 
 def _served(
-    source: str,
+    store: AnyStore,
     directory: str,
-    part: str | None,
-    device: str | None,
-    start: str | None,
+    title: str,
+    source: str,
     read_only: bool,
-    as_json: bool,
-    image: str | None,
-) -> tuple[str, str]:
-    """The report, and why the image could not be saved, if so."""
+    saving: Callable[[MountedStore], Saving] | None,
+) -> tuple[Run, Left]:
     from simfs.bridges.mount.mount import CannotMount
     from simfs.bridges.mount.mount import mount as serve
-    from simfs.bridges.mount.report import with_left
     from simfs.bridges.mount.store import CannotShow
 
-    scenario = _scenario(source) if source.endswith(".toml") else None
-    store = _new_store(scenario, part, device, start) if scenario else store_in(source, part, device, start, read_only)
-    title = (scenario.title if scenario else "") or Path(source).stem
     try:
-        run, left = serve(
-            store, directory, title=title, source=source, read_only=read_only,
-            ready=lambda: _tell(directory),
+        return serve(
+            store, directory, title=title, source=source, read_only=read_only, saving=saving,
+            ready=lambda: _say(f"{directory} is the store now; end it with fusermount3 -u {directory}"),
         )  # fmt: skip
     except CannotMount as error:
         raise Refused(error) from None
     except CannotShow as error:
         raise Refused(f"{source}: {error}") from None
-    report = with_left(report_of(run, as_json)[0], left, as_json)
-    return report, save_image(run, image) if image is not None else ""
 
 
-def _tell(directory: str) -> None:
-    print(f"simfs: {directory} is the store now; end it with fusermount3 -u {directory}", file=sys.stderr, flush=True)
+def _report(run: Run, left: Left, as_json: bool) -> str:
+    from simfs.bridges.mount.report import with_left
+
+    return with_left(report_of(run, as_json)[0], left, as_json)
+
+
+def _saving(image: str, every_ns: int) -> Callable[[MountedStore], Saving]:
+    """What saves the image while the mount lasts."""
+    from simfs.bridges.mount.saving import Saving
+    from simfs.replay.scenario.quantities import format_duration
+
+    def failed(error: OSError) -> None:
+        again = f"it is tried again every {format_duration(every_ns)}"
+        _say(f"--save-image {image}: {error.strerror}; nothing was saved, {again}")
+
+    return lambda mounted: Saving(mounted, image, every_ns, failed)
+
+
+def _interval_ns(text: str, image: str | None) -> int:
+    """What --save-every says."""
+    from simfs.replay.scenario.quantities import parse_duration
+
+    if image is None:
+        raise Refused(f"--save-every {text}: nothing says where to; name a file with --save-image")
+    try:
+        interval_ns = parse_duration(text)
+    except ValueError as error:
+        raise Refused(f"--save-every {text}: {error}") from None
+    if not 0 < interval_ns <= INTERVAL_MAX_NS:
+        raise Refused(f"--save-every {text}: write a time above 0 and up to 365 d, for example 10 s")
+    return interval_ns
+
+
+def _say(what: str) -> None:
+    print(f"simfs: {what}", file=sys.stderr, flush=True)
 
 
 def _check_image(image: str, source: str, directory: str) -> None:
@@ -105,10 +144,11 @@ def _check_image(image: str, source: str, directory: str) -> None:
 def _scenario(file: str) -> Scenario:
     from simfs.replay.scenario.input_faults import BadScenario
     from simfs.replay.scenario.load import load_scenario
+    from simfs.replay.scenario.tables import OnlyMounted
 
     check_source(file)
     try:
-        return load_scenario(file)
+        return load_scenario(file, kind=OnlyMounted)
     except BadScenario as error:
         raise Refused(*error.faults) from None
 

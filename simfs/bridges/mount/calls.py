@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import io
 import os
+import stat
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -80,9 +81,10 @@ class Calls:
         folder = self.tree.folder_of(path)
         folder.changed_ns = folder.status_ns = self.mounted.clock_ns()
 
-    def calling_owner(self) -> Owner:
+    def calling_owner(self, folder: Folder) -> Owner:
+        """Who makes something in a directory; its group is the directory's where that hands it on (setgid)."""
         user, group, _ = self._caller() if self._caller else (self.tree.root.owner, self.tree.root.group, 0)
-        return Owner(user, group, self.mounted.clock_ns())
+        return Owner(user, folder.group if folder.mode & stat.S_ISGID else group, self.mounted.clock_ns())
 
     def calling_task(self) -> str:
         """The name of the program that asks."""

@@ -5,11 +5,12 @@ from __future__ import annotations
 import os
 import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from types import ModuleType
 from typing import Any
 
 from simfs.bridges.mount.operations import Operations
+from simfs.bridges.mount.saving import Saving
 from simfs.bridges.mount.store import Left, MountedStore
 from simfs.files.contract import AnyStore
 from simfs.replay.device.device import Run
@@ -59,17 +60,19 @@ def mount(
     title: str,
     source: str,
     read_only: bool = False,
+    saving: Callable[[MountedStore], Saving] | None = None,
     ready: Callable[[], None] = lambda: None,
 ) -> tuple[Run, Left]:
     """Serve the store until it is unmounted or SIGINT, SIGTERM or SIGHUP comes: the notes of the run, and what ends
-    with the mount. `ready` is called once the directory can be used.
+    with the mount. `saving` makes what saves the image until then. `ready` is called once the directory can be used.
 
     CannotMount, CannotShow. One call is served after the other.
     """
     check_directory(directory)
     mounted = MountedStore(store, (os.getuid(), os.getgid()))
     library = load_library()
-    operations = Operations(mounted, library.fuse_get_context)
+    saves = saving(mounted) if saving else None
+    operations = Operations(mounted, library.fuse_get_context, saves.save if saves else lambda: None)
     serving = False
 
     with _quiet() as (said, speak):
@@ -82,7 +85,8 @@ def mount(
 
         operations.init = init  # type: ignore[attr-defined]
         try:
-            _serve(library, operations, directory, read_only)
+            with saves.at_intervals() if saves else nullcontext():
+                _serve(library, operations, directory, read_only)
         except RuntimeError:  # libfuse's exit code: a signal, too, is one
             if not serving:
                 raise CannotMount(f"{directory}: it can't be mounted: {said() or 'libfuse does not say why'}") from None
@@ -92,6 +96,7 @@ def mount(
 
 def _serve(library: ModuleType, operations: Operations, directory: str, read_only: bool) -> None:
     options: dict[str, Any] = {"use_ino": True, "fsname": "simfs", "subtype": "simfs", "ro": read_only}
+    options["default_permissions"] = True  # the kernel asks modes and owners
     if operations.mounted.aliases:  # the kernel must ask anew for each name
         options |= {"attr_timeout": 0.0, "entry_timeout": 0.0}
     calls = type("Calls", (library.FUSE,), {"rename_fuse_3": _rename})

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import errno
 import re
+import stat
 
 from simfs.bridges.mount.calls import Calls, refusal
 from simfs.bridges.mount.tree import File, Folder, path_of, walk
@@ -72,8 +73,9 @@ class NameCalls(Calls):
     def mkdir(self, path: str, mode: int) -> int:
         if self.mounted.find(path) is not None:
             raise refusal(errno.EEXIST, path)
-        self.tree.folder_of(path)
-        self.tree.put(path, self.tree.new_folder(mode & 0o7777, self.calling_owner()))
+        above = self.tree.folder_of(path)
+        mode = mode & 0o7777 | above.mode & stat.S_ISGID
+        self.tree.put(path, self.tree.new_folder(mode, self.calling_owner(above)))
         self.touch_folder(path)
         return 0
 

@@ -182,7 +182,8 @@ class Operations(NameCalls):
         stream = mounted.perform("open", name, lambda: mounted.store.open(name, how), writes=writes, task=task)
         now_ns = mounted.clock_ns()
         if file is None:
-            file = self.tree.new_file(mode & 0o7777, self.calling_owner(), mounted.kept_name(path))
+            owner = self.calling_owner(self.tree.folder_of(path))
+            file = self.tree.new_file(mode & 0o7777, owner, mounted.kept_name(path))
             self.tree.put(path_of(file.name), file)
             self.touch_folder(path)
         elif flags & os.O_TRUNC:

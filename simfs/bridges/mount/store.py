@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass
+from threading import Lock
 from typing import TypeVar
 
 from simfs.bridges.mount.tree import File, Folder, Owner, Tree, not_shown, path_of
@@ -62,6 +63,7 @@ class MountedStore:
         self.aliases = rules.fold_case or self.cuts  # one file may go by several names
         self._top = "" if names and not names[0].startswith("/") else "/"
         self._asked: set[str] = set()  # names that programs gave to files, as they gave them
+        self.at_rest = Lock()  # held while the flash may change
         self._leaving: File | None = None
         self._leaving_task = ""
 
@@ -76,9 +78,10 @@ class MountedStore:
         if self._leaving is not None and not settled:
             self.settle()
         now_ns = UNIX_START_NS + self.clock_ns()
-        self.device.wait_until(now_ns)
-        with self.device.operation(task, operation, name, writes=writes, due_ns=now_ns):
-            return action()
+        with self.at_rest:
+            self.device.wait_until(now_ns)
+            with self.device.operation(task, operation, name, writes=writes, due_ns=now_ns):
+                return action()
 
     def name_of(self, path: str) -> str:
         """The name in the store of a path, which may be overlong."""

@@ -33,9 +33,10 @@ class Findings(NamedTuple):
     between: list[Found]
 
 
-def load_scenario(path: str | Path) -> Scenario:
-    """The scenario in a TOML file. `BadScenario` has every fault; `OSError` where the file can't be read."""
-    return parse_scenario(_bytes_of(path), str(path))
+def load_scenario(path: str | Path, kind: type[Scenario] = Scenario) -> Scenario:
+    """The scenario in a TOML file; `kind` says what it must have. `BadScenario` has every fault; `OSError` where the
+    file can't be read."""
+    return parse_scenario(_bytes_of(path), str(path), kind)
 
 
 def load_table(path: str | Path) -> dict[str, Any]:
@@ -46,7 +47,7 @@ def load_table(path: str | Path) -> dict[str, Any]:
     return tomllib.loads(_text_of(raw, str(path)))
 
 
-def parse_scenario(raw: bytes, source: str) -> Scenario:
+def parse_scenario(raw: bytes, source: str, kind: type[Scenario] = Scenario) -> Scenario:
     """The scenario in the bytes of a TOML file; `source` is the file's name in faults."""
     text = _text_of(raw, source)
     try:
@@ -60,7 +61,7 @@ def parse_scenario(raw: bytes, source: str) -> Scenario:
     except RecursionError:
         what = "it is nested too deeply; write tables, as [chip]"
         raise BadScenario([Fault(source, 1, "the whole file", what)]) from None
-    found = scenario_of(table)
+    found = scenario_of(table, kind)
     if isinstance(found, Scenario):
         return found
     lines = key_lines(text)
@@ -68,12 +69,12 @@ def parse_scenario(raw: bytes, source: str) -> Scenario:
     raise BadScenario(faults)
 
 
-def scenario_of(table: dict[str, Any]) -> Scenario | Findings:
+def scenario_of(table: dict[str, Any], kind: type[Scenario] = Scenario) -> Scenario | Findings:
     """The scenario that a table holds, or everything that is wrong with it."""
     try:
-        scenario = Scenario.model_validate(table)
+        scenario = kind.model_validate(table)
     except ValidationError as error:
-        within = model_faults(error, Scenario, table)
+        within = model_faults(error, kind, table)
         return Findings(within, list(cross_faults(_sound_sections(table, [path for path, _ in within]))))
     between = list(cross_faults(_sections(scenario)))
     return Findings([], between) if between else scenario

@@ -275,3 +275,12 @@ class Scenario(Table):
         min_length=1, max_length=200, description="what the device does, and when; one table for each task"
     )
     expect: Expect = Field(default=Expect(), description="what must hold at the end")
+
+
+class OnlyMounted(Scenario):
+    """A scenario of which only the chip and the store count, so that it needs no tasks and no time."""
+
+    run: RunTable = Field(
+        default=RunTable.model_validate({"duration": "1 d"}), description="when and how long; it plays no part"
+    )
+    task: list[Task] = Field(default=[], max_length=200, description="they are not played")

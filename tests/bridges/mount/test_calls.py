@@ -326,6 +326,16 @@ def test_times_modes_and_owners_are_kept_until_the_end(calls: Operations) -> Non
     assert calls.getattr("/g")["st_mtime"] > before
 
 
+def test_a_directory_hands_its_group_on_where_its_mode_says_so(calls: Operations) -> None:
+    calls.mkdir("/d", 0o755)
+    calls.chown("/d", -1, 77)
+    calls.chmod("/d", 0o2750)
+    put(calls, "/d/f")
+    calls.mkdir("/d/e", 0o755)
+    assert (calls.getattr("/d/f")["st_gid"], calls.getattr("/d/f")["st_mode"] & 0o7777) == (77, 0o644)
+    assert (calls.getattr("/d/e")["st_gid"], calls.getattr("/d/e")["st_mode"] & 0o7777) == (77, 0o2755)
+
+
 @pytest.mark.parametrize(
     "settings", [{}, {"packing": "page"}, {"buffer_bytes": 64}, {"buffer_bytes": 1024}, {"log_heads": 2}]
 )

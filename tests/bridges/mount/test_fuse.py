@@ -14,6 +14,7 @@ import sqlite3
 import subprocess
 import sys
 import tempfile
+import time
 import zipfile
 from collections.abc import Iterator
 from contextlib import closing
@@ -100,6 +101,31 @@ def test_a_signal_ends_it_like_an_unmount(tmp_path: Path, number: signal.Signals
     assert store.open("/open").read() == b"abc"
 
 
+def test_a_killed_process_leaves_the_image_as_it_was_saved_last(tmp_path: Path) -> None:
+    """After a sync of the directory, and after an interval."""
+    image = tmp_path / "flash.bin"
+
+    def saved() -> list[str]:
+        return Store.mount(NorFlash.from_image(image.read_bytes()), read_only=True).names()
+
+    with mounted(scenario_in(tmp_path), tmp_path / "mnt", "--save-image", image, "--save-every", "20 ms") as mount:
+        (mount.path / "a").write_bytes(b"a")
+        above = os.open(mount.path, os.O_RDONLY)
+        os.fsync(above)
+        os.close(above)
+        assert saved() == ["/a"]
+        (mount.path / "b").write_bytes(b"b")
+        began = time.monotonic()
+        while saved() != ["/a", "/b"]:
+            assert time.monotonic() - began < 60
+            time.sleep(0.02)
+        mount.process.kill()
+        mount.process.wait()
+        mount.unmount()
+    assert saved() == ["/a", "/b"]
+    assert not list(tmp_path.glob("*.part"))
+
+
 def refused(number: int, *given: object) -> None:
     call, *rest = given
     with pytest.raises(OSError, match=rf"Errno {number}\]"):
@@ -173,6 +199,48 @@ def test_times_are_kept_and_room_is_reported(folder: Path) -> None:
     assert 3 << 20 < before.total < 4 << 20
     (folder / "h").write_bytes(b"y" * 100_000)
     assert 99_500 <= before.free - shutil.disk_usage(folder).free < 112_000  # whole pages, and some names
+
+
+@needs("setpriv", package="util-linux")
+def test_modes_hold_for_whoever_may_not_pass_over_them(folder: Path) -> None:
+    (folder / "f").write_bytes(b"kept")
+    (folder / "d").mkdir()
+    os.chmod(folder / "f", 0o400)
+    os.chmod(folder / "d", 0o555)
+    (folder / "run").write_bytes(b"")
+    os.chmod(folder / "run", 0o644)
+    ordinary = ["setpriv", "--bounding-set=-dac_override,-dac_read_search"] if os.geteuid() == 0 else []
+    script = "echo x > f; echo y > d/g; test -w f || echo no; test -x run || echo no"
+    done = subprocess.run([*ordinary, "sh", "-c", script], cwd=folder, capture_output=True, text=True, timeout=60)
+    assert (done.stderr.count("ermission denied"), done.stdout) == (2, "no\nno\n"), done.stderr
+    assert ((folder / "f").read_bytes(), os.listdir(folder / "d")) == (b"kept", [])
+    assert not os.access(folder / "run", os.X_OK)
+
+
+def test_a_removed_file_by_its_descriptor_is_not_the_new_one(folder: Path) -> None:
+    with open(folder / "t", "wb+", buffering=0) as file:
+        file.write(b"old")
+        os.unlink(folder / "t")
+        (folder / "t").write_bytes(b"the new one")
+        with open(f"/proc/self/fd/{file.fileno()}", "rb+", buffering=0) as again:
+            assert again.read() == b"old"
+        os.truncate(f"/proc/self/fd/{file.fileno()}", 1)
+        assert os.fstat(file.fileno()).st_size == 1
+        with open(f"/proc/self/fd/{file.fileno()}", "wb", buffering=0) as again:
+            again.write(b"more")
+        assert os.pread(file.fileno(), 9, 0) == b"more"
+    assert (folder / "t").read_bytes() == b"the new one"
+    assert os.listdir(folder) == ["t"]
+
+
+def test_files_and_holes_are_counted(folder: Path) -> None:
+    (folder / "f").write_bytes(b"x" * 600)
+    os.truncate(folder / "f", 200_000)
+    assert ((folder / "f").stat().st_size, (folder / "f").stat().st_blocks) == (200_000, 2)
+    before = os.statvfs(folder)
+    (folder / "g").write_bytes(b"")
+    assert before.f_files > before.f_ffree > 100
+    assert os.statvfs(folder).f_ffree <= before.f_ffree
 
 
 @pytest.mark.parametrize("journal", ["delete", "wal"])

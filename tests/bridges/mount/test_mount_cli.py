@@ -98,6 +98,25 @@ def test_options_that_do_not_fit(scenario: Path, directory: Path, tmp_path: Path
     assert os.listdir(directory) == []
 
 
+def test_an_interval_of_saving_that_can_t_be(scenario: Path, directory: Path, tmp_path: Path) -> None:
+    image = ("--save-image", tmp_path / "flash.bin")
+    assert "--save-every 1s: nothing says where to; name a file" in one_line(scenario, directory, "--save-every", "1s")
+    assert '--save-every 1: "1" has a number without a unit' in one_line(
+        scenario, directory, *image, "--save-every", "1"
+    )
+    for text in ("0 s", "366 d"):
+        says = f"--save-every {text}: write a time above 0 and up to 365 d"
+        assert says in one_line(scenario, directory, *image, "--save-every", text)
+
+
+def test_a_scenario_needs_no_task_to_be_mounted(scenario: Path, tmp_path: Path) -> None:
+    text = scenario.read_text()
+    scenario.write_text(text[: text.index("[run]")])
+    assert "it is not empty; name an empty directory" in one_line(scenario, tmp_path)  # and nothing else
+    scenario.write_text("[chip]\nsize = 7\n")
+    assert f"{scenario}:2: chip.size" in one_line(scenario, tmp_path)
+
+
 def dump_of(*stores: Store, between: int = 5 * 4096) -> bytes:
     """A dump of a chip with these stores, and something else before each."""
     return b"".join(b"\x5a" * between + store.flash.image() for store in stores)
