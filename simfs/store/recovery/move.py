@@ -102,7 +102,7 @@ def _state_in(tail: Tail, block: int, victim: int | None, failed: list[int]) -> 
     start = block * layout.block_bytes
     state.segments.mark_left()
     _erase(state, block)
-    base = tail.number + NUMBER_GAP
+    base = tail.number + NUMBER_GAP * (1 + len(failed))  # above a statement in a block that failed behind it
     state.blocks.hold(block, base, salt_of(block, base))
     log.heads = [None] * len(log.heads)
     head = log.resume(len(log.heads) - 1, block, start + layout.first, RunTable(), 0)

@@ -7,8 +7,9 @@ import pytest
 from simfs import NorFlash, Store, StoreConfig
 from simfs.flash import Error, Faults, FlashError, Plan
 from simfs.store.format.codec import END_BYTES, decode_end
-from simfs.store.format.layout import Place, layout_of
-from simfs.store.log.marks import is_marked, is_sure, program_mark
+from simfs.store.format.layout import Layout, Place, layout_of
+from simfs.store.log import marks
+from simfs.store.log.marks import is_marked, is_sure, program_mark, program_sure
 from tests.support.on_flash import put, statements_on
 
 CONFIG = StoreConfig(buffer_bytes=64, name_bytes=16)
@@ -181,3 +182,25 @@ def test_where_statements_can_not_be_killed_the_other_named_block_is_erased(unit
     flash.listen(on_erase=blocks.append)
     Store.mount(flash)
     assert blocks == erased
+
+
+def test_a_block_that_fails_behind_its_statement_does_not_rule(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The statement in the next block is newer than the one that can be read in it."""
+    flash = a_flash(1)
+    store = Store.format(flash, CONFIG)
+    put(store, "a", b"a")
+    state = store._volume.state
+    state.segments.mark_left()
+    flash.program(state.log.heads[0].at, b"\x11")  # a torn frame
+    places: list[int] = []
+
+    def fail_once(flash: NorFlash, layout: Layout, address: int) -> None:
+        places.append(address // 4096)
+        if len(places) == 1:
+            raise FlashError("program", address)
+        program_sure(flash, layout, address)
+
+    monkeypatch.setattr(marks, "program_sure", fail_once)
+    assert Store.mount(flash)._volume.state.segments.lead == 2
+    (failed,), (going_on,) = (statements_on(flash)[block] for block in (1, 2))
+    assert failed.number < going_on.number
