@@ -1,0 +1,1 @@
+"""Tests of the tables in which a part describes itself, against dumps that were published."""
