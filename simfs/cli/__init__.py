@@ -12,14 +12,14 @@ import sys
 import click
 
 from simfs.cli.cuts_command import cuts
-from simfs.cli.exits import BAD_INPUT, STOPPED, Commands, Stopped, print_report
+from simfs.cli.exits import BAD_INPUT, STOPPED, Commands, Stopped
 from simfs.cli.fleet_command import fleet
 from simfs.cli.image_command import image
-from simfs.cli.keys_command import keys
 from simfs.cli.life_command import life
 from simfs.cli.mount_command import mount
 from simfs.cli.new_command import new
-from simfs.cli.recorder_command import recorder
+from simfs.cli.parts_command import parts
+from simfs.cli.reference_commands import keys, recorder, schema
 from simfs.cli.run_command import run
 from simfs.cli.sweep_command import sweep
 
@@ -44,25 +44,10 @@ commands.add_command(keys)
 commands.add_command(life)
 commands.add_command(mount)
 commands.add_command(new)
+commands.add_command(parts)
 commands.add_command(recorder)
+commands.add_command(schema)
 commands.add_command(sweep)
-
-
-@commands.command(epilog="Example: simfs schema > scenario.schema.json")
-def schema() -> None:
-    """Print the JSON Schema of a scenario, for editors that check TOML."""
-    from simfs.replay.scenario.load import scenario_schema
-
-    print_report(scenario_schema())
-
-
-@commands.command(epilog="Example: simfs parts")
-def parts() -> None:
-    """List the flash parts that the catalogue has."""
-    from simfs.flash.parts import PARTS
-    from simfs.show.catalogue import as_table
-
-    print_report(as_table(PARTS.values()))
 
 
 def main() -> None:

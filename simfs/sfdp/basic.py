@@ -113,7 +113,7 @@ _TIMES = (
         Field("page_power", 7, 4, "page", lambda power: size(1 << power)),
         Field("page_time", 13, 8, "page program: typical time", counted(5, PAGE_UNITS_NS)),
         Field("first_byte_time", 18, 14, "first byte: typical time", counted(4, BYTE_UNITS_NS)),
-        Field("next_byte_time", 23, 19, "each further byte: typical time", counted(4, BYTE_UNITS_NS)),
+        Field("next_byte_time", 23, 19, "further byte, to half a page: typical", counted(4, BYTE_UNITS_NS)),
         Field("chip_time", 30, 24, "chip erase: typical time", counted(5, CHIP_UNITS_NS)),
     ),
 )

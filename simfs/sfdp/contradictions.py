@@ -6,15 +6,14 @@ from collections.abc import Iterator
 
 from simfs.sfdp.basic import BASIC_ID, ERASE_POWER_MAX, ERASE_TYPES, READS
 from simfs.sfdp.decode import BASIC_DWORDS_MIN, Tables
-from simfs.sfdp.facts import EraseType, Facts, facts_of
-from simfs.sfdp.four_byte import FOUR_BYTE_ID, PROGRAMS
+from simfs.sfdp.facts import SMALL_BYTES, EraseType, Facts, facts_of
+from simfs.sfdp.four_byte import EIGHT_LINES, FOUR_BYTE_ID, PROGRAMS
 from simfs.sfdp.four_byte import READS as FOUR_BYTE_READS
 from simfs.sfdp.headers import REVISIONS
 from simfs.sfdp.sector_map import SECTOR_MAP_ID, SectorMap, parse_sector_map
 from simfs.sfdp.words import NO_OPCODES, code, size
 
 THREE_BYTES_REACH = 1 << 24
-SMALL_BYTES = 4096
 ERASES_OF_FOUR_BYTES = (0x21, 0x5C, 0xDC)
 """The usual erase opcodes that take four address bytes; from memory."""
 
@@ -140,14 +139,17 @@ def _repeated(tables: Tables) -> Iterator[str]:
 
 def _surprises(tables: Tables) -> Iterator[str]:
     values, four, facts = tables.values(BASIC_ID), tables.values(FOUR_BYTE_ID), facts_of(tables)
-    if values.get("erase_4k") == 3 and any(erase.size_bytes == SMALL_BYTES for erase in facts.erase_types):
-        yield "4 KiB can't be erased everywhere (DWORD 1), and is an erase type: some sectors only"
+    for erase in facts.erase_types:
+        if not erase.everywhere:
+            yield f"{_named(erase)} is for some sectors only"
     if values.get("quad_enable") == 7:
         yield "DWORD 15: quad enable 7 is reserved; look it up in the datasheet"
     if values and values["address_bytes"] != 2:
         for erase in facts.erase_types:
             if erase.opcode in ERASES_OF_FOUR_BYTES:
                 yield f"{_named(erase)} has an opcode that takes 4 address bytes"
+    if any(four.get(f"command_{bit}") for bit in EIGHT_LINES) and "read_1_1_8_opcode" not in values:
+        yield "table FF84h has commands of eight lines, and the basic table has no DWORD 17: don't trust these"
     if four and not (
         _any(four, FOUR_BYTE_READS) and _any(four, PROGRAMS) and any(four[f"erase_{at}"] for at in (1, 2, 3, 4))
     ):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from operator import itemgetter
 
@@ -69,8 +69,16 @@ class Tables:
         return {one.field.key: one.value for one in table.readings} if table else {}
 
 
+def _basic(found: list[Reading]) -> list[Reading]:
+    """The readings of a basic table; a time that is left over of an erase type that is absent means nothing."""
+    absent = {
+        one.field.key.replace("power", "time") for one in found if one.field.key.endswith("power") and not one.value
+    }
+    return [replace(one, meaning="the type is absent") if one.field.key in absent else one for one in found]
+
+
 _LAYOUTS: dict[int, Callable[[Sequence[int]], list[Reading]]] = {
-    BASIC_ID: lambda dwords: readings(BASIC, dwords),
+    BASIC_ID: lambda dwords: _basic(readings(BASIC, dwords)),
     FOUR_BYTE_ID: lambda dwords: readings(FOUR_BYTE, dwords),
     SECTOR_MAP_ID: lambda dwords: list(parse_sector_map(dwords).readings),
 }

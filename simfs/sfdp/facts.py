@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from simfs.sfdp.basic import (
@@ -15,7 +16,10 @@ from simfs.sfdp.basic import (
     size_bytes_of,
 )
 from simfs.sfdp.decode import Tables
+from simfs.sfdp.sector_map import SECTOR_MAP_ID, Map, parse_sector_map
 from simfs.sfdp.words import counted_ns, times_typical
+
+SMALL_BYTES = 4096
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +38,7 @@ class EraseType:
     size_bytes: int
     opcode: int
     time: Span | None
+    everywhere: bool  # False: some parts of the flash have it and others not
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,9 +55,17 @@ class Facts:
     chip_erase: Span | None
 
 
+def _is_everywhere(number: int, size_bytes: int, erase_4k: int, maps: Sequence[Map]) -> bool:
+    """Whether the whole flash has this erase type, in one of the ways in which the part may be set up at least."""
+    if maps:
+        return any(all(number in region.erase_types for region in one.regions) for one in maps)
+    return size_bytes != SMALL_BYTES or erase_4k == 1
+
+
 def facts_of(tables: Tables) -> Facts:
     """The facts in the basic table."""
-    values = tables.values(BASIC_ID)
+    values, table = tables.values(BASIC_ID), tables.first(SECTOR_MAP_ID)
+    maps = parse_sector_map(table.dwords).maps if table else ()
 
     def span(key: str, multiplier: str, count_bits: int, units_ns: tuple[int, ...]) -> Span | None:
         if key not in values:
@@ -65,7 +78,8 @@ def facts_of(tables: Tables) -> Facts:
         power = values.get(f"erase_{number}_power", 0)
         if 0 < power <= ERASE_POWER_MAX:
             time = span(f"erase_{number}_time", "erase_multiplier", 5, ERASE_UNITS_NS)
-            erases.append(EraseType(number, 1 << power, values[f"erase_{number}_opcode"], time))
+            everywhere = _is_everywhere(number, 1 << power, values["erase_4k"], maps)
+            erases.append(EraseType(number, 1 << power, values[f"erase_{number}_opcode"], time, everywhere))
     return Facts(
         size_bytes=size_bytes_of(values["density"]) if "density" in values else None,
         erase_types=tuple(sorted(erases, key=lambda erase: (erase.size_bytes, erase.number))),

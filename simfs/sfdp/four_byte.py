@@ -20,6 +20,7 @@ _MORE = {
     20: ("1-1-8 read", 0x7C), 21: ("1-8-8 read", 0xCC), 22: ("1-8-8 read at both edges", 0xFD),
     23: ("1-1-8 page program", 0x84), 24: ("1-8-8 page program", 0x8E),
 }  # fmt: skip
+EIGHT_LINES = range(20, 25)  # the commands that need them
 
 
 def _command(bit: int, title: str, opcode: int) -> Field:

@@ -54,11 +54,13 @@ def one_of(meanings: Mapping[int, str]) -> Words:
 
 
 def each_of(meanings: Mapping[int, str], none: str) -> Words:
-    """Of bits that each stand for one thing."""
+    """Of bits that each stand for one thing; those that are not named are reserved."""
 
     def words(bits: int) -> str:
-        found = [meanings.get(bit, f"bit {bit} {RESERVED}") for bit in range(bits.bit_length()) if bits >> bit & 1]
-        return "; ".join(found) if found else none
+        given = [bit for bit in range(bits.bit_length()) if bits >> bit & 1]
+        found = [meanings[bit] for bit in given if bit in meanings]
+        others = ", ".join(str(bit) for bit in given if bit not in meanings)
+        return "; ".join([*(found or [none]), *([f"{RESERVED}: {others}"] if others else [])])
 
     return words
 

@@ -29,7 +29,7 @@ IN_PLACES = {
     "simfs.study.run.expect": "a script may leave its flash without power",
     "simfs.study.run.measure": "figures of wear and life",
     "simfs.show.notebook": "the map of erase blocks",
-    "simfs.show.catalogue": "the parts",
+    "simfs.show.parts.catalogue": "the parts",
 }
 """Modules elsewhere, and what they know it for."""
 

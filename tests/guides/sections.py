@@ -19,7 +19,7 @@ from tests.support.places import ROOT
 README = ROOT / "README.md"
 GUIDES = sorted((ROOT / "simfs" / "guides").glob("*.md"))
 PAGES = [README, *GUIDES]
-LANGUAGES = ("c", "console", "python", "sh", "toml")
+LANGUAGES = ("c", "console", "python", "sh", "text", "toml")
 
 _BLOCK = re.compile(r"^```([^\n]*)\n(.*?)^```$", re.DOTALL | re.MULTILINE)
 _HEADING = re.compile(r"^#+ (.*)$", re.MULTILINE)

@@ -16,7 +16,7 @@ import pytest
 from tests.house.import_graph import ALL_MODULES, MODULES, circles, imports, modules, tree
 from tests.support.places import ROOT, SCENARIOS
 
-ROOMS = "shown < flash < store < files < replay < study < show < bridges < cli"
+ROOMS = "shown < flash < sfdp < store < files < replay < study < show < bridges < cli"
 """Each may import those before it. "<" parts heights; names between commas are as high and do not know each other."""
 
 LAYERS = {
@@ -29,6 +29,10 @@ LAYERS = {
     "simfs.replay.recorded": "faults, source, open_file, differing < skipped < rounds, files < store < strace, console",
     "simfs.study": "pools < run < cuts < life < fleet < sweep",
     "simfs.study.cuts": "notes < judging < firmware, lives < case_text, campaign < report, shrink < lives_report",
+    "simfs.show": (
+        "units, save, scenario_guide < verdict, heat, rows, cuts, fleet, life, parts, scenario_keys "
+        "< json, text, lives < sweep, notebook"
+    ),
     "simfs.bridges": "images < mount < testing < cluster, os_functions, recorder < patched, fsspec_store",
 }
 """The order in each folder that has folders. What it holds itself is placed there too."""
@@ -77,7 +81,7 @@ def test_a_folder_of_folders_has_an_order() -> None:
 
 
 def test_no_room_below_replay_uses_the_public_names() -> None:
-    low = [module for module in MODULES if below(module, PUBLIC) in ("flash", "store", "files")]
+    low = [module for module in MODULES if below(module, PUBLIC) in ("flash", "sfdp", "store", "files")]
     assert len(low) > 30
     assert [module for module in low if PUBLIC in imports(module)] == []
 

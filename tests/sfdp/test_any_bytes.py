@@ -12,7 +12,7 @@ from simfs.sfdp.facts import facts_of
 from tests.sfdp.building import area_of
 
 AREAS = [bytes(area_of(part)) for part in ("GD25LB512ME", "S28HS02GT")]
-quickly = settings(max_examples=150, deadline=None, derandomize=True)
+quickly = settings(max_examples=80, deadline=None, derandomize=True)
 
 
 def used(tables: Tables) -> None:

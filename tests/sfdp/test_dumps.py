@@ -89,7 +89,7 @@ FIELDS = {
     "S25FS256T": {
         "erase_4k": "not everywhere", "quad_enable": "bit 1 of status register 2, two-byte write by 01h, read by 35h",
         "erase_latency": "64 us", "erase_interval": "128 us", "power_down_opcode": "B9h", "power_up_delay": "448 us",
-        "power_up_opcode": "none (00h)", "enter_4_byte": "B7h; opcodes of its own; bit 7 reserved",
+        "power_up_opcode": "none (00h)", "enter_4_byte": "B7h; opcodes of its own; reserved: 7",
         "first_byte_time": "128 us", "next_byte_time": "128 us",
     },
     "MX66UW1G345G": {

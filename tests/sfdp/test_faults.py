@@ -41,7 +41,8 @@ NO_BASIC = "there is no basic table (FF00h), which every part has"
         (lambda area: area[:15], ["it ends after 15 bytes, and the first two headers alone have 16" + MORE]),
         (with_bytes(0, "53 46 44 51"), [f"at 0h: the first four bytes are 53 46 44 51; {SIGNED}"]),
         (with_bytes(5, "02"), ["at 5h: the major revision is 2; only 1 is known"]),
-        (with_bytes(0x0C, "00 01"), ["at 8h: table FF00h goes from 100h to 140h, and the dump ends at 88h" + MORE, NO_BASIC]),
+        (with_bytes(0x0C, "00 01"), ["at 8h: table FF00h goes from 100h to 140h, and the dump ends at 88h" + MORE,
+            NO_BASIC]),
         (with_bytes(0x0C, "31"), ["at 8h: table FF00h begins at 31h, which is no multiple of 4", NO_BASIC]),
         (with_bytes(0x0C, "10"), ["at 8h: table FF00h begins at 10h, within the headers, which go to 18h", NO_BASIC]),
         (with_bytes(0x0B, "00"), ["at 8h: table FF00h has a length of 0 DWORDs", NO_BASIC]),
@@ -156,11 +157,15 @@ def test_a_short_table_of_commands() -> None:
             "calls itself revision 1.6, which has 16 DWORDs, and has 20; the length",
         ),
         ({BASIC_ID: dwords(BASIC[:16], SOUND | {"quad_enable": 7})}, "quad enable 7 is reserved"),
-        ({BASIC_ID: dwords(BASIC[:16], SOUND | {"erase_4k": 3})}, "some sectors only"),
+        ({BASIC_ID: dwords(BASIC[:16], SOUND | {"erase_4k": 3})}, "4 KiB (20h, DWORD 8) is for some sectors only"),
         ({BASIC_ID: dwords(BASIC[:16], SOUND | {"erase_1_opcode": 0x21})}, "has an opcode that takes 4 address bytes"),
         (
             {BASIC_ID: dwords(BASIC[:16], SOUND), FOUR_BYTE_ID: dwords(FOUR_BYTE, FOUR | {"command_6": 0})},
             "table FF84h lacks a read, a program or an erase",
+        ),
+        (
+            {BASIC_ID: dwords(BASIC[:16], SOUND), FOUR_BYTE_ID: dwords(FOUR_BYTE, FOUR | {"command_20": 1})},
+            "commands of eight lines, and the basic table has no DWORD 17",
         ),
     ],
 )

@@ -1,4 +1,4 @@
-"""`simfs keys`."""
+"""`simfs keys`, `simfs schema` and `simfs recorder`: what comes with the program and needs no run."""
 
 from __future__ import annotations
 
@@ -31,3 +31,24 @@ def keys(key: str | None) -> None:
         click.echo_via_pager(text)
     else:
         print_report(text)
+
+
+@click.command(epilog="Example: simfs schema > scenario.schema.json")
+def schema() -> None:
+    """Print the JSON Schema of a scenario, for editors that check TOML."""
+    from simfs.replay.scenario.load import scenario_schema
+
+    print_report(scenario_schema())
+
+
+@click.command(epilog="Example: simfs recorder > recorder.h")
+@click.option("--path", is_flag=True, help="Print where the header is instead of its text.")
+def recorder(path: bool) -> None:
+    """Print recorder.h, with which a firmware reports its file operations on its console.
+
+    `simfs recorder > recorder.h` puts it beside the firmware's own sources. `simfs run` replays the lines that it
+    prints.
+    """
+    from simfs.bridges.recorder import HEADER, header_text
+
+    print_report(str(HEADER) if path else header_text().rstrip("\n"))

@@ -1,0 +1,154 @@
+"""`simfs parts`: the catalogue, one part, and the tables of a dump."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from simfs.cli import commands
+from simfs.flash.parts import PARTS
+from simfs.replay.scenario.load import parse_scenario
+from simfs.sfdp.facts import facts_of
+from tests.sfdp.building import DUMPS, area_of, tables_of
+
+REST = """
+[run]
+duration = "2 d"
+[[task]]
+name = "gauge"
+every = "6 min"
+operations = [{ do = "append", file = "/tide.csv", size = "20 B" }]
+"""
+
+
+def invoke(*words: object) -> Result:
+    return CliRunner().invoke(commands, ["parts", *map(str, words)])
+
+
+def read(part: str, *words: object) -> Result:
+    return invoke("read", DUMPS / f"{part}.txt", *words)
+
+
+def chip_of(path: Path) -> tuple[object, ...]:
+    sheet = parse_scenario(path.read_bytes() + REST.encode(), str(path)).chip.datasheet()
+    return (
+        sheet.size_bytes, sheet.block_bytes, sheet.page_bytes,
+        sheet.erase_typ_ns, sheet.erase_max_ns, sheet.program_typ_ns, sheet.program_max_ns,
+    )  # fmt: skip
+
+
+def test_a_dump_is_printed_with_each_field_its_dword_and_its_meaning() -> None:
+    result = read("GD25LB512ME")
+    assert result.exit_code == 0
+    lines = [" ".join(line.split()) for line in result.stdout.splitlines()]
+    assert lines[0].endswith(
+        "GD25LB512ME.txt: revision 1.6 (JESD216B), 3 tables, access FFh: 3 address bytes, 8 wait clocks, one line"
+    )
+    for expected in (
+        "erase 32 KiB 112 ms, 1.34 s opcode 52h, erase type 2",
+        "page program 184 us, 1.47 ms a page of 256 bytes",
+        "note: DWORD 15: quad enable 7 is reserved; look it up in the datasheet",
+        "table FF00h: basic flash parameters, 16 DWORDs from 30h on, revision 1.6",
+        "10 3:0 erase: longest time 5h the longest time is 12 times the typical",
+        "10 31:25 erase type 4: typical time 7Fh the type is absent",
+        "table FFC8h: a maker's own table, 3 DWORDs from 90h on, revision 1.0",
+        "table FF84h: 4-byte address instructions, 2 DWORDs from C0h on, revision 1.0",
+    ):
+        assert expected in lines, expected
+    assert max(map(len, result.stdout.splitlines()[1:])) <= 120
+
+
+def test_all_dumps_are_printed() -> None:
+    for path in DUMPS.iterdir():
+        result = read(path.stem)
+        assert result.exit_code == (1 if path.stem in ("IS25WP256", "S25FS256T") else 0), path.stem
+        assert ("\n! " in result.stdout) == (result.exit_code == 1)
+
+
+def test_regions_of_the_sector_map_have_their_addresses() -> None:
+    lines = [" ".join(line.split()) for line in read("S28HS02GT").stdout.splitlines()]
+    assert "9 FFE0000h 128 KiB 1" in lines
+    assert "10 0h 256 MiB 4" in lines
+
+
+@pytest.mark.parametrize("part", ["AT25QL128A", "GD25LB512ME", "IS25WP256", "MX66UW1G345G", "S25FS256T"])
+def test_a_scenario_takes_the_chip_that_was_written_with_both_ends_of_its_times(part: str, tmp_path: Path) -> None:
+    out = tmp_path / "chip.toml"
+    assert read(part, "--toml", out).exit_code in (0, 1)
+    facts = facts_of(tables_of(part))
+    erase, program = facts.erase_types[0], facts.program
+    assert erase.time is not None
+    assert program is not None
+    assert chip_of(out) == (
+        facts.size_bytes, erase.size_bytes, facts.page_bytes,
+        erase.time.typ_ns, erase.time.max_ns, program.typ_ns, program.max_ns,
+    )  # fmt: skip
+
+
+def test_the_lines_for_larger_blocks_can_take_the_place_of_the_others(tmp_path: Path) -> None:
+    out = tmp_path / "chip.toml"
+    read("AT25QL128A", "--toml", out)
+    head, *others = out.read_text().split("\n# Erase type ")
+    kept = [line for line in head.splitlines() if not line.startswith(("block", "erase"))]
+    swapped = kept + [line.removeprefix("# ") for line in others[1].splitlines()[1:]]
+    out.write_text("\n".join(swapped))
+    assert chip_of(out)[1:5] == (65_536, 256, 352_000_000, 2_816_000_000)
+
+
+def test_the_smallest_erase_type_that_is_everywhere_is_taken(tmp_path: Path) -> None:
+    out = tmp_path / "chip.toml"
+    read("S28HS02GT", "--toml", out)
+    assert chip_of(out)[1] == 256 << 10
+    read("P25D40SH", "--toml", out)
+    assert chip_of(out)[:3] == (512 << 10, 4 << 10, PARTS["generic"].page_bytes)
+    assert "don't say times and the page" in out.read_text()
+
+
+def test_a_dump_that_can_not_be_read_is_refused_with_every_fault_at_once(tmp_path: Path) -> None:
+    dump, out = tmp_path / "dump.bin", tmp_path / "chip.toml"
+    area = area_of("S25FS256T")
+    area[0x15:0x16] = b"\x02"
+    dump.write_bytes(area)
+    result = invoke("read", dump, "--toml", out)
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert result.stderr.splitlines() == [
+        f"{dump}: at 10h: table FF84h goes from 250h to 258h, and the dump ends at 158h; read more of the part",
+        f"{dump}: opcode D8h erases 64 KiB and 128 KiB (erase types 2 and 1)",
+    ]
+    assert not out.exists()
+
+
+@pytest.mark.parametrize(
+    ("raw", "told"),
+    [
+        (b"no table", 'line 1: "no" is no byte; write pairs of digits, such as e5 20'),
+        (
+            b"\x7fELF" * 9,
+            'at 0h: the first four bytes are 7f 45 4c 46; they are "SFDP" (53 46 44 50) in every such table',
+        ),
+        (b"", "there is nothing in it; give the bytes that command 5Ah reads, or their digits"),
+    ],
+)
+def test_other_files_are_refused_in_one_line(raw: bytes, told: str, tmp_path: Path) -> None:
+    dump = tmp_path / "dump"
+    dump.write_bytes(raw)
+    result = invoke("read", dump)
+    assert (result.exit_code, result.stderr) == (2, f"{dump}: {told}\n")
+
+
+def test_nothing_is_written_that_no_scenario_could_take(tmp_path: Path) -> None:
+    dump, out = tmp_path / "dump.bin", tmp_path / "chip.toml"
+    area = area_of("AT25QL128A")
+    area[0x34:0x38] = bytes.fromhex("20000080")
+    dump.write_bytes(area)
+    result = invoke("read", dump, "--toml", out)
+    assert (result.exit_code, out.exists()) == (2, False)
+    assert result.stderr == (
+        f"{dump}: the part has 512 MiB; a scenario's chip has at most 256 MiB; nothing was written\n"
+    )
+    for bad, why in ((tmp_path, "it is not a regular file; name a file to write"), (tmp_path / "no" / "chip.toml",
+        "No such file or directory; nothing was written")):  # fmt: skip
+        result = read("AT25QL128A", "--toml", bad)
+        assert (result.exit_code, result.stderr) == (2, f"--toml {bad}: {why}\n")
