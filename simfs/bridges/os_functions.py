@@ -1,5 +1,5 @@
 """What the functions of `os` that take a path do on a store. A store is flat: directories are what names have in
-common, and those that were made or emptied are kept here as notes."""
+common, and those that were made or emptied are kept here as notes, and so are times."""
 
 from __future__ import annotations
 
@@ -8,35 +8,48 @@ import io
 import os
 import stat
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
+from simfs.bridges.descriptors import Descriptors, Opened, refusal
+from simfs.bridges.mount.room import statfs_of
 from simfs.files.contract import AnyStore
+from simfs.files.modes import parse_mode
 
-TIMES = {f"st_{time}time{unit}": 0 for time in "amc" for unit in ("", "_ns")}
 DEVICE = 0x51F5  # st_dev: no device of the host's
-
-
-def refusal(number: int) -> OSError:
-    return OSError(number, os.strerror(number))
+WRITES = os.O_WRONLY | os.O_RDWR
+NS_PER_S = 1_000_000_000
+STATVFS = ("f_bsize", "f_frsize", "f_blocks", "f_bfree", "f_bavail", "f_files", "f_ffree", "f_favail")
 
 
 class OsFunctions:
-    """The functions of `os` on a store. Names come first, then the path as it was given."""
+    """The functions of `os` on a store. Names come first, then the path as it was given. `clock_ns` gives the times of
+    files, in ns since 1970."""
 
-    def __init__(self, store: AnyStore, prefix: str) -> None:
-        self._store, self._prefix = store, prefix
+    def __init__(self, store: AnyStore, prefix: str, clock_ns: Callable[[], int] = lambda: 0) -> None:
+        self._store, self._prefix, self._clock_ns = store, prefix, clock_ns
+        self.descriptors = Descriptors()
+        self._began_ns = clock_ns()
+        self._times: dict[str, tuple[int, int]] = {}  # by name: when it was read, and changed
         names = store.names()
         self._top = "" if names and not names[0].startswith("/") else "/"
         self._folders = {""}  # by path below the prefix
 
-    def name_of(self, path: Any) -> str | None:
-        """The path below the prefix, "" for the prefix itself; None for what is not below it."""
+    def name_of(self, path: Any, dir_fd: int | None = None) -> str | None:
+        """The path below the prefix, "" for the prefix itself; None for what is not below it. Both may be numbers that
+        were opened here."""
         if isinstance(path, int):
-            return None
+            opened = self.descriptors.find(path)
+            return None if opened is None else opened.name
         try:
-            full = os.path.abspath(os.fsdecode(path))
+            path = os.fsdecode(path)
+            if dir_fd is not None and not os.path.isabs(path):
+                above = self.descriptors.find(dir_fd)
+                if above is None:
+                    return None
+                path = f"{self._prefix}{above.name}/{path}"
+            full = os.path.abspath(path)
         except (TypeError, OSError):  # it is no path, or there is no current directory
             return None
         if full == self._prefix:
@@ -49,7 +62,7 @@ class OsFunctions:
         try:
             yield
         except OSError as error:
-            error.filename = os.fspath(path)
+            error.filename = path if isinstance(path, int) else os.fspath(path)
             if other is not None:
                 error.filename2 = os.fspath(other)
             raise
@@ -59,10 +72,45 @@ class OsFunctions:
             raise refusal(errno.EISDIR)
         return self._store.open(self._stored(name), mode)
 
-    def remove(self, name: str, _path: Any) -> None:
+    def opened(self, name: str, mode: str) -> Opened:
+        """What `io.open` works on."""
+        meaning = parse_mode(mode)
+        there = self._store.exists(self._stored(name))
+        stream = self.open(name, mode)
+        if meaning.truncates or not there:
+            self._changed(name)
+        return Opened(name, stream, meaning.reads, meaning.writes, lambda: self._changed(name))
+
+    def opened_number(self, name: str, _path: Any, flags: int, _mode: int = 0o777, **_options: Any) -> int:
+        """As `os.open`. A directory can be opened to be read."""
+        if flags & getattr(os, "O_TMPFILE", 0) == getattr(os, "O_TMPFILE", -1):
+            raise refusal(errno.EOPNOTSUPP)  # a store has no files without a name
+        writes = bool(flags & WRITES)
+        if self._is_folder(name):
+            if writes or flags & os.O_CREAT:
+                raise refusal(errno.EISDIR)
+            return self.descriptors.new(Opened(name, None, True, False, lambda: None))
+        there = self._store.exists(self._stored(name))
+        if flags & os.O_DIRECTORY:
+            raise refusal(errno.ENOTDIR if there else errno.ENOENT)
+        if not there and not flags & os.O_CREAT:
+            raise refusal(errno.ENOENT)
+        empties = bool(flags & os.O_TRUNC)
+        how = "a+" if flags & os.O_APPEND else "r+" if there and (writes or empties) else "r" if there else "w+"
+        how = "x+" if flags & os.O_CREAT and flags & os.O_EXCL else how
+        stream = self.open(name, how)
+        if empties:
+            stream.truncate(0)
+        if empties or not there:
+            self._changed(name)
+        reads = flags & WRITES != os.O_WRONLY
+        return self.descriptors.new(Opened(name, stream, reads, writes, lambda: self._changed(name)))
+
+    def remove(self, name: str, _path: Any, **_options: Any) -> None:
         if self._is_folder(name):
             raise refusal(errno.EISDIR)
         self._store.remove(self._stored(name))
+        self._times.pop(name, None)
         self._note(name)
 
     unlink = remove
@@ -75,6 +123,7 @@ class OsFunctions:
         if self._is_folder(new):
             raise refusal(errno.EISDIR)
         self._store.rename(self._stored(old), self._stored(new))
+        self._times[new] = self._times.pop(old, (self._began_ns, self._began_ns))
         self._note(old)
 
     def _rename_folder(self, old: str, new: str) -> None:
@@ -86,6 +135,8 @@ class OsFunctions:
             raise refusal(errno.ENOTEMPTY)
         for name in self._store.names(self._stored(old) + "/"):
             self._store.rename(name, self._stored(new) + name[len(self._stored(old)) :])
+        kept = {name: times for name, times in self._times.items() if f"{name}/".startswith(f"{old}/")}
+        self._times |= {new + name[len(old) :]: times for name, times in kept.items()}
         moved = {folder for folder in self._folders if f"{folder}/".startswith(f"{old}/")}
         self._folders = self._folders - moved | {new + folder[len(old) :] for folder in moved} | {new}
         self._note(old)
@@ -101,16 +152,24 @@ class OsFunctions:
     def scandir(self, name: str, path: Any) -> Entries:
         return Entries([Entry(self, name, one, path) for one in self.listdir(name, path)])
 
-    def stat(self, name: str, _path: Any, **_options: Any) -> os.stat_result:
-        """Size and kind; a store knows no times, owners or modes."""
-        if name and self._store.exists(self._stored(name)):
+    def stat(self, name: str, path: Any, **_options: Any) -> os.stat_result:
+        """Size and kind, and times as far as they were noted here; a store knows none, nor owners or modes."""
+        opened = self.descriptors.find(path)
+        if opened is not None and opened.stream is not None:
+            mode, size = stat.S_IFREG | 0o644, opened.size_bytes()
+        elif name and self._store.exists(self._stored(name)):
             mode, size = stat.S_IFREG | 0o644, self._store.stat(self._stored(name)).size_bytes
         elif self._is_folder(name):
             mode, size = stat.S_IFDIR | 0o755, 0
         else:
             raise refusal(errno.ENOENT)
         number = zlib.crc32(name.encode("utf-8", "surrogateescape")) + 1
-        return os.stat_result((mode, number, DEVICE, 1, 0, 0, size, 0, 0, 0), TIMES)
+        read_ns, changed_ns = self._times.get(name, (self._began_ns, self._began_ns))
+        told = {"a": read_ns, "m": changed_ns, "c": changed_ns}
+        times = {f"st_{kind}time_ns": at_ns for kind, at_ns in told.items()}
+        times |= {f"st_{kind}time": at_ns / NS_PER_S for kind, at_ns in told.items()}  # type: ignore[misc]
+        whole = [at_ns // NS_PER_S for at_ns in told.values()]
+        return os.stat_result((mode, number, DEVICE, 1, 0, 0, size, *whole), times)
 
     lstat = stat
 
@@ -120,6 +179,20 @@ class OsFunctions:
         except OSError:
             return False
         return not mode & os.X_OK or stat.S_ISDIR(found.st_mode)
+
+    def statvfs(self, name: str, path: Any) -> os.statvfs_result:
+        self.stat(name, path)
+        room = statfs_of(self._store)
+        return os.statvfs_result((*(room[key] for key in STATVFS), 0, room["f_namemax"]))
+
+    def utime(
+        self, name: str, path: Any, times: tuple[float, float] | None = None, *, ns: Any = None, **_options: Any
+    ) -> None:
+        """Noted as given; without times it is now."""
+        self.stat(name, path)
+        now_ns = self._clock_ns()
+        given = ns or ((int(times[0] * NS_PER_S), int(times[1] * NS_PER_S)) if times else (now_ns, now_ns))
+        self._times[name] = given
 
     def mkdir(self, name: str, _path: Any, *_mode: Any, **_options: Any) -> None:
         if self._is_folder(name) or self._store.exists(self._stored(name)):
@@ -135,14 +208,22 @@ class OsFunctions:
             raise refusal(errno.EBUSY)
         self._folders.discard(name)
 
-    def truncate(self, name: str, _path: Any, length: int) -> None:
+    def truncate(self, name: str, path: Any, length: int) -> None:
+        if isinstance(path, int):
+            self.descriptors.ftruncate(path, length)
+            return
         if self._is_folder(name):
             raise refusal(errno.EISDIR)
         self._store.truncate(self._stored(name), length)
+        self._changed(name)
 
     def leave(self, name: str, path: Any, *_arguments: Any, **_options: Any) -> None:
-        """Modes, owners and times: a store has none, so nothing changes."""
+        """Modes and owners: a store has none, so nothing changes."""
         self.stat(name, path)
+
+    def _changed(self, name: str) -> None:
+        now_ns = self._clock_ns()
+        self._times[name] = (self._times.get(name, (now_ns, now_ns))[0], now_ns)
 
     def _stored(self, name: str) -> str:
         return self._top + name[1:]
@@ -171,7 +252,7 @@ class Entry:
 
     def __init__(self, names: OsFunctions, above: str, shown: Any, path: Any) -> None:
         self.name = shown
-        self.path = os.path.join(os.fspath(path), shown)
+        self.path = shown if isinstance(path, int) else os.path.join(os.fspath(path), shown)
         self._names, self._below = names, f"{above}/{os.fsdecode(shown)}"
 
     def __fspath__(self) -> Any:

@@ -9,25 +9,41 @@ import glob
 import io
 import os
 import pathlib
+import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import wraps
 from threading import Lock
 from typing import IO, Any, cast
 
+from simfs.bridges.descriptors import Opened, OpenedFile
 from simfs.bridges.os_functions import OsFunctions
 from simfs.files.contract import AnyStore
+from simfs.replay.device.clock import START_UNSAID, moment, parse_moment
 
 _in_use = Lock()
 UNSUPPORTED = (  # they give or take what no store has
-    "open", "link", "symlink", "mkfifo", "chdir", "statvfs", "listxattr", "getxattr", "setxattr", "removexattr",
+    "link", "symlink", "mkfifo", "chdir", "listxattr", "getxattr", "setxattr", "removexattr",
 )  # fmt: skip
+ONE_PATH = (
+    "remove", "unlink", "listdir", "scandir", "stat", "lstat", "mkdir", "rmdir", "truncate", "access", "statvfs",
+    "utime",
+)  # fmt: skip
+ONE_NUMBER = (
+    "read", "pread", "write", "pwrite", "lseek", "ftruncate", "fsync", "fdatasync", "isatty", "dup", "dup2", "close",
+)  # fmt: skip
+UNIX_START_NS = moment(1970)
 
 
 @contextmanager
-def patched(store: AnyStore, prefix: str | os.PathLike[str]) -> Iterator[None]:
-    """Until it ends, `open`, `io.open`, the functions of `os` that take a path, `os.path` and `pathlib` go to the store
-    for paths below `prefix`; all other paths are the host's as before. `/prefix/a/b` is the store's `/a/b`.
+def patched(
+    store: AnyStore, prefix: str | os.PathLike[str], clock_ns: Callable[[], int] | None = None
+) -> Iterator[None]:
+    """Until it ends, `open`, `io.open`, the functions of `os` that take a path or a descriptor, `os.path`, `pathlib`,
+    `shutil` and `tempfile` go to the store for paths below `prefix`; all other paths are the host's as before.
+    `/prefix/a/b` is the store's `/a/b`. Files get their times from the device's clock, `clock_ns`
+    (`simfs.replay.device.clock`), such as that of a `Device`; without one, it starts as that of a scenario which does
+    not say when, and goes on by what the medium takes.
 
     It holds for the whole process, so one at a time: RuntimeError. ValueError for a prefix that takes every path.
     What was imported by its name before (`from os import remove`) and what opens files in C (sqlite3) does not notice.
@@ -38,8 +54,10 @@ def patched(store: AnyStore, prefix: str | os.PathLike[str]) -> Iterator[None]:
     if not _in_use.acquire(blocking=False):
         raise RuntimeError("patched() is in use already; leave that first")
     try:
-        functions = _replacements(OsFunctions(store, place))
-        usual = [(owner, name, vars(owner)[name]) for owner, name, _ in functions]
+        clock = clock_ns or _clock_of(store)
+        names = OsFunctions(store, place, lambda: clock() - UNIX_START_NS)
+        functions = _replacements(names)
+        usual = [(owner, name, vars(owner).get(name) or getattr(owner, name)) for owner, name, _ in functions]
         try:
             for owner, name, function in functions:
                 setattr(owner, name, function)
@@ -47,35 +65,71 @@ def patched(store: AnyStore, prefix: str | os.PathLike[str]) -> Iterator[None]:
         finally:
             for owner, name, function in usual:
                 setattr(owner, name, function)
+            names.descriptors.let_go()
     finally:
         _in_use.release()
+
+
+def _clock_of(store: AnyStore) -> Callable[[], int]:
+    began, start_ns = store.medium.mark(), parse_moment(START_UNSAID)
+
+    def clock_ns() -> int:
+        *_, busy_ns, _, read_ns = store.medium.since(began)
+        return start_ns + busy_ns + read_ns
+
+    return clock_ns
 
 
 def _replacements(names: OsFunctions) -> list[tuple[Any, str, Any]]:
     """What is put in the place of what: owner, name, function."""
     opens = _opening(names, io.open)
     found: list[tuple[Any, str, Any]] = [(builtins, "open", opens), (io, "open", opens)]
-    one_path = ("remove", "unlink", "listdir", "scandir", "stat", "lstat", "mkdir", "rmdir", "truncate", "access")
-    found += [(os, name, _one_path(names, getattr(os, name), getattr(names, name))) for name in one_path]
-    found += [(os, name, _one_path(names, getattr(os, name), names.leave)) for name in ("chmod", "utime", "chown")]
+    found += [(os, name, _one_path(names, getattr(os, name), getattr(names, name))) for name in ONE_PATH]
+    found += [(os, name, _one_path(names, getattr(os, name), names.leave)) for name in ("chmod", "chown")]
+    found += [(os, "open", _one_path(names, os.open, names.opened_number))]
+    found += [(os, "fstat", _one_path(names, os.fstat, names.stat))]
+    found += [(os, name, _one_number(names, getattr(os, name))) for name in ONE_NUMBER if hasattr(os, name)]
     found += [(os, name, _two_paths(names, getattr(os, name))) for name in ("rename", "replace")]
     found += [(os, name, _unsupported(names, getattr(os, name))) for name in UNSUPPORTED if hasattr(os, name)]
     globber = getattr(glob, "_StringGlobber", None)  # Python 3.13's pathlib keeps a scandir of its own
     if globber is not None and globber.scandir is os.scandir:
         found.append((globber, "scandir", staticmethod(_one_path(names, os.scandir, names.scandir))))
+    found += _bound_early(found)
     return [*found, (pathlib.Path, "touch", _touching(names, pathlib.Path.touch))]
 
 
+def _bound_early(found: list[tuple[Any, str, Any]]) -> list[tuple[Any, str, Any]]:
+    """`tempfile` keeps `os.unlink` as a default of a method's, from when it was imported."""
+    unlink = next(function for owner, name, function in found if (owner, name) == (os, "unlink"))
+    methods = vars(getattr(tempfile, "_TemporaryFileCloser", object)).values()
+    keeping = [method for method in methods if os.unlink in (getattr(method, "__defaults__", None) or ())]
+    return [
+        (method, "__defaults__", tuple(unlink if kept is os.unlink else kept for kept in method.__defaults__))
+        for method in keeping
+    ]
+
+
 def _one_path(names: OsFunctions, usual: Callable[..., Any], own: Callable[..., Any]) -> Callable[..., Any]:
-    """A function of `os` whose first argument is a path."""
+    """A function of `os` whose first argument is a path, or a number that was opened here."""
 
     @wraps(usual)
     def call(path: Any = ".", *arguments: Any, **options: Any) -> Any:
-        name = None if options.get("dir_fd") is not None else names.name_of(path)
+        name = names.name_of(path, options.get("dir_fd"))
         if name is None:
             return usual(path, *arguments, **options)
         with names.told(path):
             return own(name, path, *arguments, **options)
+
+    return call
+
+
+def _one_number(names: OsFunctions, usual: Callable[..., Any]) -> Callable[..., Any]:
+    """A function of `os` whose first argument is a descriptor."""
+    own = getattr(names.descriptors, usual.__name__)
+
+    @wraps(usual)
+    def call(fd: Any, *arguments: Any, **options: Any) -> Any:
+        return (usual if names.descriptors.find(fd) is None else own)(fd, *arguments, **options)
 
     return call
 
@@ -99,7 +153,7 @@ def _two_paths(names: OsFunctions, usual: Callable[..., Any]) -> Callable[..., A
 
 
 def _unsupported(names: OsFunctions, usual: Callable[..., Any]) -> Callable[..., Any]:
-    """What a store has not, such as descriptors: refused below the prefix, so that nothing lands on the host unseen."""
+    """What a store has not, such as links: refused below the prefix, so that nothing lands on the host unseen."""
 
     @wraps(usual)
     def call(*arguments: Any, **options: Any) -> Any:
@@ -140,11 +194,15 @@ def _opening(names: OsFunctions, usual: Callable[..., Any]) -> Callable[..., Any
         if name is None:
             found: IO[Any] = usual(file, mode, buffering, encoding, errors, newline, closefd, opener)
             return found
-        if opener is not None:
-            raise OSError(errno.ENOTSUP, "a store has no descriptors for an opener", os.fspath(file))
         _check_open(mode, buffering, (encoding, errors, newline))
+        if opener is not None:
+            number, closefd = opener(file, _flags_of(mode)), True
+            if names.descriptors.find(number) is None:
+                return cast("IO[Any]", usual(number, mode, buffering, encoding, errors, newline))
+        else:
+            number = file if isinstance(file, int) else None
         with names.told(file):
-            raw: Any = names.open(name, mode.replace("t", ""))  # which has a name to set
+            raw = _raw(names, name, mode.replace("t", ""), number, closefd)
         raw.name = file
         try:
             return _layers(raw, mode, buffering, (encoding, errors, newline))
@@ -153,6 +211,26 @@ def _opening(names: OsFunctions, usual: Callable[..., Any]) -> Callable[..., Any
             raise
 
     return call
+
+
+def _raw(names: OsFunctions, name: str, mode: str, number: int | None, closes: bool) -> OpenedFile:
+    """The unbuffered file for a path, or for a number that is open."""
+    descriptors = names.descriptors
+    opened: Opened | None = descriptors.find(number)
+    if opened is None:
+        if not closes:
+            raise ValueError("Cannot use closefd=False with file name")
+        return OpenedFile(names.opened(name, mode), mode, descriptors)
+    if "a" in mode:
+        opened.file().seek(0, os.SEEK_END)
+    return OpenedFile(opened, mode, descriptors, number, closes)
+
+
+def _flags_of(mode: str) -> int:
+    """What `open` asks an opener for."""
+    both = os.O_RDWR if "+" in mode else os.O_RDONLY if "r" in mode else os.O_WRONLY
+    how = {"r": 0, "w": os.O_CREAT | os.O_TRUNC, "a": os.O_CREAT | os.O_APPEND, "x": os.O_CREAT | os.O_EXCL}
+    return both | os.O_CLOEXEC | next(flags for letter, flags in how.items() if letter in mode)
 
 
 def _check_open(mode: str, buffering: int, text_options: tuple[str | None, ...]) -> None:

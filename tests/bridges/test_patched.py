@@ -9,11 +9,16 @@ import errno
 import glob
 import io
 import json
+import mmap
 import os
 import pathlib
 import shutil
+import tempfile
+import time
 import zipfile
 from collections.abc import Callable
+from datetime import UTC, datetime
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +28,7 @@ from simfs import NorFlash, Store, StoreConfig
 from simfs.bridges.patched import UNSUPPORTED, patched
 from simfs.files.contract import AnyStore
 from simfs.files.model import Model
+from simfs.replay.device.clock import moment
 
 PLACE = "/sd-card"
 
@@ -115,7 +121,7 @@ def streams(place: str) -> list[Any]:
     with open(f"{place}/table.csv", newline="", encoding="utf-8") as table:
         found.append(list(csv.reader(table)))
     with io.open(f"{place}/raw", "wb", buffering=0) as raw:  # noqa: UP020
-        found += [type(raw).__name__ in ("FileIO", "StoreFile", "ModelFile"), raw.write(b"abcdef")]
+        found += [type(raw).__name__ in ("FileIO", "OpenedFile"), raw.write(b"abcdef")]
     with open(Path(place, "raw"), "rb+") as both:
         both.seek(2)
         both.write(b"X")
@@ -136,6 +142,82 @@ def streams(place: str) -> list[Any]:
     return found
 
 
+def descriptors(place: str) -> list[Any]:
+    file = os.open(f"{place}/f", os.O_CREAT | os.O_RDWR, 0o644)
+    found: list[Any] = [os.write(file, b"0123456789"), os.lseek(file, 2, os.SEEK_SET), os.read(file, 3)]
+    found += [os.pwrite(file, b"X", 0), os.pread(file, 2, 0), os.read(file, 1), os.isatty(file)]
+    os.fsync(file)
+    os.ftruncate(file, 8)
+    found += [os.fstat(file).st_size, os.stat(file).st_size, os.path.sameopenfile(file, file)]
+    os.close(file)
+    found += [told(lambda: os.read(file, 1)), told(lambda: os.close(file))]
+    with os.fdopen(os.open(f"{place}/f", os.O_WRONLY | os.O_APPEND), "a", encoding="utf-8") as log:
+        log.write("end")
+        log.flush()
+        os.fsync(log.fileno())
+        found += [os.path.getsize(f"{place}/f"), os.fstat(log.fileno()).st_size]
+    with open(f"{place}/f", "rb") as file_object:
+        number = file_object.fileno()
+        found += [file_object.fileno() == number, os.read(number, 2), told(lambda: os.write(number, b"x"))]
+        with open(number, "rb", closefd=False) as again:
+            found += [again.read(3), again.name == number]
+        found.append(file_object.closed)
+    found.append(told(lambda: os.fsync(number)))
+    flags = [os.O_RDONLY, os.O_CREAT | os.O_EXCL, os.O_DIRECTORY, os.O_TRUNC | os.O_RDWR]
+    for wanted, name in ((flags[0], "none"), (flags[1], "f"), (flags[2], "f"), (flags[0], "f"), (flags[3], "f")):
+        opened = told(lambda wanted=wanted, name=name: os.open(f"{place}/{name}", wanted))  # type: ignore[misc]
+        if isinstance(opened, int):
+            found += [told(lambda opened=opened: os.write(opened, b"zz")), os.fstat(opened).st_size]  # type: ignore[misc]
+            os.close(opened)
+            continue
+        found.append(opened)
+    found += [told(lambda: open(f"{place}/f", closefd=False)), Path(place, "f").read_bytes()]
+    with open(f"{place}/given", "xb", opener=lambda path, flags: os.open(path, flags, 0o600)) as given:
+        found += [given.write(b"given"), given.name == f"{place}/given"]
+    return [*found, Path(place, "given").read_bytes()]
+
+
+def whole_trees(place: str) -> list[Any]:
+    for path in ("a/b/c", "a/b/d", "a/e", "kept"):
+        Path(place, path).parent.mkdir(parents=True, exist_ok=True)
+        Path(place, path).write_text(path)
+    found: list[Any] = [sorted((files, below) for _, below, files, _ in os.fwalk(f"{place}/a"))]
+    above = os.open(f"{place}/a", os.O_RDONLY)
+    found += [sorted(os.listdir(above)), sorted(entry.name for entry in os.scandir(above))]
+    found += [os.stat("e", dir_fd=above).st_size, told(lambda: os.read(above, 1))]
+    os.fsync(above)
+    os.unlink("e", dir_fd=above)
+    os.close(above)
+    shutil.copytree(f"{place}/a", f"{place}/copied")
+    shutil.rmtree(f"{place}/a")
+    found += [sorted(os.listdir(place)), told(lambda: shutil.rmtree(f"{place}/none"))]
+    shutil.move(f"{place}/copied", f"{place}/moved")
+    return [*found, sorted(os.path.relpath(path, place) for path in glob.glob(f"{place}/**", recursive=True))]
+
+
+def temporary_files(place: str) -> list[Any]:
+    with tempfile.TemporaryFile(dir=place) as one:
+        one.write(b"abc")
+        one.seek(0)
+        found: list[Any] = [one.read()]
+    with tempfile.NamedTemporaryFile("w+", dir=place, suffix=".tmp", encoding="utf-8") as named:
+        named.write("text")
+        named.flush()
+        found += [Path(named.name).read_text(encoding="utf-8"), os.path.dirname(named.name) == place]
+    number, path = tempfile.mkstemp(dir=place)
+    found += [os.write(number, b"kept"), os.path.getsize(path)]
+    os.close(number)
+    os.replace(path, f"{place}/settings")
+    with tempfile.TemporaryDirectory(dir=place) as folder:
+        Path(folder, "in").write_text("x")
+        found.append(os.listdir(folder))
+    with tempfile.SpooledTemporaryFile(2, dir=place) as spooled:
+        spooled.write(b"more than two")
+        spooled.seek(0)
+        found.append(spooled.read())
+    return [*found, os.listdir(place)]
+
+
 def folders(place: str) -> list[Any]:
     os.makedirs(f"{place}/a/b")
     Path(place, "a", "b", "file").write_text("x")
@@ -151,7 +233,7 @@ def folders(place: str) -> list[Any]:
 
 
 @pytest.mark.filterwarnings("ignore::ResourceWarning")
-@pytest.mark.parametrize("logic", [names, refusals, streams])
+@pytest.mark.parametrize("logic", [names, refusals, streams, descriptors, whole_trees, temporary_files])
 def test_the_same_on_the_host_and_on_the_store(
     logic: Callable[[str], list[Any]], store: AnyStore, tmp_path: Path
 ) -> None:
@@ -206,6 +288,81 @@ def test_descriptors_are_the_host_s(store: AnyStore, tmp_path: Path) -> None:
     assert store.names() == []
 
 
+def test_synced_bytes_are_on_the_flash() -> None:
+    store = Store.format(NorFlash(64))
+
+    def stored_bytes() -> int:
+        return Store.mount(NorFlash.from_image(store.flash.image()), read_only=True).stat("/a").size_bytes
+
+    with patched(store, PLACE), open(f"{PLACE}/a", "w") as file:
+        file.write("text")
+        file.flush()
+        assert stored_bytes() == 0
+        os.fsync(file.fileno())
+        assert stored_bytes() == 4
+
+
+def test_descriptors_that_code_in_c_uses_are_refused_and_end_with_the_block(store: AnyStore) -> None:
+    """As `numpy.ndarray.tofile` does, which duplicates the number and writes in C."""
+    before = sorted(os.listdir("/proc/self/fd"))
+    with patched(store, PLACE):
+        with open(f"{PLACE}/a", "wb") as file:
+            number = file.fileno()
+            with pytest.raises(OSError, match="no descriptor that code in C could use; read and write") as refused:
+                os.dup(number)
+            assert refused.value.errno == errno.ENOTSUP
+            with pytest.raises(OSError, match="Bad file descriptor"), mmap.mmap(number, 1):
+                pass
+        left_open = open(f"{PLACE}/a", "rb")
+        left_open.fileno()
+    assert sorted(os.listdir("/proc/self/fd")) == before
+    assert left_open.read() == b""
+    left_open.close()
+
+
+def test_a_file_of_the_store_goes_into_a_zip_with_its_time(store: AnyStore) -> None:
+    at_ns = moment(2033, 4, 5, 6, 7, 8)
+    with patched(store, PLACE, lambda: at_ns):
+        Path(PLACE, "log").write_text("06:00,2.41\n")
+        with zipfile.ZipFile(f"{PLACE}/a.zip", "w") as archive:
+            archive.write(f"{PLACE}/log", "log")
+        taken = zipfile.ZipFile(f"{PLACE}/a.zip").getinfo("log")
+        changed = os.stat(f"{PLACE}/log").st_mtime
+    assert changed == datetime(2033, 4, 5, 6, 7, 8, tzinfo=UTC).timestamp()
+    assert taken.date_time == time.localtime(changed)[:6]
+
+
+def test_times_are_the_device_s_and_stay_with_the_file(store: AnyStore) -> None:
+    seconds = count(moment(2033), 10**9)
+    with patched(store, PLACE, lambda: next(seconds)):
+        for name in ("a", "b"):
+            Path(PLACE, name).write_text("x")
+        older, newer = (os.stat(f"{PLACE}/{name}").st_mtime_ns for name in ("a", "b"))
+        os.rename(f"{PLACE}/a", f"{PLACE}/c")
+        os.mkdir(f"{PLACE}/d")
+        os.rename(f"{PLACE}/c", f"{PLACE}/d/c")
+        os.rename(f"{PLACE}/d", f"{PLACE}/e")
+        assert older == os.stat(f"{PLACE}/e/c").st_mtime_ns < newer
+        Path(PLACE, "e/c").write_text("y")
+        assert os.stat(f"{PLACE}/e/c").st_mtime_ns > newer
+        os.utime(f"{PLACE}/b", ns=(5, 7_000_000_007))
+        shutil.copy2(f"{PLACE}/b", f"{PLACE}/f")
+        assert (os.stat(f"{PLACE}/f").st_atime_ns, os.path.getmtime(f"{PLACE}/f")) == (5, 7.000000007)
+    with patched(store, PLACE):
+        assert time.gmtime(os.path.getmtime(f"{PLACE}/b")).tm_year == 2031
+
+
+def test_the_room_of_the_store(store: AnyStore) -> None:
+    with patched(store, PLACE):
+        before = shutil.disk_usage(PLACE)
+        Path(PLACE, "big").write_bytes(bytes(20_000))
+        room = os.statvfs(f"{PLACE}/big")
+        assert 19_900 <= before.free - shutil.disk_usage(PLACE).free < 24_000
+        assert (room.f_bavail * room.f_frsize, room.f_namemax) == (shutil.disk_usage(PLACE).free, 62)
+        with pytest.raises(FileNotFoundError):
+            os.statvfs(f"{PLACE}/none")
+
+
 def test_errors_name_the_path_as_it_was_given(store: AnyStore) -> None:
     with patched(store, PLACE):
         with pytest.raises(FileNotFoundError) as refused:
@@ -221,7 +378,6 @@ def test_what_a_store_has_not_is_refused(function: str, store: AnyStore) -> None
     two: dict[str, tuple[Any, ...]] = {
         "link": (f"{PLACE}/b",),
         "symlink": (f"{PLACE}/b",),
-        "open": (os.O_RDONLY,),
         "setxattr": ("user.a", b""),
     }
     two |= {"setxattr": ("user.a", b""), "getxattr": ("user.a",), "removexattr": ("user.a",)}

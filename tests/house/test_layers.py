@@ -33,7 +33,7 @@ LAYERS = {
         "units, save, scenario_guide < verdict, heat, rows, cuts, fleet, life, parts, scenario_keys "
         "< json, text, lives < sweep, notebook"
     ),
-    "simfs.bridges": "images < mount < testing < cluster, os_functions, recorder < patched, fsspec_store",
+    "simfs.bridges": "images < mount < testing < cluster, descriptors, recorder < os_functions < patched, fsspec_store",
 }
 """The order in each folder that has folders. What it holds itself is placed there too."""
 

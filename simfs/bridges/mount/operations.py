@@ -14,10 +14,10 @@ from typing import TypeVar
 
 from simfs.bridges.mount.calls import Handle, refusal
 from simfs.bridges.mount.name_calls import NameCalls
+from simfs.bridges.mount.room import statfs_of
 from simfs.bridges.mount.tree import File, Folder, path_of
 
 T = TypeVar("T")
-HEADER_BYTES = 32  # that a store keeps beside a name, at most
 
 
 class Operations(NameCalls):
@@ -62,18 +62,8 @@ class Operations(NameCalls):
         return 0
 
     def statfs(self, _path: str) -> dict[str, int]:
-        """The room of the store. Free is what one more file could hold, in whole pages; or so many empty files of the
-        longest name, each with room for its removal."""
-        size = self.mounted.store.medium.unit_bytes
-        whole, free = (room // size for room in self.mounted.room())
-        limit_bytes = self.mounted.store.name_rules.limit_bytes
-        more_files = free // (2 * -(-(limit_bytes + HEADER_BYTES) // size))
-        files = len(self.mounted.store.names()) + more_files
-        return {
-            "f_bsize": size, "f_frsize": size, "f_blocks": whole, "f_bfree": free, "f_bavail": free,
-            "f_files": files, "f_ffree": more_files, "f_favail": more_files,
-            "f_namemax": min(limit_bytes - 2, 255),
-        }  # fmt: skip
+        self.mounted.settle()
+        return statfs_of(self.mounted.store)
 
     # --- files ---
 

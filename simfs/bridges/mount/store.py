@@ -174,11 +174,6 @@ class MountedStore:
         file.removed = False
         self.tree.put(path, file)
 
-    def room(self) -> tuple[int, int]:
-        """Bytes of one file that an empty store would take, and that this one takes now."""
-        self.settle()
-        return self.store.file_room()
-
     def finish(self, title: str, source: str) -> tuple[Run, Left]:
         """End the mount: the notes of the run, and what goes with it."""
         self.settle()

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from itertools import count
 
-COMPONENT_BYTES_MAX = 255  # what a host's directory can show of one name
+from simfs.bridges.mount.room import COMPONENT_BYTES_MAX
 
 
 @dataclass(slots=True, eq=False)
