@@ -131,8 +131,8 @@ def _check_block(geometry: Geometry, config: StoreConfig, layout: Layout) -> Non
             f"and {largest}"
         )
     frame = FRAME_BYTES + layout.payload_max if layout.page_packing else 0
-    live = 2 * largest + layout.block_room // 8  # of a block that a power cut made the log leave
-    moved = layout.first + layout.statement_room(2, frame) + live  # what an exchange writes
+    more = 0 if layout.page_packing else layout.block_room // 8  # of what is live in a block that the log had to leave
+    moved = layout.first + layout.statement_room(2, frame) + largest + more  # what an exchange writes
     places = max(align_up(inner, geometry.page_bytes) + inner, moved)
     if places > layout.seal_at:
         raise ValueError(
