@@ -20,8 +20,10 @@ ABOUT_OUR_LOG = {
 
 IN_PLACES = {
     "simfs.replay.device.device": "asks for the log where appends are done together",
+    "simfs.replay.device.room_history": "bytes of appends that were done together",
     "simfs.replay.device.observer": "a log tells what it does to its flash",
     "simfs.replay.device.notes": "notes on appends that were done together",
+    "simfs.replay.starters.answers": "the parts that a first scenario may have",
     "simfs.replay.scenario.tables": "the tables of a chip and of a log",
     "simfs.replay.scenario.crosschecks": "whether the log fits the chip",
     "simfs.replay.play": "makes the store that a scenario describes",

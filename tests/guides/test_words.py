@@ -14,7 +14,7 @@ from tests.guides.sections import GUIDES, PAGES, README
 from tests.support.places import ROOT
 
 PLUGIN = ROOT / "simfs" / "bridges" / "testing" / "options.py"
-OF_OTHER_PROGRAMS = {"--inject", "--output"}
+OF_OTHER_PROGRAMS = {"--output"}
 TEXTS = [*PAGES, ROOT / "DEVELOPERS.md", *sorted((ROOT / "simfs").rglob("[A-Z]*.md"))]
 
 _OPTION = re.compile(r"(?<![\w-])--[a-z][a-z-]*")
