@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import sys
-from typing import TYPE_CHECKING
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -12,20 +13,89 @@ from simfs.cli.exits import UNMET, Commands, Refused, print_report
 from simfs.cli.inputs import check_source
 
 if TYPE_CHECKING:
+    from simfs.flash.parts.search import Range, Wanted
     from simfs.sfdp.decode import Tables
     from simfs.sfdp.facts import Facts
 
 
-@click.group(cls=Commands, invoke_without_command=True, epilog="Example: simfs parts")
+@click.group(cls=Commands, invoke_without_command=True, epilog="Example: simfs parts --size 1MiB..4MiB --block 4KiB")
+@click.option("--size", metavar="RANGE", help="Only parts of this size, such as 4MiB, 1MiB..4MiB, 4MiB.. or ..4MiB.")
+@click.option("--block", metavar="RANGE", help="Only parts with this erase block, such as 4KiB or ..64KiB.")
+@click.option("--cycles", metavar="RANGE", help="Only parts rated for so many erases of a block, such as 100000..")
+@click.option("--serial", is_flag=True, help="Only serial flash.")
+@click.option("--built-in", is_flag=True, help="Only flash that is built into a microcontroller.")
+@click.option("--name", metavar="TEXT", default="", help="Only parts with this in their name.")
 @click.pass_context
-def parts(context: click.Context) -> None:
-    """List the flash parts that the catalogue has."""
+def parts(context: click.Context, /, **wanted: Any) -> None:
+    """List the flash parts that the catalogue has, all or those that you look for.
+
+    The exit status is 0; 1 if no part is like that; 2 for options that can't
+    be read.
+    """
+    given = [option for option, value in wanted.items() if value]
     if context.invoked_subcommand:
+        if given:
+            raise Refused(f"--{given[0].replace('_', '-')}: it is for the list; leave it out, or leave out the command")
         return
     from simfs.flash.parts import PARTS
+    from simfs.flash.parts.search import found
     from simfs.show.parts.catalogue import as_table
 
-    print_report(as_table(PARTS.values()))
+    fitting = list(found(PARTS.values(), _wanted(**wanted)))
+    if not fitting:
+        print_report("no part in the catalogue is like that")
+        sys.exit(UNMET)
+    print_report(as_table(fitting))
+
+
+def _wanted(size: str | None, block: str | None, cycles: str | None, **others: Any) -> Wanted:
+    from simfs.flash.parts.search import Wanted
+    from simfs.replay.scenario.quantities import parse_size
+
+    return Wanted(
+        size_bytes=_range("size", size, parse_size, "1MiB..4MiB"),
+        block_bytes=_range("block", block, parse_size, "4KiB..64KiB"),
+        cycles=_range("cycles", cycles, _count, "10000..100000"),
+        **others,
+    )
+
+
+def _count(text: str) -> int:
+    if not (text.isascii() and text.isdigit() and len(text) <= 12):
+        raise ValueError(f'"{text}" is no count; write digits alone, such as 100000')
+    return int(text)
+
+
+def _range(option: str, text: str | None, parse: Callable[[str], int], example: str) -> Range:
+    """What `LEAST..MOST` says; either may be left out, and one value alone is both."""
+    from simfs.flash.parts.search import Range
+
+    if text is None:
+        return Range()
+    least, dots, most = text.partition("..")
+    try:
+        if not least and not most:
+            raise ValueError(f"this is no range; write for example {example}")
+        first, last = (parse(end) if end else None for end in (least, most))
+        if first is not None and last is not None and first > last:
+            raise ValueError("the first is more than the second; write the least first")
+    except ValueError as error:
+        raise Refused(f"--{option} {text}: {error}") from None
+    return Range(first, last if dots else first)
+
+
+@parts.command(epilog="Example: simfs parts show W25Q32JV")
+@click.argument("part")
+def show(part: str) -> None:
+    """Print one part of the catalogue whole, with the source of each figure."""
+    from simfs.flash.parts import PARTS
+    from simfs.replay.scenario.near_words import did_you_mean
+    from simfs.show.parts.one_part import as_text
+
+    if part not in PARTS:
+        near = did_you_mean(part, PARTS)
+        raise Refused(f"{part}: there is no such part in the catalogue; {near}known are {', '.join(PARTS)}")
+    print_report(as_text(PARTS[part]))
 
 
 @parts.command(epilog="Example: simfs parts read sfdp.bin")

@@ -6,11 +6,14 @@ from dataclasses import dataclass, fields
 
 from simfs.flash.geometry import Geometry
 
+_NO_FIGURES = ("name", "source", "sizes_bytes", "apart", "serial", "built_in")
+
 
 @dataclass(frozen=True, slots=True)
 class Datasheet:
     """Integers throughout, so that a sum never depends on its order: times in ns, currents in micro-amperes,
-    the supply in mV. `source` says where the values are from, and which of them are from memory or invented.
+    the supply in mV. `source` says where the values are from; `apart` lists fields that are from elsewhere, each with
+    its source. A part is `serial`, or `built_in` in a microcontroller, or both.
 
     A program time is that of one page program, however few its bytes; an erase time is that of one erase block.
     A read takes `read_overhead_ns` (command and address) and `read_byte_ns` for each byte, on one data line.
@@ -39,11 +42,14 @@ class Datasheet:
     program_unit_bytes: int = 1
     page_programs_max: int = 0
     sizes_bytes: tuple[int, ...] = ()
+    apart: tuple[tuple[str, str], ...] = ()
+    serial: bool = True
+    built_in: bool = False
 
     def __post_init__(self) -> None:
         for field in fields(self):
             value = getattr(self, field.name)
-            if field.name not in ("name", "source", "sizes_bytes") and (not isinstance(value, int) or value < 0):
+            if field.name not in _NO_FIGURES and (not isinstance(value, int) or value < 0):
                 raise ValueError(f"{field.name} must be an integer of 0 or more, not {value!r}")
         if self.rated_cycles < 1:
             raise ValueError(f"rated_cycles must be at least 1, not {self.rated_cycles}")
@@ -69,6 +75,10 @@ class Datasheet:
             self.program_unit_bytes,
             self.page_programs_max,
         )
+
+    def sources(self) -> dict[str, str]:
+        """The source of each figure, by the name of its field."""
+        return {field.name: self.source for field in fields(self) if field.name not in _NO_FIGURES} | dict(self.apart)
 
     def agreeing(self, sizes: dict[str, int]) -> Datasheet:
         """This datasheet. ValueError unless it has these sizes, given by its own field names."""

@@ -10,6 +10,7 @@ from click.testing import CliRunner, Result
 from simfs.cli import commands
 from simfs.flash.parts import PARTS
 from simfs.replay.scenario.load import parse_scenario
+from simfs.replay.scenario.tables import Chip
 from simfs.sfdp.facts import facts_of
 from tests.sfdp.building import DUMPS, area_of, tables_of
 
@@ -152,3 +153,68 @@ def test_nothing_is_written_that_no_scenario_could_take(tmp_path: Path) -> None:
         "No such file or directory; nothing was written")):  # fmt: skip
         result = read("AT25QL128A", "--toml", bad)
         assert (result.exit_code, result.stderr) == (2, f"--toml {bad}: {why}\n")
+
+
+def listed(*words: object) -> list[str]:
+    result = invoke(*words)
+    assert result.exit_code == 0, result.stderr
+    lines = result.stdout.splitlines()
+    return [line.split()[0] for line in lines[2 : lines.index("")]]
+
+
+@pytest.mark.parametrize(
+    ("words", "wanted"),
+    [
+        ((), list(PARTS)),
+        (("--size", "4MiB"), ["W25Q32JV", "W25Q32JV/32K", "W25Q32JV/64K", "generic", "generic-built-in-serial"]),
+        (("--size", "..512KiB", "--block", "4KiB"), ["IS25LD040", "generic-built-in-4K"]),
+        (("--size", "16MiB..", "--block", "32KiB..64KiB"),
+            ["W25Q128JV/32K", "W25Q128JV/64K", "IS25LP128F-A3/32K", "IS25LP128F-A3/64K"]),
+        (("--cycles", "100001.."), ["IS25LD040", "IS25LD040/32K", "IS25LD040/64K"]),
+        (("--cycles", "..99999", "--serial"), ["M25P128", "generic-built-in-serial"]),
+        (("--built-in",), ["generic-built-in-serial", "generic-built-in-4K", "generic-built-in-128K"]),
+        (("--name", "w25q", "--block", "4KiB"), ["W25Q32JV", "W25Q128JV"]),
+    ],
+)  # fmt: skip
+def test_the_catalogue_is_searched(words: tuple[str, ...], wanted: list[str]) -> None:
+    assert listed(*words) == wanted
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "told"),
+    [
+        (("--size", "3MiB..3MiB", "--built-in", "--block", "8KiB"), 1, "no part in the catalogue is like that\n"),
+        (("--size", "4MB"), 2, "--size 4MB: "),
+        (("--size", ".."), 2, "--size ..: this is no range; write for example 1MiB..4MiB\n"),
+        (("--size", "8MiB..4MiB"), 2, "--size 8MiB..4MiB: the first is more than the second; write the least first\n"),
+        (("--cycles", "1e5"), 2, '--cycles 1e5: "1e5" is no count; write digits alone, such as 100000\n'),
+        (
+            ("--built-in", "show", "generic"),
+            2,
+            "--built-in: it is for the list; leave it out, or leave out the command\n",
+        ),
+        (("show", "W25Q32"), 2, "W25Q32: there is no such part in the catalogue; did you mean W25Q32JV"),
+    ],
+)
+def test_what_is_not_found_or_not_understood(words: tuple[str, ...], status: int, told: str) -> None:
+    result = invoke(*words)
+    assert result.exit_code == status
+    assert (result.stderr or result.stdout).startswith(told)
+
+
+def test_one_part_is_printed_whole_with_the_source_of_each_figure() -> None:
+    result = invoke("show", "SST26VF064B")
+    lines = [" ".join(line.split()) for line in result.stdout.splitlines()]
+    assert lines[0] == "SST26VF064B: flash, serial"
+    assert "program_max 1500 us from memory; no typical, the maximum stands for both" in lines
+    assert "erase_max 25 ms Microchip DS20005119J" in lines
+    assert "size 1 MiB, 2 MiB, 4 MiB, 8 MiB, 16 MiB invented: as the part generic" in [
+        " ".join(line.split()) for line in invoke("show", "generic-built-in-serial").stdout.splitlines()
+    ]
+
+
+@pytest.mark.parametrize("name", PARTS)
+def test_each_key_that_is_printed_is_one_of_a_scenario(name: str) -> None:
+    lines = invoke("show", name).stdout.splitlines()
+    keys = {line.split()[0] for line in lines[4 : lines.index("", 4)] if not line.startswith(" ")}
+    assert keys == set(Chip.model_fields) - {"part"}

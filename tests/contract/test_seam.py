@@ -32,6 +32,8 @@ IN_PLACES = {
     "simfs.study.run.measure": "figures of wear and life",
     "simfs.show.notebook": "the map of erase blocks",
     "simfs.show.parts.catalogue": "the parts",
+    "simfs.show.parts.one_part": "a part",
+    "simfs.replay.scenario.changed_part": "the figures of a part",
 }
 """Modules elsewhere, and what they know it for."""
 

@@ -68,9 +68,31 @@ def test_the_catalogue_holds_these_and_the_invented_ones_which_say_so() -> None:
         assert sheet.name == name
 
 
-@pytest.mark.parametrize("name", ["SST26VF064B", "M25P128", "IS25LD040"])
-def test_what_is_from_memory_says_so(name: str) -> None:
-    assert "from memory" in PARTS[name].source
+FROM_MEMORY = {
+    "SST26VF064B": {"program_typ_ns", "program_max_ns", "program_ua", "erase_ua"},
+    "M25P128": {"program_typ_ns", "program_max_ns", "erase_typ_ns", "erase_max_ns", "program_ua", "erase_ua", "read_ua",
+                "standby_ua"},
+    "IS25LD040": {"read_byte_ns", "read_overhead_ns", "standby_ua", "retention_years"},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", sorted(PARTS))
+def test_every_figure_has_a_source_and_what_is_from_memory_says_so(name: str) -> None:
+    sources = PARTS[name].sources()
+    told = {"name", "source", "sizes_bytes", "apart", "serial", "built_in"}
+    assert sources.keys() == {field.name for field in fields(Datasheet)} - told
+    assert all(sources.values())
+    memory = {field for field, source in sources.items() if "from memory" in source}
+    assert memory == FROM_MEMORY.get(name.partition("/")[0], set())
+
+
+def test_sources_that_are_not_the_datasheet() -> None:
+    assert PARTS["IS25LP080D"].sources()["read_ua"] == PARTS["IS25LP128F-A3"].source
+    assert PARTS["W25Q32JV"].sources()["supply_mv"] == "common practice, no source"
+    clock = "8 clocks at 50 MHz, at which the read current is given; Winbond W25Q32JV datasheet, revision not seen"
+    assert PARTS["W25Q32JV"].sources()["read_byte_ns"] == clock
+    assert PARTS["IS25LD040"].sources()["erase_typ_ns"].endswith("; no typical, the maximum stands for both")
+    assert PARTS["KH25L8005"].sources()["retention_years"] == "not stated"
 
 
 def test_the_invented_parts_stay_as_they_are() -> None:
@@ -95,7 +117,7 @@ def test_built_in_flash() -> None:
     assert small.rated_cycles == large.rated_cycles == 10_000  # common practice, no source
     assert (small.program_unit_bytes, small.block_bytes) == (8, 4 * KIB)
     assert (large.program_unit_bytes, large.block_bytes) == (16, 128 * KIB)
-    assert "common practice, no source" in small.source
+    assert small.sources()["rated_cycles"] == large.sources()["rated_cycles"] == "common practice, no source"
 
 
 def test_serial_flash_built_in_comes_in_five_sizes() -> None:
@@ -103,8 +125,8 @@ def test_serial_flash_built_in_comes_in_five_sizes() -> None:
     assert [size // KIB // KIB for size in sheet.sizes_bytes] == [1, 2, 4, 8, 16]
     assert sheet.size_bytes == max(sheet.sizes_bytes)
     assert sheet.rated_cycles == 10_000  # common practice, no source
-    assert "common practice, no source" in sheet.source
-    own = {"name", "source", "size_bytes", "sizes_bytes", "rated_cycles"}
+    assert sheet.sources()["rated_cycles"] == "common practice, no source"
+    own = {"name", "source", "size_bytes", "sizes_bytes", "rated_cycles", "apart", "built_in"}
     alike = [field.name for field in fields(Datasheet) if field.name not in own]
     assert [getattr(sheet, name) for name in alike] == [getattr(GENERIC, name) for name in alike]
     for size_bytes in sheet.sizes_bytes:

@@ -21,6 +21,10 @@ ROOMS = "shown < flash < sfdp < store < files < replay < study < show < bridges 
 
 LAYERS = {
     "simfs": f"{ROOMS} < __main__",
+    "simfs.flash": (
+        "geometry, late, rng < misuse, datasheet < counts, parts, faults, wear < trace < nor, interrupted "
+        "< fault_data, weak < rot < plan"
+    ),
     "simfs.store": (
         "format < tables < log < mounting, cleaning < recovery < file_bytes < volume "
         "< usage, check, damage, attribution < batch"

@@ -36,6 +36,9 @@ CORE = (
 NEAR = {
     "simfs.flash.rng": ["flash/test_rng.py"],
     "simfs.flash.parts": ["flash/test_parts.py"],
+    "simfs.flash.parts.serial": ["flash/test_parts.py"],
+    "simfs.flash.parts.search": ["cli/test_parts.py"],
+    "simfs.flash.parts.invented": ["flash/test_parts.py"],
     "simfs.flash.counts": ["flash/test_parts.py", "flash/test_nor.py"],
     "simfs.flash.datasheet": ["flash/test_parts.py", "flash/test_nor.py"],
     "simfs.store.format.codec": ["store/format/test_codec.py", "store/mounting/test_mount.py"],

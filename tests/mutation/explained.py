@@ -15,10 +15,10 @@ EXPLAINED: dict[str, str] = {
     """simfs.flash.nor
 - self._program_end = self._simple_end = self._read_end if simple else 0
 + self._program_end = self._simple_end = self._read_end if simple else (-1)""": "no address is below 0 either",
-    """simfs.flash.parts
+    """simfs.flash.parts.serial
 - read_byte_ns=round(8_000 / self.read_mhz),
 + read_byte_ns=round(7999 / self.read_mhz),""": ROUNDED,
-    """simfs.flash.parts
+    """simfs.flash.parts.serial
 - read_overhead_ns=round(32_000 / self.read_mhz),
 + read_overhead_ns=round(31999 / self.read_mhz),""": ROUNDED,
     """simfs.store.tables.blocks

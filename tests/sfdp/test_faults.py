@@ -9,6 +9,7 @@ import pytest
 from simfs.sfdp.basic import BASIC, BASIC_ID
 from simfs.sfdp.contradictions import contradictions, remarks
 from simfs.sfdp.decode import decode, typed
+from simfs.sfdp.facts import facts_of
 from simfs.sfdp.four_byte import FOUR_BYTE, FOUR_BYTE_ID
 from simfs.sfdp.sector_map import MAP, REGION, SECTOR_MAP_ID
 from tests.sfdp.building import area, area_of, dwords, tables_of
@@ -141,6 +142,13 @@ def test_contradictions_with_the_sector_map(table: list[int], told: str) -> None
 def test_a_sector_map_that_ends_early(table: list[int], fault: str) -> None:
     tables = typed({BASIC_ID: dwords(BASIC[:9], SOUND), SECTOR_MAP_ID: table})
     assert tables.faults == (f"table FF81h: {fault}",)
+
+
+def test_an_erase_type_of_some_regions_is_not_everywhere() -> None:
+    regions = [REGION.build({"units_less_1": 32_767, "erase_types": types}) for types in (0b101, 0b100)]
+    table = [MAP.build({"last": 1, "is_map": 1, "regions_less_1": 1}), *regions]
+    found = facts_of(typed({BASIC_ID: dwords(BASIC[:16], SOUND), SECTOR_MAP_ID: table}))
+    assert [(erase.number, erase.everywhere) for erase in found.erase_types] == [(1, False), (2, False), (3, True)]
 
 
 def test_a_short_table_of_commands() -> None:

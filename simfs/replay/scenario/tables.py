@@ -22,26 +22,25 @@ from pydantic import Field, field_validator, model_validator
 from simfs.flash.datasheet import Datasheet
 from simfs.flash.parts import GENERIC, PARTS
 from simfs.replay.device.clock import START_UNSAID, parse_moment
+from simfs.replay.scenario.changed_part import key_of, part_with
 from simfs.replay.scenario.expectations import Expect
 from simfs.replay.scenario.fields import AnySize, Duration, Moment, Period, Size, Table
 from simfs.replay.scenario.near_words import did_you_mean
-from simfs.replay.scenario.quantities import format_size
 from simfs.replay.scenario.tasks import Task
 from simfs.store.format.config import CLEANERS, OVERLONG, PACKINGS, StoreConfig
 
 _SETTINGS = {field.name for field in fields(StoreConfig)}
-_CHIP_UNITS = {"size": "_bytes", "block": "_bytes", "page": "_bytes", "program_unit": "_bytes"} | dict.fromkeys(
-    ("program_typ", "program_max", "erase_typ", "erase_max", "read_byte", "read_overhead"), "_ns"
-)
+_CHIP_UNITS = {key_of(name): name.removeprefix(key_of(name)) for name in PARTS["generic"].sources()}
 
 
 class Chip(Table):
-    """The flash: a part of the catalogue, or sizes and times of your own. Give `part` or `size`, and both only
-    where a part comes in several sizes. Of the typical and the longest time of a program or an erase, one alone stands
-    for both."""
+    """The flash: a part of the catalogue, or sizes and times of your own. Give `part` or `size`. What you give beside
+    `part` is taken instead of the part's figure, and reports say so. Without `part`, of the typical and the longest
+    time of a program or an erase, one alone stands for both."""
 
     part: str | None = Field(
-        default=None, description="a part of the catalogue (`simfs parts` lists it); all other keys come with it"
+        default=None,
+        description="a part of the catalogue (`simfs parts` lists it); each other key comes with it unless it is given",
     )
     size: Size | None = Field(
         default=None,
@@ -107,10 +106,6 @@ class Chip(Table):
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
-        several = self.part is not None and bool(PARTS[self.part].sizes_bytes)
-        own = sorted(self.model_fields_set - {"part"} - ({"size"} if several else set()))
-        if self.part and own:
-            raise ValueError(f"a catalogue part has its own {own[0]}; leave out either part or {', '.join(own)}")
         if not self.part and self.size is None:
             raise ValueError('it has neither a part nor a size; write part = "W25Q32JV" or size = "4 MiB"')
         self.datasheet()
@@ -118,15 +113,9 @@ class Chip(Table):
 
     def datasheet(self) -> Datasheet:
         """The chip's datasheet. `ValueError` where its values contradict each other."""
-        if self.part:
-            sheet = PARTS[self.part]
-            if self.size is None or self.size == sheet.size_bytes:
-                return sheet
-            if self.size not in sheet.sizes_bytes:
-                sizes = ", ".join(map(format_size, sheet.sizes_bytes))
-                raise ValueError(f"{self.part} comes with {sizes}; {format_size(self.size)} is none of these")
-            return replace(sheet, size_bytes=self.size)
         own = {key + _CHIP_UNITS.get(key, ""): getattr(self, key) for key in self.model_fields_set - {"part"}}
+        if self.part:
+            return part_with(PARTS[self.part], own)
         for work in ("program", "erase"):  # one time alone stands for both
             for given, other in (("typ", "max"), ("max", "typ")):
                 if f"{work}_{given}_ns" in own:

@@ -13,8 +13,7 @@ HEADERS = ("part", "size", "block", "page program", "block erase", "cycles", "ke
 
 
 def as_table(parts: Iterable[Datasheet]) -> str:
-    """Sizes, times (typical, maximum), rated cycles and retention of each part, then where each comes from."""
-    parts = list(parts)
+    """Sizes, times (typical, maximum), rated cycles and retention of each part."""
     rows = [
         (
             part.name,
@@ -28,9 +27,8 @@ def as_table(parts: Iterable[Datasheet]) -> str:
         for part in parts
     ]
     table = tabulate(rows, HEADERS, tablefmt="simple", disable_numparse=True, colalign=("left", *["right"] * 6))
-    sources = {part.source: part.name for part in reversed(parts)}  # the first part of each source
-    told = [f"{name}: {source}" for source, name in reversed(sources.items())]
-    return "\n".join([table, "", "Times are typical, then maximum. Where the values come from:", *told])
+    hint = "`simfs parts show PART` gives all figures, each with its source."
+    return "\n".join([table, "", f"Times are typical, then maximum. {hint}"])
 
 
 def _size(part: Datasheet) -> str:
