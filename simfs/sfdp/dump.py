@@ -16,6 +16,7 @@ from simfs.sfdp.headers import AREA_BYTES_MAX, SIGNATURE
 
 TEXT_BYTES_MAX = 4 << 20
 FAULTS_MAX = 20
+RIGHT = "write pairs of digits, such as e5 20, or a DWORD as DW1: FFF120E5"
 DWORDS_MAX = 255
 
 _TABLE = re.compile(r"table\s+(?:0x)?([0-9a-f]{4})h?\s*:?", re.IGNORECASE)
@@ -37,9 +38,10 @@ class Dump:
 
 def read_dump(raw: bytes) -> Dump:
     """The dump in a file's bytes."""
-    if raw.startswith(SIGNATURE) or not _is_text(raw):
+    text = None if raw.startswith(SIGNATURE) else _text(raw)
+    if text is None:
         return Dump(area=raw[:AREA_BYTES_MAX])
-    lines = [line.partition("#")[0].strip() for line in raw.decode("ascii").splitlines()]
+    lines = [line.partition("#")[0].strip() for line in text.splitlines()]
     told = [(number, line) for number, line in enumerate(lines, 1) if line]
     if not told:
         return Dump(faults=["there is nothing in it; give the bytes that command 5Ah reads, or their digits"])
@@ -48,8 +50,15 @@ def read_dump(raw: bytes) -> Dump:
     return _bytes(told)
 
 
-def _is_text(raw: bytes) -> bool:
-    return len(raw) <= TEXT_BYTES_MAX and all(0x20 <= byte < 0x7F or byte in b"\t\r\n" for byte in raw[:TEXT_BYTES_MAX])
+def _text(raw: bytes) -> str | None:
+    """The bytes as text; None where they are none."""
+    if len(raw) > TEXT_BYTES_MAX:
+        return None
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return None
+    return text if all(sign.isprintable() or sign in "\t\r\n" for sign in text) else None
 
 
 def _typed(lines: list[tuple[int, str]]) -> Dump:
@@ -83,7 +92,7 @@ def _bytes(lines: list[tuple[int, str]]) -> Dump:
         found, wrong = _line_bytes(line)
         end = at + len(found)
         if wrong:
-            dump.faults.append(f'line {number}: "{wrong[:20]}" is no byte; write pairs of digits, such as e5 20')
+            dump.faults.append(f'line {number}: "{wrong[:20]}" is no byte; {RIGHT}')
         elif end > AREA_BYTES_MAX:
             dump.faults.append(f"line {number}: {at:X}h is beyond what a table's address reaches, {AREA_BYTES_MAX:X}h")
         else:

@@ -11,6 +11,7 @@ from simfs.cli import commands
 from simfs.flash.parts import PARTS
 from simfs.replay.scenario.load import parse_scenario
 from simfs.replay.scenario.tables import Chip
+from simfs.sfdp.dump import RIGHT
 from simfs.sfdp.facts import facts_of
 from tests.sfdp.building import DUMPS, area_of, tables_of
 
@@ -124,7 +125,7 @@ def test_a_dump_that_can_not_be_read_is_refused_with_every_fault_at_once(tmp_pat
 @pytest.mark.parametrize(
     ("raw", "told"),
     [
-        (b"no table", 'line 1: "no" is no byte; write pairs of digits, such as e5 20'),
+        (b"no table", 'line 1: "no" is no byte; ' + RIGHT),
         (
             b"\x7fELF" * 9,
             'at 0h: the first four bytes are 7f 45 4c 46; they are "SFDP" (53 46 44 50) in every such table',
@@ -149,6 +150,11 @@ def test_nothing_is_written_that_no_scenario_could_take(tmp_path: Path) -> None:
     assert result.stderr == (
         f"{dump}: the part has 512 MiB; a scenario's chip has at most 256 MiB; nothing was written\n"
     )
+    area[0x34:0x38] = bytes.fromhex("ff7f0000")
+    dump.write_bytes(area[:0x4C] + b"\x10\xd8\x10\xd8" + area[0x50:])
+    result = invoke("read", dump, "--toml", out)
+    assert (result.exit_code, out.exists()) == (2, False)
+    assert result.stderr.startswith(f"{dump}: no scenario could have such a chip: ")
     for bad, why in ((tmp_path, "it is not a regular file; name a file to write"), (tmp_path / "no" / "chip.toml",
         "No such file or directory; nothing was written")):  # fmt: skip
         result = read("AT25QL128A", "--toml", bad)

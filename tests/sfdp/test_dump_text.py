@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from simfs.sfdp.dump import FAULTS_MAX, read_dump
+from simfs.sfdp.dump import FAULTS_MAX, RIGHT, read_dump
 from tests.sfdp.building import area_of, dump_of
 
 AREA = bytes(area_of("AT25QL128A"))
@@ -33,9 +33,21 @@ def hex2(byte: int) -> str:
         lines("{at:08x}  {pairs}  |SFDP............|"),
         lines("{at:X}h: {pairs}").replace("\n", "\r\n"),
         lines("0x{at:x}: 0x{run}", width=1),
+        "\ufeff" + lines("{run}  # 8 µs"),
         "\n".join(reversed(lines("{at:x}: {pairs}").splitlines())),
     ],
-    ids=["digits", "pairs", "comments", "array", "dump", "bare-addresses", "h-and-CRLF", "a-byte-a-line", "any-order"],
+    ids=[
+        "digits",
+        "pairs",
+        "comments",
+        "array",
+        "dump",
+        "bare-addresses",
+        "h-and-CRLF",
+        "a-byte-a-line",
+        "other-letters",
+        "any-order",
+    ],
 )
 def test_all_forms_of_text_give_the_same_bytes(text: str) -> None:
     found = read_dump(text.encode())
@@ -64,9 +76,9 @@ def test_dwords_may_be_typed_in_any_order_and_for_several_tables() -> None:
     [
         ("", ["there is nothing in it; give the bytes that command 5Ah reads, or their digits"]),
         ("# nothing\n\n", ["there is nothing in it; give the bytes that command 5Ah reads, or their digits"]),
-        ("53 46 4\n12 xy", ['line 1: "4" is no byte; write pairs of digits, such as e5 20',
-                            'line 2: "xy" is no byte; write pairs of digits, such as e5 20']),
-        ("0xFFF120E5", ['line 1: "0xFFF120E5" is no byte; write pairs of digits, such as e5 20']),
+        ("53 46 4\n12 xy", ['line 1: "4" is no byte; ' + RIGHT,
+                            'line 2: "xy" is no byte; ' + RIGHT]),
+        ("0xFFF120E5", ['line 1: "0xFFF120E5" is no byte; ' + RIGHT]),
         ("0: 53 46\n1: 47", ["line 2: bytes from 1h on were given already, and were others"]),
         ("0: 53 46\n1: 46", []),
         ("1000000: 00", ["line 1: 1000000h is beyond what a table's address reaches, 1000000h"]),

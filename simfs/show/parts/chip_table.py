@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Iterator
+
+from pydantic import ValidationError
 
 from simfs.replay.scenario.fields import CHIP_BYTES_MAX
 from simfs.replay.scenario.quantities import format_duration, format_size
+from simfs.replay.scenario.tables import Chip
 from simfs.sfdp.facts import SMALL_BYTES, EraseType, Facts
 from simfs.show import units
 
@@ -36,7 +40,9 @@ def chip_table(source: str, facts: Facts) -> str:
                 f"\n# Erase type {other.number}{where}, instead:",
                 *(f"# {line}" for line in _erase_lines(other)),
             ]
-    return "\n".join(lines) + "\n"
+    text = "\n".join(lines) + "\n"
+    _check(text)
+    return text
 
 
 def _block(facts: Facts) -> EraseType:
@@ -48,11 +54,16 @@ def _block(facts: Facts) -> EraseType:
     block = next((erase for erase in whole if erase.size_bytes >= SMALL_BYTES), whole[0] if whole else None)
     if block is None:
         raise NoChip("no erase type is for the whole flash; write the [chip] table from the datasheet")
-    if facts.size_bytes % block.size_bytes:
-        raise NoChip(f"{units.size(facts.size_bytes)} is not whole erase blocks of {units.size(block.size_bytes)}")
-    if facts.page_bytes is not None and block.size_bytes % facts.page_bytes:
-        raise NoChip(f"{units.size(block.size_bytes)} is not whole pages of {units.size(facts.page_bytes)}")
     return block
+
+
+def _check(text: str) -> None:
+    """What else a scenario would refuse."""
+    try:
+        Chip.model_validate(tomllib.loads(text)["chip"])
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        raise NoChip(f"no scenario could have such a chip: {first['msg'].removeprefix('Value error, ')}") from None
 
 
 def _erase_lines(erase: EraseType) -> Iterator[str]:
