@@ -16,6 +16,7 @@ from simfs.cli.exits import BAD_INPUT, STOPPED, Commands, Stopped
 from simfs.cli.fleet_command import fleet
 from simfs.cli.image_command import image
 from simfs.cli.life_command import life
+from simfs.cli.map_command import flash_map
 from simfs.cli.mount_command import mount
 from simfs.cli.new_command import new
 from simfs.cli.parts_command import parts
@@ -42,6 +43,7 @@ commands.add_command(fleet)
 commands.add_command(image)
 commands.add_command(keys)
 commands.add_command(life)
+commands.add_command(flash_map)
 commands.add_command(mount)
 commands.add_command(new)
 commands.add_command(parts)

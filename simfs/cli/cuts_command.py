@@ -12,8 +12,8 @@ import click
 
 from simfs.cli.exits import UNMET, Refused, print_report
 from simfs.cli.inputs import check_source, recording_options, replay_source
+from simfs.cli.options.workers import check_worker_options, shared_out, worker_options
 from simfs.cli.progress import progress_bar, shown
-from simfs.cli.workers import check_worker_options, shared_out, worker_options
 
 if TYPE_CHECKING:
     from simfs.study.cuts.judging.verdicts import Violation

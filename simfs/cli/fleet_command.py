@@ -9,9 +9,9 @@ import click
 
 from simfs.cli.exits import UNMET, Refused, print_report
 from simfs.cli.inputs import check_source, recording_options, replay_source
-from simfs.cli.limit_options import KEYS, check_limit_options, law_of, limit_options
+from simfs.cli.options.limits import KEYS, check_limit_options, law_of, limit_options
+from simfs.cli.options.workers import check_worker_options, shared_out, whole, worker_options
 from simfs.cli.progress import progress_bar, shown
-from simfs.cli.workers import check_worker_options, shared_out, whole, worker_options
 
 if TYPE_CHECKING:
     from simfs.replay.device.device import Run

@@ -10,9 +10,9 @@ import click
 
 from simfs.cli.exits import UNMET, Refused, print_report
 from simfs.cli.inputs import check_source
-from simfs.cli.limit_options import KEYS, check_limit_options, law_of, limit_options
+from simfs.cli.options.limits import KEYS, check_limit_options, law_of, limit_options
+from simfs.cli.options.workers import cluster_option, whole
 from simfs.cli.progress import shown
-from simfs.cli.workers import cluster_option, whole
 
 if TYPE_CHECKING:
     from simfs.replay.scenario.tables import Scenario

@@ -134,11 +134,9 @@ def _say(what: str) -> None:
 
 
 def _check_image(image: str, source: str, directory: str) -> None:
-    check_target(image)
+    check_target(image, "--save-image", source)
     if os.path.realpath(image).startswith(os.path.realpath(directory) + os.sep):
         raise Refused(f"--save-image {image}: it would lie in the mounted directory; name another place")
-    if source.endswith(".toml") and os.path.realpath(image) == os.path.realpath(source):
-        raise Refused(f"--save-image {image}: this is the scenario; name another file")
 
 
 def _scenario(file: str) -> Scenario:

@@ -26,15 +26,17 @@ def report_of(done: Run, as_json: bool) -> tuple[str, bool]:
     return shown(taken, verdicts), all(verdict.met for verdict in verdicts)
 
 
-def check_target(image: str) -> None:
+def check_target(image: str, option: str, source: str) -> None:
     """Refuse, before the run, a file that could not be written after it."""
+    if os.path.exists(image) and os.path.exists(source) and os.path.samefile(image, source):
+        raise Refused(f"{option} {image}: this is the input; name another file")
     directory = os.path.dirname(os.path.realpath(image))
     if os.path.exists(image) and not os.path.isfile(image):
-        raise Refused(f"--save-image {image}: it is not a regular file; name a file to write")
+        raise Refused(f"{option} {image}: it is not a regular file; name a file to write")
     if not os.path.isdir(directory):
-        raise Refused(f"--save-image {image}: there is no directory {directory}; create it first")
+        raise Refused(f"{option} {image}: there is no directory {directory}; create it first")
     if not os.access(directory, os.W_OK):
-        raise Refused(f"--save-image {image}: nothing can be written in {directory}; name another place")
+        raise Refused(f"{option} {image}: nothing can be written in {directory}; name another place")
 
 
 def save_image(done: Run, image: str) -> str:

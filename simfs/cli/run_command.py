@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from typing import Any
 
@@ -38,7 +37,7 @@ def run(file: str, as_json: bool, image: str | None, plain: bool, **options: Any
     """
     check_source(file)
     if image is not None:
-        _check_target(image, file)
+        check_target(image, "--save-image", file)
     done = replay_source(file, options, plain=plain)
     report, met = report_of(done, as_json)
     fault = save_image(done, image) if image is not None else ""
@@ -47,10 +46,3 @@ def run(file: str, as_json: bool, image: str | None, plain: bool, **options: Any
         raise Refused(fault)
     if not met:
         sys.exit(UNMET)
-
-
-def _check_target(image: str, source: str) -> None:
-    """Refuse, before the run, a file that could not be written after it."""
-    if os.path.exists(image) and os.path.exists(source) and os.path.samefile(image, source):
-        raise Refused(f"--save-image {image}: this is the input; name another file")
-    check_target(image)

@@ -8,8 +8,8 @@ import click
 
 from simfs.cli.exits import Refused, print_report
 from simfs.cli.inputs import check_source
+from simfs.cli.options.workers import check_worker_options, shared_out, worker_options
 from simfs.cli.progress import shown
-from simfs.cli.workers import check_worker_options, shared_out, worker_options
 
 if TYPE_CHECKING:
     from simfs.study.sweep import Sweep, Variation

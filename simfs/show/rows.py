@@ -8,6 +8,7 @@ from simfs.files.contract import Settings
 from simfs.replay.device.clock import NS_PER_DAY
 from simfs.replay.device.notes import Refusal, Stall
 from simfs.show import units
+from simfs.show.map.wear import region_lines
 from simfs.study.run.figures import Amplification, Boots, Energy, Figures, FlashWork, Room, Stalls, Trouble, Wear
 from simfs.study.run.life_projection import Life
 
@@ -17,9 +18,7 @@ NEARLY_FULL_PERCENT = 90
 MUCH_RATIO = 1.5  # metadata or relocation beyond this outweighs the data itself
 UNEVEN = 2  # the hottest block wears more than this many times as fast as it would evenly
 FILLS_MIN = 10
-REFUSALS_SHOWN = 3
-NAMES_SHOWN = 3
-SKIPPED_SHOWN = 3
+REFUSALS_SHOWN = NAMES_SHOWN = SKIPPED_SHOWN = 3
 DIFFERING_SHOWN = 20
 
 ADVICE = {
@@ -40,6 +39,7 @@ def sections(figures: Figures) -> Iterator[tuple[str, list[Line]]]:
         "Wear": [
             *(_wear(figures.wear) if figures.wear else ()),
             *(_life(figures.best_life) if figures.best_life else ()),
+            *region_lines(figures.regions),
         ],
         "Waiting": [*_waiting(figures.stalls, settings)] if figures.stalls else [],
         "Device": [*_device(figures)],

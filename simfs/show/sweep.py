@@ -25,15 +25,19 @@ class Column(NamedTuple):
     heading: tuple[str, str]
     figure: str
     shown: Callable[[Any], str]
-    when: str = "always"  # or where it is "asked" about: the variants are sorted by it; or where a variant has "some"
+    when: str = (
+        "always"  # or where it is "asked" about: the variants are sorted by it; or where a variant has "some"; or
+    )
+    # "unless full": where no column says when the store is full
 
 
 TABLE = (
+    Column(("full", "after"), "full_ns", units.time, "some"),
     Column(("", "life"), "life_ns", units.years),
     Column(("longest", "write"), "longest_write_ns", units.time),
     Column(("bound,", "worst part"), "longest_write_at_max_ns", units.time, "asked"),
     Column(("write", "ampl."), "write_amplification", units.ratio),
-    Column(("", "erases"), "erases", units.number),
+    Column(("", "erases"), "erases", units.number, "unless full"),
     Column(("page", "programs"), "programs", units.number, "asked"),
     Column(("energy", "a day"), "energy_a_day_nj", units.energy),
     Column(("", "RAM"), "ram_bytes", units.size),
@@ -50,7 +54,10 @@ def as_text(sweep: Sweep) -> str:
     more = len(notes) - NOTES_SHOWN
     shown = [textwrap.fill(note, COLUMNS, subsequent_indent="  ") for note in notes[:NOTES_SHOWN]]
     shown += [f"{more:,} more with --json"] if more > 0 else []
-    if any(variant.summary and variant.summary.life_ns is None for variant in sweep.variants):
+    summaries = [variant.summary for variant in sweep.variants if variant.summary]
+    if any(one.full_ns for one in summaries) and not all(one.full_ns for one in summaries):
+        shown.insert(0, "Full after -: the files fit at this pace.")
+    if any(one.life_ns is None for one in summaries):
         shown.insert(0, "Life -: the run is too short to tell.")
     return "\n\n".join(part for part in (_heading(sweep), _table(sweep), "\n".join(shown)) if part)
 
@@ -81,6 +88,8 @@ def _table(sweep: Sweep) -> str:
 
 def _is_shown(column: Column, sweep: Sweep) -> bool:
     if column.when == "some" and any(getattr(variant.summary, column.figure, 0) for variant in sweep.variants):
+        return True
+    if column.when == "unless full" and not any(getattr(variant.summary, "full_ns", 0) for variant in sweep.variants):
         return True
     asked = sweep.sorted_by and ORDERS[sweep.sorted_by].figure == column.figure
     return column.when == "always" or bool(asked)

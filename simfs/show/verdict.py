@@ -9,6 +9,7 @@ from simfs.replay.device.clock import NS_PER_DAY, NS_PER_YEAR
 from simfs.show import units
 from simfs.study.run.expect import Verdict
 from simfs.study.run.figures import Figures, Outlook
+from simfs.study.run.region_wear import RegionWear, first_worn
 
 LIFE_YEARS_SHOWN = 100  # beyond, a date says nothing
 
@@ -19,6 +20,7 @@ def verdict_of(figures: Figures, verdicts: tuple[Verdict, ...]) -> str:
     sentences = [
         _room(figures, _expects_refusals(verdicts)),
         _wear(figures),
+        _region(figures),
         _unmet(figures, unmet),
         _advice(figures, unmet),
     ]
@@ -78,6 +80,21 @@ def _wear(figures: Figures) -> str:
     return f"The flash lasts {span} at this pace{when}{ends[outlook.ends_first] if both and outlook else ''}."
 
 
+def _worn_before_the_store(figures: Figures) -> RegionWear | None:
+    """The region whose blocks are worn first, where that is before the store's."""
+    first, life = first_worn(figures.regions), figures.best_life
+    if first is None or (life is not None and life.hottest_ns is not None and life.hottest_ns <= first.life_ns):
+        return None
+    return first if first.life_ns < units.YEARS_SHOWN_MAX * NS_PER_YEAR else None
+
+
+def _region(figures: Figures) -> str:
+    first = _worn_before_the_store(figures)
+    if first is None:
+        return ""
+    return f'The region "{units.plain(first.name)}" wears out before the store, after {units.years(first.life_ns)}.'
+
+
 def _unmet(figures: Figures, unmet: list[Verdict]) -> str:
     told = [*_surprises(figures, [verdict.name for verdict in unmet if verdict.by_default])]
     names = [verdict.name for verdict in unmet if not verdict.by_default]
@@ -109,12 +126,14 @@ ADVICE = {  # by what is not met, the first that applies
     "writable": "`simfs image explain` tells what damaged it.",
     "life_min": "Write less, gather more before each write, or give the store more blocks.",
 }
+REWRITE_LESS = "Rewrite that region less often, or give it more blocks and more turns."
 MORE_ROOM = "Remove old files in time (`keep`), write less, or give the store more blocks."
 
 
 def _advice(figures: Figures, unmet: list[Verdict]) -> str:
     names, outlook = {verdict.name for verdict in unmet}, figures.outlook
-    found = [what for name, what in ADVICE.items() if name in names]
+    advice = ADVICE | ({"life_min": REWRITE_LESS} if _worn_before_the_store(figures) else {})
+    found = [what for name, what in advice.items() if name in names]
     full_ns = outlook.full_ns if outlook is not None else None
     if full_ns is not None and ("refused_max" in names or full_ns > figures.subject.duration_ns):
         found.append(MORE_ROOM)

@@ -24,6 +24,7 @@ from simfs.study.pools import in_order, pool
 from simfs.study.run.expect import Verdict, judge
 from simfs.study.run.figures import Figures
 from simfs.study.run.measure import figures
+from simfs.study.run.outlook import with_outlook
 
 VARIANTS_MAX = 1000
 
@@ -73,6 +74,7 @@ class Summary:
     mount_ns: int | None  # the slowest
     refused_operations: int
     lost_records: int  # gathered, and not written when the device booted or the run ended
+    full_ns: int | None  # from the start until the store is full; None too where nobody looked beyond the run
 
     @classmethod
     def of(cls, taken: Figures) -> Self:
@@ -91,6 +93,7 @@ class Summary:
             mount_ns=taken.boots.slowest.time_ns if taken.boots else None,
             refused_operations=taken.trouble.refused_operations,
             lost_records=taken.trouble.lost_records,
+            full_ns=taken.outlook.full_ns if taken.outlook else None,
         )
 
 
@@ -159,17 +162,32 @@ def sweep(
     tables = [_changed(table, places, [value for _, value in values]) for values in combinations]
     names = [variation.setting for variation in settings]
     labels = [dict(zip(names, (spelled for spelled, _ in values), strict=True)) for values in combinations]
-    found: list[Variant] = []
-    with pool(executor, small=len(tables) < 2) as workers:
-        for variant in in_order(workers, partial(_variant, str(path)), zip(tables, labels, strict=True)):
-            found.append(variant)
-            if progress:
-                progress(len(found), len(tables))
+    found = run_all(path, zip(tables, labels, strict=True), len(tables), executor, progress)
     title = str(table.get("title") or Path(path).stem)
     return Sweep(title, str(path), tuple(names), sorted_by, tuple(_sorted(found, sorted_by)))
 
 
-def _variant(source: str, changed: tuple[dict[str, Any], dict[str, str]]) -> Variant:
+def run_all(
+    path: str | Path,
+    changed: Iterable[tuple[dict[str, Any], dict[str, str]]],
+    count: int,
+    executor: Executor | None,
+    progress: Progress | None,
+    *,
+    looks_ahead: bool = False,
+) -> list[Variant]:
+    """The run of each of `count` changed tables of a scenario, with the settings that were changed, in their order.
+    `looks_ahead` also finds when the store is full, as `with_outlook` does."""
+    found: list[Variant] = []
+    with pool(executor, small=count < 2) as workers:
+        for variant in in_order(workers, partial(_variant, str(path), looks_ahead), changed):
+            found.append(variant)
+            if progress:
+                progress(len(found), count)
+    return found
+
+
+def _variant(source: str, looks_ahead: bool, changed: tuple[dict[str, Any], dict[str, str]]) -> Variant:
     """The run of one changed scenario, with the settings that were changed. This is what a worker does."""
     table, settings = changed
     scenario = scenario_of(table)
@@ -178,7 +196,7 @@ def _variant(source: str, changed: tuple[dict[str, Any], dict[str, str]]) -> Var
         return Variant(settings, None, (), tuple(refused))
     try:
         run = play(scenario, source)
-        taken = figures(run)
+        taken = with_outlook(run, figures(run)) if looks_ahead else figures(run)
         unmet = tuple(verdict for verdict in judge(run, taken) if not verdict.met)
     except OSError as error:  # the flash holds no store any more
         return Variant(settings, None, (), (error.strerror or str(error),))

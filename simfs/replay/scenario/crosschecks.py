@@ -9,6 +9,8 @@ from simfs.replay.device.clock import NS_PER_DAY, YEAR_MAX, calendar
 from simfs.replay.scenario.near_words import did_you_mean
 from simfs.replay.scenario.patterns import CLOCK_FIELDS, COUNT_FIELDS
 from simfs.replay.scenario.quantities import format_size
+from simfs.replay.scenario.regions.checks import region_faults
+from simfs.replay.scenario.regions.placing import Placed, Regions, place
 from simfs.replay.scenario.tables import Chip, RunTable, StoreTable, Value
 from simfs.replay.scenario.tasks import Append, Create, Task, Update, Write
 from simfs.replay.scenario.toml_lines import Path
@@ -22,7 +24,12 @@ Found = Iterator[tuple[Path, str]]
 def cross_faults(sections: Mapping[str, Any]) -> Found:
     """Path and fault of everything that is wrong between `sections`, the tables that have no fault of their own."""
     tasks: list[tuple[int, Task]] = sections.get("task", [])
-    if "chip" in sections and "store" in sections:
+    regions: Regions = sections.get("region", [])
+    if "chip" in sections and "releases" in sections:
+        yield from region_faults(regions, sections["chip"].datasheet(), sections["releases"])
+    if "chip" in sections and "store" in sections and regions:
+        yield from _store_region_faults(sections["chip"], sections["store"], regions)
+    elif "chip" in sections and "store" in sections:
         yield from _region_faults(sections["chip"], sections["store"])
     if "values" in sections:
         yield from _value_faults(sections["values"], tasks)
@@ -36,6 +43,28 @@ def region_blocks(chip: Chip, store: StoreTable) -> int:
     sheet = chip.datasheet()
     size_bytes = sheet.size_bytes - store.start if store.size is None else store.size
     return size_bytes // sheet.block_bytes
+
+
+def store_region(chip: Chip, regions: Regions) -> Placed | None:
+    """The region that holds the store, and where it lies; None where none does."""
+    placed = place(regions, chip.datasheet())
+    return next((one for one in placed if one.region.holds == "store"), None)
+
+
+def _store_region_faults(chip: Chip, store: StoreTable, regions: Regions) -> Found:
+    """What is wrong between the store's settings and the region that holds it."""
+    held = store_region(chip, regions)
+    for key in sorted({"start", "size"} & store.model_fields_set):
+        yield ("store", key), 'a region that holds "store" says where it is; leave this out'
+    if None not in regions and all(region is None or region.holds != "store" for region in regions):
+        yield ("region",), 'no region holds the store; write one that holds "store", without a size for what is left'
+    sheet = chip.datasheet()
+    if held is None or not 0 < held.end_bytes <= sheet.size_bytes or held.size_bytes % sheet.block_bytes:
+        return
+    try:
+        check_fit(sheet.geometry(held.size_bytes // sheet.block_bytes), store.config())
+    except ValueError as error:
+        yield ("region", held.number, "size"), f"{error}; write a larger store, or other settings"
 
 
 def _region_faults(chip: Chip, store: StoreTable) -> Found:

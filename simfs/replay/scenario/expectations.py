@@ -20,7 +20,8 @@ class Expect(Table):
 
     life_min: Period | None = Field(
         default=None,
-        description="the hottest block takes at least this long to reach its rated cycles, at the pace of the run",
+        description="the hottest block takes at least this long to reach its rated cycles, at the pace of the run, "
+        "those of rewritten regions included",
     )
     life_even_min: Period | None = Field(
         default=None, description="the same if the erases were spread evenly over all blocks"

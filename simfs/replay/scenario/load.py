@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 
 from pydantic import TypeAdapter, ValidationError
 
+from simfs.replay.scenario.chip_map import with_store_placed
 from simfs.replay.scenario.crosschecks import cross_faults
 from simfs.replay.scenario.expectations import Expect
 from simfs.replay.scenario.input_faults import BadScenario, Fault, model_faults
@@ -77,7 +78,7 @@ def scenario_of(table: dict[str, Any], kind: type[Scenario] = Scenario) -> Scena
         within = model_faults(error, kind, table)
         return Findings(within, list(cross_faults(_sound_sections(table, [path for path, _ in within]))))
     between = list(cross_faults(_sections(scenario)))
-    return Findings([], between) if between else scenario
+    return Findings([], between) if between else with_store_placed(scenario)
 
 
 def check_expectations(table: Mapping[str, object], source: str) -> dict[str, object]:
@@ -129,10 +130,11 @@ def _sound_sections(table: dict[str, Any], faulty: list[KeyPath]) -> dict[str, A
         if name not in table or (name,) in faulty:
             continue
         adapter: TypeAdapter[Any] = TypeAdapter(field.rebuild_annotation())
-        if name == "task":
-            bad = {path[1] for path in faulty if path[0] == "task"}
-            sound = [(at, task) for at, task in enumerate(table["task"]) if at not in bad]
-            sections["task"] = [(at, adapter.validate_python([task])[0]) for at, task in sound]
+        if name in ("task", "region"):
+            bad = {path[1] for path in faulty if path[0] == name}
+            each = [None if at in bad else adapter.validate_python([one])[0] for at, one in enumerate(table[name])]
+            sound = [(at, one) for at, one in enumerate(each) if one is not None]
+            sections[name] = sound if name == "task" else each
         elif all(path[:1] != (name,) for path in faulty):
             sections[name] = adapter.validate_python(table[name])
     defaults = {name: field.get_default() for name, field in Scenario.model_fields.items() if not field.is_required()}

@@ -2,6 +2,7 @@
 
     title       one line for the report
     [chip]      a catalogue part, or a geometry and times of your own
+    [[region]]  what else is in the chip, and where; [releases] how its programs grow
     [store]     where the store sits in the chip, and its settings
     [run]       when the run starts, how long it lasts, the seed
     [values.x]  a reading that texts write as {x}
@@ -26,6 +27,7 @@ from simfs.replay.scenario.changed_part import key_of, part_with
 from simfs.replay.scenario.expectations import Expect
 from simfs.replay.scenario.fields import AnySize, Duration, Moment, Period, Size, Table
 from simfs.replay.scenario.near_words import did_you_mean
+from simfs.replay.scenario.regions.tables import Region, Releases
 from simfs.replay.scenario.tasks import Task
 from simfs.store.format.config import CLEANERS, OVERLONG, PACKINGS, StoreConfig
 
@@ -258,6 +260,10 @@ class Scenario(Table):
     title: str = Field(default="", max_length=200, description="one line for the report")
     chip: Chip = Field(description='the flash, for example part = "W25Q32JV"')
     store: StoreTable = Field(default=StoreTable(), description="where the store sits in the chip, and its settings")
+    region: list[Region] = Field(
+        default=[], max_length=100, description="what the chip is shared out among, a table for each region"
+    )
+    releases: Releases = Field(default=Releases(), description="the firmware's releases to come, for regions")
     run: RunTable = Field(description='when and how long, for example duration = "30 d"')
     values: dict[str, Value] = Field(default={}, max_length=1000, description="readings that texts may write, by name")
     task: list[Task] = Field(
@@ -267,7 +273,8 @@ class Scenario(Table):
 
 
 class OnlyMounted(Scenario):
-    """A scenario of which only the chip and the store count, so that it needs no tasks and no time."""
+    """A scenario of which only the chip and what lies in it count, so that it needs no tasks and no time: for a mount,
+    and for a map of the chip."""
 
     run: RunTable = Field(
         default=RunTable.model_validate({"duration": "1 d"}), description="when and how long; it plays no part"

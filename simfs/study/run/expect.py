@@ -43,7 +43,7 @@ class Limit(NamedTuple):
 
 
 LIMITS: dict[str, Limit] = {  # a name that ends in _min is a lower bound, any other an upper one
-    "life_min": Limit("ns", lambda _, figures: figures.best_life.hottest_ns if figures.best_life else None),
+    "life_min": Limit("ns", lambda _, figures: figures.first_block_ns),
     "life_even_min": Limit("ns", lambda _, figures: figures.best_life.even_ns if figures.best_life else None),
     "write_stall_max": Limit("ns", lambda _, figures: figures.stalls.longest_ns if figures.stalls else None),
     "write_stall_p999_max": Limit("ns", lambda _, figures: figures.stalls.per_mille_999_ns if figures.stalls else None),

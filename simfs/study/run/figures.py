@@ -8,6 +8,7 @@ from simfs.files.contract import Settings
 from simfs.replay.device.clock import NS_PER_DAY, NS_PER_S
 from simfs.replay.device.notes import Boot, Differing, NameFault, Refusal, Skipped, Stall
 from simfs.study.run.life_projection import Life
+from simfs.study.run.region_wear import RegionWear, first_worn
 
 PACE_NS_MIN = 3_600 * NS_PER_S  # a shorter run tells nothing about a day
 
@@ -275,6 +276,7 @@ class Figures:
     tasks: tuple[TaskShare, ...]
     trouble: Trouble
     outlook: Outlook | None = None
+    regions: tuple[RegionWear, ...] = ()  # what wears beside the store
 
     @property
     def best_life(self) -> Life | None:
@@ -282,6 +284,14 @@ class Figures:
         if self.life is not None and self.life.hottest_ns is None and self.outlook is not None:
             return self.outlook.life
         return self.life
+
+    @property
+    def first_block_ns(self) -> int | None:
+        """Until the first block is at its rated cycles, be it the store's or a region's; None if nobody knows."""
+        life, first = self.best_life, first_worn(self.regions)
+        if life is None or life.hottest_ns is None or first is None:
+            return None if life is None else life.hottest_ns
+        return min(life.hottest_ns, first.life_ns)
 
     @property
     def ram_total_bytes(self) -> int:

@@ -22,6 +22,7 @@ from simfs.study.run.figures import (
     Wear,
 )
 from simfs.study.run.life_projection import HOLDING, Life, project
+from simfs.study.run.region_wear import region_wear
 
 
 def figures(run: Run) -> Figures:
@@ -41,6 +42,7 @@ def figures(run: Run) -> Figures:
         energy=_energy(run) if medium.supply_mv else None,
         tasks=tuple(_share(tally) for tally in run.tasks.values()),
         trouble=_trouble(run),
+        regions=() if log is None else region_wear(run.rewritten, log.flash.datasheet.rated_cycles, run.duration_ns),
     )
 
 

@@ -92,7 +92,7 @@ def test_options_that_do_not_fit(scenario: Path, directory: Path, tmp_path: Path
     assert says in one_line(image, directory, "--device", other)
     scenario.write_text(scenario.read_text().replace('"1 h"', '"1 x"'))
     assert f"{scenario}:11: task[0].every" in one_line(image, directory, "--device", scenario)
-    assert "this is the scenario" in one_line(scenario, directory, "--save-image", scenario)
+    assert "this is the input" in one_line(scenario, directory, "--save-image", scenario)
     assert "it would lie in the mounted directory" in one_line(scenario, directory, "--save-image", directory / "x")
     assert "there is no directory" in one_line(scenario, directory, "--save-image", tmp_path / "x/y")
     assert os.listdir(directory) == []

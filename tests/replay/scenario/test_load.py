@@ -346,7 +346,9 @@ def test_a_file_that_is_not_there_is_an_os_error(tmp_path):
 
 def test_the_schema_names_every_table_and_its_bounds():
     schema = json.loads(scenario_schema())
-    assert set(schema["properties"]) == {"title", "chip", "store", "run", "values", "task", "expect"}
+    assert set(schema["properties"]) == {
+        "title", "chip", "store", "region", "releases", "run", "values", "task", "expect",
+    }  # fmt: skip
     assert schema["additionalProperties"] is False
     operations = schema["$defs"]["Task"]["properties"]["operations"]["items"]["discriminator"]["mapping"]
     assert sorted(operations) == sorted(
