@@ -31,7 +31,7 @@ LAYERS = {
     ),
     "simfs.replay": "device < scenario < recorded, starters < player < batch < script < play",
     "simfs.replay.scenario": (
-        "near_words, toml_lines, patterns < quantities, own_words, overrides < fields, input_faults "
+        "near_words, toml_lines, patterns < quantities, own_words, overrides < fields, input_faults, changed_part "
         "< expectations, tasks < regions < tables < crosschecks, remarks < chip_map < load"
     ),
     "simfs.replay.recorded": "faults, source, open_file, differing < skipped < rounds, files < store < strace, console",
