@@ -7,6 +7,7 @@ from tests.mutation.planted import Planted
 CLEANER = "store/cleaning/test_cleaner.py::"
 LOG = "store/log/test_heads.py::"
 LOST_LEAD = "store/mounting/test_lost_lead.py::"
+MARKS = "store/log/test_marks.py::"
 MENDED = "store/mounting/test_mended.py::"
 MOUNT = "store/mounting/test_mount.py::"
 REACH = "store/mounting/test_reach.py::"
@@ -207,8 +208,71 @@ BUGS = [
     Planted(
         "a mount does not see that NEXT stands behind a settled statement",
         "simfs.store.recovery.tail",
-        "and not going_on and self.ends_there()",
-        "and self.ends_there()",
+        "return sure and self.is_sure and not self._goes_on() and self.ends_there()",
+        "return sure and self.is_sure and self.ends_there()",
         RULES + "test_a_log_that_woke_and_wrote_nothing_more_is_settled_anew[1-True]",
+    ),
+    Planted(
+        "a torn statement that reads well later hides the one behind it",
+        "simfs.store.log.block_scan",
+        "if self.layout.page_packing and self._is_stated_at(place.end)",
+        "if False",
+        SCAN + "test_a_torn_statement_that_reads_well_later_takes_no_page_from_the_one_behind_it",
+    ),
+    Planted(
+        "a mount looks for the ruling statement only in the blocks that the first one knows",
+        "simfs.store.mounting.ruling",
+        "unread = set() if said is None else",
+        "unread = set() if said is None or looked else",
+        RULING + "test_blocks_in_turn_may_begin_with_moved_frames",
+    ),
+    Planted(
+        "a statement counts without what was moved before it",
+        "simfs.store.mounting.ruling",
+        "    return [frame.order for frame in moved] ==",
+        "    return True or [frame.order for frame in moved] ==",
+        RULING + "test_a_statement_that_is_not_sure_counts_only_with_what_was_moved_before_it",
+    ),
+    Planted(
+        "zeros that a cut erase leaves look like marks",
+        "simfs.store.log.marks",
+        " and not erased",
+        "",
+        MARKS + "test_what_looks_like_marks_beside_an_end_of_zeros_is_the_rest_of_an_erase",
+    ),
+    Planted(
+        "an END that may be weak is relied on",
+        "simfs.store.recovery.recover",
+        "if layout.unit_bytes == 1:",
+        "if False:",
+        MARKS + "test_an_end_without_sure_is_programmed_again_where_it_can_be",
+    ),
+    Planted(
+        "a log is settled by a SURE that may be weak",
+        "simfs.store.recovery.tail",
+        "last = self.place.sure + self.layout.mark_bytes - self.layout.unit_bytes",
+        "last = self.place.sure",
+        MARKS + "test_the_second_unit_of_sure_shows_that_the_first_is_sound[8]",
+    ),
+    Planted(
+        "a named block is erased under a LEFT that may be weak",
+        "simfs.store.log.segments",
+        "program_mark(self.flash, layout, start + layout.sealing_at)",
+        "pass",
+        MARKS + "test_sealing_says_what_left_can_not_say_surely",
+    ),
+    Planted(
+        "a statement that was tried in the other named block may come back",
+        "simfs.store.recovery.move",
+        "for block in names if tail.layout.can_kill else names[1:]:",
+        "for block in names if tail.layout.can_kill else ():",
+        MARKS + "test_where_statements_can_not_be_killed_the_other_named_block_is_erased[8-erased1]",
+    ),
+    Planted(
+        "a recovery's statement is no newer than that in a block that failed",
+        "simfs.store.recovery.move",
+        "NUMBER_GAP * (1 + len(failed))",
+        "NUMBER_GAP",
+        MARKS + "test_a_block_that_fails_behind_its_statement_does_not_rule",
     ),
 ]
