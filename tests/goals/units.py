@@ -57,7 +57,7 @@ LIVES = {
         {**SMALL, "block_bytes": 2048}, {"name_bytes": 12, "packing": "page", "log_heads": 2}, 300, cut_every=50
     ),
     "bad blocks, units of 16, folded": Life(
-        {**SMALL, "block_count": 14, "program_unit_bytes": 16, "page_programs_max": 8},
+        {"block_count": 14, "block_bytes": 2048, "page_bytes": 256, "program_unit_bytes": 16, "page_programs_max": 8},
         {**BYTES, "fold_case": True, "idle_cleaning": True}, 400, bad_blocks=(2, 5),
     ),
 }  # fmt: skip

@@ -20,7 +20,7 @@ SETTINGS = {
     "two heads": (Geometry(8, 512, 64), BYTE_TWO),
     "pages": (Geometry(6, 1024, 64), PAGE),
     "pages, two heads": (Geometry(8, 1024, 64), PAGE_TWO),
-    "units of 8": (Geometry(6, 1024, 64, 8), BYTE),
+    "units of 8": (Geometry(6, 1024, 128, 8), BYTE),
     "units of 8, two heads": (Geometry(8, 1024, 128, 8), WIDE_TWO),
     "eight programs a page": (Geometry(6, 1024, 128, 1, 8), WIDE),
 }

@@ -61,7 +61,7 @@ def test_each_program_is_a_task():
 def test_a_store_too_small_refuses_and_goes_on():
     run = replay_recording(
         RECORDINGS / "database" / "recording.txt",
-        Store.format(NorFlash(block_count=5, block_bytes=1024, page_bytes=64), StoreConfig()),
+        Store.format(NorFlash(block_count=6, block_bytes=1024, page_bytes=64), StoreConfig()),
     )
     assert "ENOSPC" in {refusal.error for refusal in run.refusals}
     assert run.store.check() == []

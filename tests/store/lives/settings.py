@@ -14,16 +14,17 @@ from tests.store.lives.power_cycles import Broken, Life, random_gap, some_work
 
 TINY_BLOCKS = {"block_count": 12, "block_bytes": 512, "page_bytes": 64}
 SMALL_BLOCKS = {"block_count": 12, "block_bytes": 1024, "page_bytes": 128}
+LARGE_PAGES = {"block_count": 12, "block_bytes": 2048, "page_bytes": 256}
 MANY_PAGES = {"block_count": 12, "block_bytes": 1024, "page_bytes": 64}
 SHORT = {"buffer_bytes": 32, "name_bytes": 8}
 SETTINGS: dict[str, tuple[dict[str, int], dict[str, Any]]] = {
     "one head": (TINY_BLOCKS, SHORT),
     "one head, pages": (MANY_PAGES, {"packing": "page", "name_bytes": 8}),
     "one head, idle cleaning": (SMALL_BLOCKS, {**SHORT, "idle_cleaning": True, "level_threshold": 1}),
-    "one head, units of 16": ({**SMALL_BLOCKS, "program_unit_bytes": 16}, SHORT),
+    "one head, units of 16": ({**LARGE_PAGES, "program_unit_bytes": 16}, SHORT),
     "one head, eight programs a page": ({**SMALL_BLOCKS, "page_programs_max": 8}, {**SHORT, "buffer_bytes": 64}),
     "two heads": (TINY_BLOCKS, {**SHORT, "log_heads": 2}),
-    "two heads, units of 8": ({**TINY_BLOCKS, "program_unit_bytes": 8}, {**SHORT, "log_heads": 2}),
+    "two heads, units of 8": ({**SMALL_BLOCKS, "program_unit_bytes": 8}, {**SHORT, "log_heads": 2}),
     "two heads, idle cleaning": (
         SMALL_BLOCKS, {**SHORT, "log_heads": 2, "idle_cleaning": True, "level_threshold": 0},
     ),
