@@ -13,6 +13,7 @@ from tests.goals.scenarios import Call, added
 from tests.store.lives.power_cycles import Gap, Life
 
 SIZES = {"block_count": 11, "block_bytes": 1024, "page_bytes": 64}
+LARGER = {"block_count": 11, "block_bytes": 2048, "page_bytes": 256, "program_unit_bytes": 16}
 CUT_PROGRAMS = range(16, 40, 8)  # while blocks are filled and opened
 AFTER = added("f1", b"+" * 25)
 
@@ -37,16 +38,16 @@ def stays(life: Life) -> None:
 
 
 @pytest.mark.parametrize(
-    ("unit_bytes", "settings"),
+    ("sizes", "settings"),
     [
-        (1, {"packing": "page", "name_bytes": 8}),
-        (1, {"buffer_bytes": 32, "name_bytes": 8}),
-        (16, {"buffer_bytes": 32, "name_bytes": 8}),
+        (SIZES, {"packing": "page", "name_bytes": 8}),
+        (SIZES, {"buffer_bytes": 32, "name_bytes": 8}),
+        (LARGER, {"buffer_bytes": 32, "name_bytes": 8}),
     ],
     ids=["pages", "bytes", "units of 16"],
 )
-def test_what_is_written_after_two_cuts_stays(unit_bytes: int, settings: dict[str, Any]) -> None:
-    start, states = Life({**SIZES, "program_unit_bytes": unit_bytes}, StoreConfig(**settings)), 0
+def test_what_is_written_after_two_cuts_stays(sizes: dict[str, int], settings: dict[str, Any]) -> None:
+    start, states = Life(sizes, StoreConfig(**settings)), 0
     for cut in CUT_PROGRAMS:
         first = start.fork()
         assert not first.cycle(story(), Gap(cut))
