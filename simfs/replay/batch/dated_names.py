@@ -6,6 +6,7 @@ from collections.abc import Hashable
 from typing import NamedTuple
 
 from simfs.replay.device.clock import NS_PER_DAY, date_of, days_before
+from simfs.replay.player.sensor_values import length_of
 from simfs.replay.scenario.patterns import Field, Moment, Pattern
 from simfs.replay.scenario.tables import Scenario
 from simfs.replay.scenario.tasks import Content, FileOperation, Rename, Task, Update
@@ -35,7 +36,7 @@ def _obstacle_of(task: Task, scenario: Scenario) -> str:
         if isinstance(operation, Content):
             if operation.size and operation.size[0] != operation.size[1]:
                 return "the lengths that it writes are random"
-            if operation.text is not None and operation.text.fields & set(scenario.values):
+            if operation.text is not None and _has_varying_readings(operation.text, scenario):
                 return "the lengths that it writes depend on readings"
         if isinstance(operation, Update) and not isinstance(operation.at, int):
             return "where it updates is not the same each time"
@@ -45,6 +46,11 @@ def _obstacle_of(task: Task, scenario: Scenario) -> str:
             if pattern.fields & _DATE and not _tells_day(pattern):
                 return f'the name "{pattern.text}" does not tell the day'
     return ""
+
+
+def _has_varying_readings(text: Pattern, scenario: Scenario) -> bool:
+    read = [(scenario.values[place.name], place.width) for place in text.places if place.name in scenario.values]
+    return any(length_of(value, width) is None for value, width in read)
 
 
 def _tells_day(pattern: Pattern) -> bool:

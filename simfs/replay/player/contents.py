@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 from simfs.flash.rng import uniform
 from simfs.replay.device.clock import moment as moment_of
-from simfs.replay.player.sensor_values import Sensor, point_set
+from simfs.replay.player.sensor_values import Sensor, length_of, point_set
 from simfs.replay.scenario.patterns import CLOCK, COUNT_FIELDS, Field, Moment, Pattern, filled
 
 FIVE_DIGIT_YEARS_NS = moment_of(10_000)
@@ -63,8 +63,7 @@ class Texts(Contents):
 
     def __init__(self, pattern: Pattern, values: Mapping[str, Sensor], repeat: int, now: Callable[[], Series]) -> None:
         super().__init__(now)
-        self._pattern = pattern
-        self._draws = not values.keys().isdisjoint(pattern.fields)
+        self._as_long = _without_readings(pattern, values)
         self._counts = not pattern.fields.isdisjoint(COUNT_FIELDS)
         self._length: int | None = None  # while years have four digits
         pieces = [piece.replace("%", "%%") if isinstance(piece, str) else _spot(piece) for piece in pattern.pieces]
@@ -78,13 +77,27 @@ class Texts(Contents):
         return [template % row for row in zip(*(column(series) for column in self._columns), strict=True)]
 
     def length_at(self, moment: Moment) -> int | None:
-        if self._draws:
+        pattern = self._as_long
+        if pattern is None:
             return None
         if self._counts or moment.now_ns >= FIVE_DIGIT_YEARS_NS:
-            return len(filled(self._pattern, moment).encode())
+            return len(filled(pattern, moment).encode())
         if self._length is None:
-            self._length = len(filled(self._pattern, moment).encode())
+            self._length = len(filled(pattern, moment).encode())
         return self._length
+
+
+def _without_readings(pattern: Pattern, values: Mapping[str, Sensor]) -> Pattern | None:
+    """A pattern of clock and counters alone whose text is always as long; None where readings differ in length."""
+    pieces: list[str | Field] = []
+    for piece in pattern.pieces:
+        if isinstance(piece, Field) and piece.name in values:
+            length = length_of(values[piece.name].value, piece.width)
+            if length is None:
+                return None
+            piece = "0" * length
+        pieces.append(piece)
+    return Pattern(pattern.text, tuple(pieces))
 
 
 def _spot(field: Field) -> str:

@@ -72,11 +72,41 @@ def sines(parts: Iterable[int], whole: int) -> list[int]:
     return found
 
 
+def in_units(value: Value, amount: float) -> int:
+    """An amount in units of the last digit that is shown."""
+    scale: int = 10**value.decimals
+    return round(amount * scale)
+
+
+def length_of(value: Value, width: int) -> int | None:
+    """How long the text of each reading is, filled up to `width`; None if they are not all of one length."""
+    least, most = _range_units(value)
+    nearest_zero = min(max(0, least), most)
+    lengths = [max(len(point_set(units, value.decimals)), width) for units in (least, nearest_zero, most)]
+    return lengths[0] if len(set(lengths)) == 1 else None
+
+
+def _range_units(value: Value) -> tuple[int, int]:
+    """No reading is beyond these. The sines of waves may be off by a little."""
+    mean, noise = in_units(value, value.mean), in_units(value, value.noise)
+    amplitudes = [abs(in_units(value, wave.amplitude)) for wave in value.waves]
+    swing = sum(amplitude + (amplitude >> FRACTION_BITS - 8) for amplitude in amplitudes) + bool(amplitudes)
+    least, most = mean - noise - swing, mean + noise + swing
+    if value.walk:
+        ends = in_units(value, value.walk.least), in_units(value, value.walk.most)
+        least, most = least + min(ends), most + max(ends)
+    if value.least is not None:
+        least, most = (max(units, in_units(value, value.least)) for units in (least, most))
+    if value.most is not None:
+        least, most = (min(units, in_units(value, value.most)) for units in (least, most))
+    return least, most
+
+
 class Sensor:
     """The readings of one value in one task. They are whole numbers, in units of the last digit that is shown."""
 
     def __init__(self, value: Value, seed: int, name: str, task: str) -> None:
-        self.decimals = value.decimals
+        self.value, self.decimals = value, value.decimals
         mean, noise = self._units(value.mean), self._units(value.noise)
         self._noisy = uniform(mean - noise, mean + noise, seed, "noise", name, task)
         self._walk = self._walked(value.walk, seed, name, task) if value.walk else None
@@ -112,8 +142,7 @@ class Sensor:
         return units
 
     def _units(self, value: float) -> int:
-        scale: int = 10**self.decimals
-        return round(value * scale)
+        return in_units(self.value, value)
 
     def _walked(self, walk: Walk, seed: int, name: str, task: str) -> Blocks:
         """Where the walk is, by the number of the reading. It goes on from block to block; where each block of it

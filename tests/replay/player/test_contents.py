@@ -153,14 +153,17 @@ def test_moments_need_not_be_evenly_spaced() -> None:
     ]
 
 
-@pytest.mark.parametrize("pattern", ["", "plain %s", "{date}T{time}", "{counter:3}-{boot}", "{year}", "\u00b0{hour:4}"])
+CLOCKED = ["", "plain %s", "{date}T{time}", "{counter:3}-{boot}", "{year}", "\u00b0{hour:4}"]
+
+
+@pytest.mark.parametrize("pattern", [*CLOCKED, "{date} {time},{level:5},{temp:3}\n"])
 def test_a_length_that_is_known_is_that_of_the_text(pattern: str) -> None:
     contents = text(pattern)
     for year in (1, 9999, 10_000, 123_456):
         at = Moment(moment(year, 12, 31), 1000, 12)
         (made,) = contents.many(Series((at.now_ns,), 3000, 3, 12))
         assert contents.length_at(at) == len(made)
-    assert text("{date},{level}").length_at(Moment()) is None
+    assert text("{date},{level:4}").length_at(Moment()) is None
     assert (fillers([7, 7]).length_at(Moment()), fillers([7, 8]).length_at(Moment())) == (7, None)
 
 

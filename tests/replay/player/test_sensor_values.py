@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from simfs.flash.rng import BLOCK_NUMBERS
 from simfs.replay.device.clock import NS_PER_DAY, moment
-from simfs.replay.player.sensor_values import FRACTION_BITS, Sensor, point_set, sine, sines
+from simfs.replay.player.sensor_values import FRACTION_BITS, Sensor, length_of, point_set, sine, sines
 from simfs.replay.scenario.tables import Value
 
 
@@ -52,6 +52,46 @@ def test_many_sines_are_the_hosts_to_eight_digits(whole: int) -> None:
 )
 def test_readings_are_written_with_all_their_digits(units: int, decimals: int, text: str) -> None:
     assert point_set(units, decimals) == text
+
+
+@pytest.mark.parametrize(
+    ("table", "width", "length"),
+    [
+        ({"mean": 18.5, "decimals": 1, "noise": 0.4}, 0, 4),
+        ({"mean": 99.5, "decimals": 1, "noise": 0.5}, 0, None),
+        ({"mean": 0.5, "noise": 9.5}, 0, None),
+        ({"mean": 0.5, "noise": 9.5}, 3, 3),
+        ({"mean": 15, "noise": 20, "least": 10, "most": 99}, 0, 2),
+        ({"mean": 50, "waves": [{"amplitude": -39, "period": "1 d"}]}, 0, 2),
+        ({"mean": 50, "waves": [{"amplitude": 30, "period": "1 d"}, {"amplitude": 11, "period": "9 h"}]}, 0, None),
+        ({"mean": 50, "walk": {"step": 1, "least": -40, "most": 49}}, 0, 2),
+        ({"mean": 50, "walk": {"step": 1}}, 0, None),
+    ],
+)
+def test_how_long_the_texts_of_all_readings_are(table: dict[str, Any], width: int, length: int | None) -> None:
+    assert length_of(Value.model_validate(table), width) == length
+
+
+WAVE = st.fixed_dictionaries({"amplitude": st.floats(-9, 9), "period": st.just("1 d")})
+BOUND = st.floats(-99, 99)
+VALUE = st.fixed_dictionaries(
+    {"mean": BOUND, "decimals": st.integers(0, 2), "noise": st.floats(0, 9)},
+    optional={
+        "waves": st.lists(WAVE, max_size=2),
+        "walk": st.fixed_dictionaries({"step": st.floats(1, 9), "least": BOUND, "most": BOUND}),
+        "least": BOUND,
+        "most": BOUND,
+    },
+)
+
+
+@given(VALUE, st.integers(0, 5))
+def test_no_reading_has_another_length_than_all_are_said_to_have(table: dict[str, Any], width: int) -> None:
+    made = sensor(**table)
+    length = length_of(made.value, width)
+    times = range(0, NS_PER_DAY, NS_PER_DAY // 100)
+    lengths = {len(point_set(units, made.decimals).rjust(width)) for units in made.readings(0, 0, times)}
+    assert length is None or lengths == {length}
 
 
 @given(st.integers(-(10**14), 10**14), st.integers(0, 6))

@@ -81,6 +81,11 @@ name = "settings"
 every = "1 h"
 operations = [{ do = "write", file = "/new", text = "{date} {time}" }, { do = "rename", file = "/new", to = "/old" }]
 """
+READINGS = """
+[values.level]
+mean = 500
+noise = 400
+""" + GAUGE.replace('size = "40 B"', 'text = "{date} {time} {level} and still rising"')
 HOURS = GAUGE.replace("{date}", "{year}{month}{day}-{hour}").replace("keep = 1", "keep = 30")
 STORES = {
     "greedy": "",
@@ -90,7 +95,10 @@ STORES = {
     "idle": "idle_cleaning = true",
     "no levelling": "level_threshold = 0",
 }
-DEVICES = {"gauge": GAUGE, "read": GAUGE + OFFICE, "boots": GAUGE + WATCHDOG, "renamed": RENAMER, "hours": HOURS}
+DEVICES = {
+    "gauge": GAUGE, "read": GAUGE + OFFICE, "boots": GAUGE + WATCHDOG, "renamed": RENAMER, "hours": HOURS,
+    "readings": READINGS,
+}  # fmt: skip
 
 
 def both_ways(tasks: str, store: str, cycles: int, start: str) -> EndOfLife:
@@ -104,7 +112,8 @@ def both_ways(tasks: str, store: str, cycles: int, start: str) -> EndOfLife:
 
 
 @pytest.mark.parametrize(
-    ("tasks", "start"), [("gauge", "2031-03-01"), ("read", "9999-12-20"), ("renamed", "2031-03-01")]
+    ("tasks", "start"),
+    [("gauge", "2031-03-01"), ("read", "9999-12-20"), ("renamed", "2031-03-01"), ("readings", "2031-03-01")],
 )
 def test_skipped_periods_change_nothing(tasks: str, start: str) -> None:
     assert both_ways(DEVICES[tasks], "", 36, start).skipped_periods > 0
@@ -148,7 +157,7 @@ def test_a_device_that_wears_nothing_lives_for_ever() -> None:
     ],
 )
 def test_what_stands_against_a_period_is_said(operation: str, why: str) -> None:
-    values = "[values.level]\nmean = 1\n"
+    values = "[values.level]\nmean = 1\nnoise = 9\n"
     task = f'[[task]]\nname = "t"\nevery = "1 h"\noperations = [{operation}]'
     assert why in obstacle(device(task + "\n" + values))
     assert obstacle(device(GAUGE + OFFICE)) == ""
