@@ -30,6 +30,9 @@ CLEAR_LEAD = 20  # erases of a block
 MAX_NS = 1_000_000 * NS_PER_YEAR
 TURNS_PROJECTED = 24  # erases of each block on average before a projection, half of which give the pace
 
+Noted = tuple[dict[str, list[int]], dict[str, TaskTally]]
+"""Erases and tallies when a period began."""
+
 Progress = Callable[[int, int], None]
 """Called with erases so far, and with those that it takes."""
 
@@ -110,7 +113,7 @@ class _SkippingPlayer(FastPlayer):
 
     def __init__(self, scenario: Scenario, device: Device, life: _Life) -> None:
         super().__init__(scenario, device)
-        self._life, self._finder = life, PeriodFinder(self, scenario)
+        self._life, self._finder = life, PeriodFinder(self, scenario, life.note)
         if not obstacle(scenario) and not life.erases_max:
             self.pause_ns = device.start_ns - device.start_ns % NS_PER_DAY + NS_PER_DAY
 
@@ -118,8 +121,6 @@ class _SkippingPlayer(FastPlayer):
         """At midnight."""
         today = self.pause_ns // NS_PER_DAY
         passed = self._finder.look(today)
-        if self._finder.began == today:
-            self._life.note()
         if passed is not None:
             self._life.take_periods(self._finder, passed, self.end_ns)
         self.pause_ns += NS_PER_DAY
@@ -148,13 +149,13 @@ class _Life:
         with suppress(LifeEnded):
             player.play(None)
 
-    def note(self) -> None:
+    def note(self) -> Noted:
         """A period may begin here."""
-        self._before = self.wear.copy(), deepcopy(self.device.tasks)
+        return self.wear.copy(), deepcopy(self.device.tasks)
 
-    def take_periods(self, finder: PeriodFinder, passed: Passed, end_ns: int) -> None:
-        """Skip periods like the one since `note`: as many as end before a block is at its limit and before `end_ns`."""
-        wear, tallies = self._before
+    def take_periods(self, finder: PeriodFinder[Noted], passed: Passed[Noted], end_ns: int) -> None:
+        """Skip periods like the one that passed: as many as end before a block is at its limit and before `end_ns`."""
+        wear, tallies = passed.noted
         period_ns = passed.days * NS_PER_DAY
         worn = self.wear.periods_left(wear)
         if worn is None:  # nothing wears

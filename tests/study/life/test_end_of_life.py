@@ -119,6 +119,12 @@ def test_skipped_periods_change_nothing(tasks: str, start: str) -> None:
     assert both_ways(DEVICES[tasks], "", 36, start).skipped_periods > 0
 
 
+def test_a_period_is_found_when_it_has_passed_once() -> None:
+    life = both_ways(GAUGE, "", 100, "2031-03-01")
+    assert life.skipped_periods > 0
+    assert life.simulated_ns < 2 * life.period_ns
+
+
 def test_skipped_periods_change_nothing_with_two_heads() -> None:
     assert both_ways(GAUGE, STORES["cost-benefit"], 24, "2031-03-01").end == "rated"
 
