@@ -25,7 +25,6 @@ class NorFlash(Shown):
     What is not given comes from the datasheet (a plain generic one, invented, when none is named); sizes given
     together with a datasheet must agree with it. `strict` refuses what a firmware must not do with a ProgramError;
     otherwise the flash does what the part does and notes an Event. Address or block out of range: ValueError.
-
     `seed` is kept for whoever draws something random about this flash.
 
     reads, read_bytes, programs, program_bytes and erases are counted as they happen, one program for each call of
@@ -75,13 +74,11 @@ class NorFlash(Shown):
         self._data, self._cells, self._starts_with = data, memoryview(data), data.startswith
         self._late = LateBytes(geometry.block_bytes)
         self._erase_counts = [0] * geometry.block_count
-        pages = geometry.size_bytes // geometry.page_bytes if geometry.page_programs_max else 0
-        self._page_programs = [0] * pages
+        self._page_programs = [0] * (geometry.size_bytes // geometry.page_bytes if geometry.page_programs_max else 0)
         # The quick paths below serve addresses up to these ends; 0 sends every operation the careful way.
-        short = geometry.page_bytes <= LONGEST_QUICK_PAGE
-        simple = short and geometry.program_unit_bytes == 1 and not geometry.page_programs_max
+        limited = geometry.page_bytes > LONGEST_QUICK_PAGE or geometry.program_unit_bytes > 1 or self._page_programs
         self._read_end = geometry.size_bytes if self._faults is None else 0
-        self._program_end = self._simple_end = self._read_end if simple else 0
+        self._program_end = self._simple_end = 0 if limited else self._read_end
 
     @classmethod
     def part(
@@ -92,8 +89,7 @@ class NorFlash(Shown):
         if name not in PARTS:
             raise ValueError(f"no part named {name!r}; known are {', '.join(PARTS)}")
         sheet = PARTS[name]
-        count = sheet.geometry(block_count).block_count
-        return cls(count, seed=seed, strict=strict, faults=faults, datasheet=sheet)
+        return cls(sheet.geometry(block_count).block_count, seed=seed, strict=strict, faults=faults, datasheet=sheet)
 
     @classmethod
     def from_image(
@@ -127,6 +123,11 @@ class NorFlash(Shown):
             return self._cells[address:end].tobytes()
         self._begin_read(address, length)
         return bytes(self._data[address:end])
+
+    def window(self, address: int, end: int) -> memoryview | None:
+        """The cells up to `end`, for whoever counts the reads of them; None where each has to be one by itself."""
+        self._late.settle(self._cells, address, end)
+        return self._cells[address:end] if 0 <= address < end <= self._read_end else None
 
     def blank(self, address: int, length: int) -> bool:
         """Whether `length` bytes from `address` are all FFh; counted as a read of them."""
@@ -196,8 +197,7 @@ class NorFlash(Shown):
 
     def copy(self) -> NorFlash:
         """A flash with the same cells and its counters at zero, without a fault plan."""
-        sizes = self.geometry.block_bytes, self.geometry.page_bytes
-        copy = NorFlash.from_image(self._data, *sizes, self.datasheet)
+        copy = NorFlash.from_image(self._data, self.geometry.block_bytes, self.geometry.page_bytes, self.datasheet)
         copy._late.take(self._late)
         return copy
 

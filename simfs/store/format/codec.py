@@ -29,6 +29,7 @@ NUMBER_MAX = 1 << 63  # beyond this sequence number no store ever gets
 
 HEAD = Struct("<IHII")  # kind | order << 8, length, file, offset
 HEADER = Struct("<IHIIH")  # the same with its check
+CHECKED_BYTES = HEAD.size
 ENTRY = Struct("<QII")  # address in the block | kind << 24 | order << 28 | length << 48, file, offset
 SEAL = Struct("<HHIIQ")  # magic, entries, end of the frames, orders given out, base ... CRC-32
 SEALED = Struct("<HHIIQI")  # the same with its CRC-32
@@ -144,7 +145,7 @@ def decode_header(raw: bytes, address: int, salt: int) -> Frame | None:
         kind ^= INNER
         if kind not in KINDS:
             return None
-    if crc32(raw[:14], salt) & 0xFFFF != check:
+    if crc32(raw[:CHECKED_BYTES], salt) & 0xFFFF != check:
         return None
     return Frame(kind, length, file, offset, first >> 8, address)
 
@@ -152,7 +153,7 @@ def decode_header(raw: bytes, address: int, salt: int) -> Frame | None:
 def payload_is_sound(raw: bytes, length: int, salt: int) -> bool:
     """Whether the CRC-32 of a whole frame in `raw` holds."""
     end = HEADER_BYTES + length
-    return bool(crc32(raw[HEADER_BYTES:end], crc32(raw[:14], salt)) == U32.unpack_from(raw, end)[0])
+    return bool(crc32(raw[HEADER_BYTES:end], crc32(raw[:CHECKED_BYTES], salt)) == U32.unpack_from(raw, end)[0])
 
 
 def encode_seal(entries: list[bytes], seal: Seal, salt: int) -> bytes:

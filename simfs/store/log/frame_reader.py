@@ -2,8 +2,21 @@
 
 from __future__ import annotations
 
+from zlib import crc32
+
 from simfs.flash import NorFlash
-from simfs.store.format.codec import DATA, FRAME_BYTES, HEADER_BYTES, HOLE, U32, Frame, decode_header, payload_is_sound
+from simfs.store.format.codec import (
+    CHECKED_BYTES,
+    DATA,
+    FRAME_BYTES,
+    HEADER,
+    HEADER_BYTES,
+    HOLE,
+    U32,
+    Frame,
+    decode_header,
+    payload_is_sound,
+)
 from simfs.store.format.errors import CorruptStore
 from simfs.store.format.layout import Layout, align_up
 from simfs.store.format.runs import Run
@@ -61,9 +74,10 @@ class Reader:
         if not place:
             raise CorruptStore(f"bytes {start} to {stop} of file {file} are missing")
         read, step, block_bytes = self._flash.read, self._layout.step, self._layout.block_bytes
-        block, address = place // block_bytes, place
+        block = place // block_bytes
         end, salt = (block + 1) * block_bytes, self._blocks.salt[block]
-        parts = []
+        parts, address = self._data_in_a_row(file, place, end, salt, start, stop)
+        start += sum(map(len, parts))
         while start < stop:
             fits = address + FRAME_BYTES <= end
             frame = decode_header(read(address, HEADER_BYTES), address, salt) if fits else None
@@ -80,6 +94,33 @@ class Reader:
             address += FRAME_BYTES + length
             address += -address % step
         return parts[0] if len(parts) == 1 else b"".join(parts)
+
+    def _data_in_a_row(
+        self, file: int, address: int, end: int, salt: int, start: int, stop: int
+    ) -> tuple[list[bytes], int]:
+        """The first part of what `span` reads, in less time: as long as sound DATA frames of the file come in a row.
+        And the address of the frame with which it has to go on. Counts the same reads."""
+        cells, step = self._flash.window(address, end), self._layout.step
+        parts: list[bytes] = []
+        reads = read_bytes = at = 0
+        while cells is not None and start < stop and at + FRAME_BYTES <= len(cells):
+            first, length, of_file, offset, check = HEADER.unpack_from(cells, at)
+            ends = at + HEADER_BYTES + length
+            salted = crc32(cells[at : at + CHECKED_BYTES], salt)
+            if first & 0xFF != DATA or of_file != file or salted & 0xFFFF != check or ends + U32.size > len(cells):
+                break
+            if start < offset + length:
+                if offset > start or crc32(cells[at + HEADER_BYTES : ends], salted) != U32.unpack_from(cells, ends)[0]:
+                    break
+                parts.append(cells[ends - length + start - offset : min(ends, ends - length + stop - offset)].tobytes())
+                start += len(parts[-1])
+                reads, read_bytes = reads + 1, read_bytes + FRAME_BYTES + length
+            reads, read_bytes = reads + 1, read_bytes + HEADER_BYTES
+            at += FRAME_BYTES + length
+            at += -(address + at) % step
+        self._flash.reads += reads
+        self._flash.read_bytes += read_bytes
+        return parts, address + at
 
     def _next_page(self, address: int) -> int:
         """Where frames go on when the log left the rest of a page blank; CorruptStore when it did not."""
