@@ -180,11 +180,20 @@ def test_a_run_counts_the_wear_of_the_other_regions(device: Path) -> None:
 
 
 def test_a_region_that_outlives_the_store_changes_no_verdict(device: Path) -> None:
-    device.write_text((CHIP + RUN).replace('"90 s"', '"20 d"'))
+    """The store is written over some twenty times a day, so that it lasts about ten years; the region lasts 821."""
+    busy = RUN.replace("10 min", "1 min").replace("append", "write").replace("30 B", "1 KiB").replace("{date}", "now")
+    device.write_text(CHIP.replace('"90 s"', '"3 d"') + busy.replace(", keep = 2", ""))
     done = invoke("run", device)
     assert done.exit_code == 0
     assert "wears out" not in done.stdout
     assert "life, settings" in done.stdout
+    assert 'settings" wears out' in invoke_with(device, '"3 d"', '"30 min"')
+
+
+def invoke_with(device: Path, old: str, new: str) -> str:
+    """What a run prints once the scenario is changed, on one line."""
+    device.write_text(device.read_text().replace(old, new))
+    return " ".join(invoke("run", device).stdout.split())
 
 
 def test_the_shipped_scenario_has_one_of_each_kind() -> None:

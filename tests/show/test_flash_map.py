@@ -100,6 +100,15 @@ def test_lines_of_text_never_cover_each_other_and_stay_in_the_picture() -> None:
     assert heights[-1] < float(tree.get("height", "")) - 20
 
 
+def test_lines_of_small_regions_at_the_end_go_up_instead_of_past_the_strip() -> None:
+    last = drawn(*(region(f"r{at}", "store", MIB - (5 - at) * BLOCK, BLOCK) for at in range(5)))
+    tree = ElementTree.fromstring(as_svg(last))
+    assert (
+        max(float(one.get("y", "")) for one in tree.iter(f"{SVG}text") if one.get("x") == "270")
+        < STRIP_TOP + STRIP_HEIGHT
+    )
+
+
 def test_no_two_kinds_of_region_differ_by_colour_alone() -> None:
     assert len({(look.hatching, kind if not look.hatching else "") for kind, look in LOOKS.items()}) == len(LOOKS)
     for shade in ("light", "dark"):

@@ -162,19 +162,21 @@ def test_a_store_that_shares_an_erase_block_hears_with_whom(tmp_path: Path) -> N
     assert "shares" not in found["region[0].size"] + found["region[2].start"]
 
 
-def test_a_store_that_overlaps_is_told_so_once(tmp_path: Path) -> None:
-    found = faults(
-        tmp_path, region("main", "program", size="64 KiB"), region("files", "store", start="0x8000", size="128 KiB")
-    )
+def test_a_store_that_overlaps_is_not_told_of_sharing_as_well(tmp_path: Path) -> None:
+    main = region("main", "program", size="64 KiB")
+    found = faults(tmp_path, main, region("files", "store", start="0x8000", size="128 KiB"))
     assert list(found) == ["region[1].start"]
     assert " AND " not in found["region[1].start"]
+    found = faults(tmp_path, main, region("files", "store", start="0x8800", size="128 KiB"))
+    assert 'inside "main"' in found["region[1].start"]
+    assert "shares" not in found["region[1].start"]
 
 
 def test_a_region_with_a_fault_of_its_own_hides_no_fault_of_another(tmp_path: Path) -> None:
     found = faults(
         tmp_path,
         region("a", "spare", size="8 KB"),
-        region("b", "spare", size="4 KiB"),  # nobody knows where it lies
+        region("b", "spare", size="256 KiB"),  # nobody knows where it lies
         region("c", "spare", start="0x20000", size="8 KiB"),
         region("d", "spare", start="0x21000", size="8 KiB"),
     )
