@@ -66,6 +66,13 @@ def test_the_text_says_what_is_left_and_how_long_it_lasts() -> None:
     assert max(map(len, as_text(SHARED).splitlines())) <= COLUMNS
 
 
+def test_the_longest_names_addresses_and_sizes_fit_the_screen() -> None:
+    chip, name = 256 * MIB, "w" * 40
+    rows = (region(name, "parameters", BLOCK, chip - 2 * BLOCK, erased_every_ns=1), region("f", "store", 0, BLOCK))
+    wide = FlashMap("t" * 200, "chip.toml", "generic", chip, BLOCK, 10_000, rows, (), Stretch(0, BLOCK))
+    assert max(map(len, as_text(wide).splitlines())) <= COLUMNS
+
+
 def test_a_store_as_large_as_can_be_gets_no_proposal() -> None:
     alone = drawn(region("files", "store", 0, MIB), largest=Stretch(0, MIB))
     assert proposal(alone) == ("The store is as large as the other regions let it be.", "")

@@ -13,7 +13,7 @@ from simfs.study.flash_map import FlashMap
 
 COLUMNS = 100
 SCALE_SIGNS = 32
-NAME_WIDTH = 20
+NAME_WIDTH = 16
 EMPTY = {"spare": "-", FREE: "."}
 
 
