@@ -172,6 +172,17 @@ def test_a_store_that_overlaps_is_not_told_of_sharing_as_well(tmp_path: Path) ->
     assert "shares" not in found["region[1].start"]
 
 
+def test_nobody_is_told_to_go_behind_the_end_of_the_chip(tmp_path: Path) -> None:
+    found = faults(
+        tmp_path,
+        region("a", "store", size="2 MiB"),
+        region("b", "spare", start="0x80000", size="4 KiB"),
+        region("c", "spare", start="0x180000", size="4 KiB"),
+    )
+    assert found["region[1].start"].endswith("; make that one smaller")
+    assert " AND " not in found["region[2].start"]
+
+
 def test_a_region_with_a_fault_of_its_own_hides_no_fault_of_another(tmp_path: Path) -> None:
     found = faults(
         tmp_path,

@@ -159,9 +159,10 @@ def _turn_faults(one: Placed, sheet: Datasheet) -> Found:
 def _overlaps(placed: list[Placed], sheet: Datasheet) -> Found:
     """Each pair of regions that overlap, told of the one that begins later."""
     for early, late in combinations(sorted(placed, key=lambda one: one.start_bytes), 2):
-        if late.start_bytes < early.end_bytes and late.size_bytes:
+        if late.start_bytes < min(early.end_bytes, sheet.size_bytes) and late.size_bytes:
             step = rounded_up(late.region.align or sheet.block_bytes, sheet.block_bytes)
             what = f'it begins at {address(late.start_bytes)}, inside "{early.region.name}", '
             what += f"which reaches from {address(early.start_bytes)} to {address(early.end_bytes)}"
-            right = address(rounded_up(early.end_bytes, step))
-            yield ("region", late.number, "start"), f"{what}; write {right} or more, or make that one smaller"
+            behind = rounded_up(early.end_bytes, step)
+            right = f"write {address(behind)} or more, or " if behind < sheet.size_bytes else ""
+            yield ("region", late.number, "start"), f"{what}; {right}make that one smaller"
