@@ -9,10 +9,9 @@ import stat
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from simfs.bridges.mount.programs import Programs
 from simfs.bridges.mount.store import MountedStore
 from simfs.bridges.mount.tree import File, Folder, Owner
-
-HOST = "(host)"
 
 
 @dataclass(slots=True)
@@ -41,6 +40,7 @@ class Calls:
         self._caller = caller
         self.handles: dict[int, Handle | Folder] = {}
         self._next_handle = 1
+        self._programs = Programs()
         self.aside: dict[str, File] = {}  # removed, and still open
 
     def new_handle(self, what: Handle | Folder) -> int:
@@ -88,12 +88,7 @@ class Calls:
 
     def calling_task(self) -> str:
         """The name of the program that asks."""
-        process = self._caller()[2] if self._caller else 0
-        try:
-            with open(f"/proc/{process}/comm", encoding="utf-8", errors="backslashreplace") as file:
-                return file.read().rstrip("\n") or HOST
-        except OSError:
-            return HOST
+        return self._programs.name_of(self._caller()[2] if self._caller else 0)
 
 
 def refusal(number: int, path: str | None) -> OSError:

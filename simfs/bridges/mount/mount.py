@@ -9,6 +9,7 @@ from contextlib import contextmanager, nullcontext
 from types import ModuleType
 from typing import Any
 
+from simfs.bridges.mount.binding import binding
 from simfs.bridges.mount.operations import Operations
 from simfs.bridges.mount.saving import Saving
 from simfs.bridges.mount.store import Left, MountedStore
@@ -99,14 +100,7 @@ def _serve(library: ModuleType, operations: Operations, directory: str, read_onl
     options["default_permissions"] = True  # the kernel asks modes and owners
     if operations.mounted.aliases:  # the kernel must ask anew for each name
         options |= {"attr_timeout": 0.0, "entry_timeout": 0.0}
-    calls = type("Calls", (library.FUSE,), {"rename_fuse_3": _rename})
-    calls(operations, os.path.abspath(directory), foreground=True, nothreads=True, **options)
-
-
-def _rename(self: Any, old: bytes, new: bytes, flags: int) -> int:
-    """mfusepy's own leaves out the flags."""
-    done: int = self.operations.rename(os.fsdecode(old), os.fsdecode(new), flags)
-    return done
+    binding(library)(operations, os.path.abspath(directory), foreground=True, nothreads=True, **options)
 
 
 @contextmanager

@@ -33,8 +33,7 @@ class Operations(NameCalls):
             "st_atime": entry.read_ns, "st_mtime": entry.changed_ns, "st_ctime": entry.status_ns,
         }  # fmt: skip
         if isinstance(entry, Folder):
-            below = sum(isinstance(found, Folder) for _, found in entry.entries.values())
-            return {**shape, "st_mode": stat.S_IFDIR | entry.mode, "st_nlink": 2 + below}
+            return {**shape, "st_mode": stat.S_IFDIR | entry.mode, "st_nlink": 2 + entry.folder_count}
         size = self.mounted.size_bytes(entry)
         links = int(not entry.removed)
         blocks = -(-self.mounted.stored_bytes(entry, size) // 512)
@@ -82,18 +81,20 @@ class Operations(NameCalls):
 
     def read(self, _path: str | None, size: int, offset: int, fh: int) -> bytes:
         handle = self.file_handle(fh)
+        stream, file = handle.stream, handle.file
 
         def action() -> bytes:
-            handle.stream.seek(offset)
-            return handle.stream.read(size) or b""
+            if stream.tell() != offset:
+                stream.seek(offset)
+            return stream.read(size) or b""
 
-        data = self._on_handle("read", handle, action, writes=False)
-        handle.file.read_ns = self.mounted.clock_ns()
+        data = self.mounted.perform("read", file.name, action, writes=False, task=handle.task)
+        file.read_ns = self.mounted.now_ns
         return data
 
     def write(self, _path: str | None, data: bytes, offset: int, fh: int) -> int:
         handle = self.file_handle(fh)
-        stream = handle.stream
+        stream, file = handle.stream, handle.file
 
         def action() -> int:
             if handle.appends:
@@ -102,8 +103,8 @@ class Operations(NameCalls):
                 stream.seek(offset)
             return stream.write(data)
 
-        written = self._on_handle("write", handle, action, writes=True)
-        handle.file.changed_ns = handle.file.status_ns = self.mounted.clock_ns()
+        written = self.mounted.perform("write", file.name, action, writes=True, task=handle.task)
+        file.changed_ns = file.status_ns = self.mounted.now_ns
         return written
 
     def flush(self, _path: str | None, fh: int) -> int:

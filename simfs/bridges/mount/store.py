@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass
 from threading import Lock
-from typing import TypeVar
+from typing import TypeVar, cast
 
 from simfs.bridges.mount.tree import File, Folder, Owner, Tree, not_shown, path_of
 from simfs.files.contract import AnyStore
@@ -56,6 +56,7 @@ class MountedStore:
             raise CannotShow(f"its names can't be shown as directories: {'; '.join(faults[:FAULTS_SHOWN])}{more}")
         names = store.names()
         self.clock_ns = clock_ns
+        self.now_ns = 0  # when the last operation began
         self.device = Device(store, start_ns=UNIX_START_NS + clock_ns(), observers=observers)
         self.tree = Tree(Owner(*owner, clock_ns()), self._key)
         for name in names:
@@ -77,11 +78,14 @@ class MountedStore:
         """One operation on the store, noted. What the store refuses is noted and raised."""
         if self._leaving is not None and not settled:
             self.settle()
-        now_ns = UNIX_START_NS + self.clock_ns()
+        device = self.device
+        self.now_ns = self.clock_ns()
+        now_ns = UNIX_START_NS + self.now_ns
         with self.at_rest:
-            self.device.wait_until(now_ns)
-            with self.device.operation(task, operation, name, writes=writes, due_ns=now_ns):
-                return action()
+            if device.now_ns < now_ns:
+                device.wait_until(now_ns)
+            done = device.perform(task, operation, name, action, writes=writes, due_ns=now_ns, raises=True)
+        return cast("T", done)  # None only where that is what the action gives
 
     def name_of(self, path: str) -> str:
         """The name in the store of a path, which may be overlong."""

@@ -40,9 +40,20 @@ class File(Entry):
 
 @dataclass(slots=True, eq=False)
 class Folder(Entry):
-    """A directory: by key, the name as it is shown and what it is."""
+    """A directory: by key, the name as it is shown and what it is; `folder_count` of them are directories."""
 
     entries: dict[str, tuple[str, File | Folder]] = field(default_factory=dict)
+    folder_count: int = 0
+
+    def put(self, key: str, shown: str, entry: File | Folder) -> None:
+        self.take(key)
+        self.entries[key] = shown, entry
+        self.folder_count += isinstance(entry, Folder)
+
+    def take(self, key: str) -> None:
+        """Nothing is left under this key."""
+        found = self.entries.pop(key, None)
+        self.folder_count -= found is not None and isinstance(found[1], Folder)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,15 +109,17 @@ class Tree:
         here = self.root
         *above, last = _parts(path)
         for part in above:
-            _, below = here.entries.setdefault(self._key(part), (part, self.new_folder(0o755, self._owner)))
+            if self._key(part) not in here.entries:
+                here.put(self._key(part), part, self.new_folder(0o755, self._owner))
+            _, below = here.entries[self._key(part)]
             if not isinstance(below, Folder):
                 raise _error(errno.ENOTDIR, path)
             here = below
-        here.entries[self._key(last)] = (last, entry)
+        here.put(self._key(last), last, entry)
 
     def take(self, path: str) -> None:
         """Show nothing under this path any more."""
-        del self.folder_of(path).entries[self._key(path.rpartition("/")[2])]
+        self.folder_of(path).take(self._key(path.rpartition("/")[2]))
 
     def empty_folders(self) -> list[str]:
         """Paths of directories that hold nothing, the root left out."""

@@ -39,7 +39,6 @@ from simfs.store.batch.appends import Stretch
 T = TypeVar("T")
 
 Readings = tuple[int, Mark, int, int, int]  # the clock, the medium's counters, the store's meters
-
 NAMES_KEPT = 1_000_000
 
 
@@ -56,11 +55,9 @@ class Device:
         self._take(store)
         for observer in observers:
             self.observe(observer)
-        self.start_ns = start_ns
-        self.now_ns = start_ns
+        self.start_ns = self.now_ns = start_ns
         self.tasks: dict[str, TaskTally] = {}
-        self.writes = StallLog()
-        self.held = HeldReads()
+        self.writes, self.held = StallLog(), HeldReads()
         self.boots: list[Boot] = []
         self.names_used: set[str] = set()  # of operations that write, the first NAMES_KEPT
         self._refusals = RefusalLog()
@@ -81,8 +78,9 @@ class Device:
         writes: bool,
         pattern: str = "",
         due_ns: int | None = None,
+        raises: bool = False,
     ) -> T | None:
-        """Run one operation on the store; note its time on the medium; an `OSError` becomes a `Refusal` and None.
+        """Run one operation on the store; note its time on the medium; an `OSError` becomes a `Refusal`, raised or not.
 
         The clock moves on by the operation's busy and read time. `pattern` stands for the name where refusals are
         grouped. `due_ns` is when the operation should have begun: a read that begins later, because another task's
@@ -95,6 +93,8 @@ class Device:
         except OSError as error:
             refused = error
         self._end(task, operation, name, before, writes, pattern, refused)
+        if raises and refused is not None:
+            raise refused
         return result
 
     @contextmanager
