@@ -151,6 +151,9 @@ def descriptors(place: str) -> list[Any]:
     found += [os.fstat(file).st_size, os.stat(file).st_size, os.path.sameopenfile(file, file)]
     os.close(file)
     found += [told(lambda: os.read(file, 1)), told(lambda: os.close(file))]
+    appending = os.open(f"{place}/f", os.O_RDWR | os.O_APPEND)
+    found += [os.write(appending, b"!"), os.lseek(appending, 0, os.SEEK_SET), os.read(appending, 20)]
+    os.close(appending)
     with os.fdopen(os.open(f"{place}/f", os.O_WRONLY | os.O_APPEND), "a", encoding="utf-8") as log:
         log.write("end")
         log.flush()
