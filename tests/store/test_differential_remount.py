@@ -204,7 +204,7 @@ SETTINGS: dict[str, tuple[dict[str, int], dict[str, Any]]] = {
     "eager levelling": (SMALL, {"level_threshold": 1}),
     "idle cleaning": (SMALL, {"idle_cleaning": True}),
     "units of 8": ({**SMALL, "program_unit_bytes": 8}, {}),
-    "units of 16, two heads": ({**SMALL, "program_unit_bytes": 16}, {"log_heads": 2}),
+    "units of 16, two heads": ({**LARGE, "program_unit_bytes": 16}, {"log_heads": 2}),
     "eight programs a page": ({**SMALL, "page_programs_max": 8}, {}),
     "eight programs a page, pages": ({**LARGE, "page_programs_max": 8, "program_unit_bytes": 4}, {"packing": "page"}),
     "more reserve": (SMALL, {"reserve_blocks": 4}),
