@@ -17,7 +17,7 @@ NAMES = ("mount, one file", "mount, ten files in turn")
 def run(small: bool) -> Iterator[Figure]:
     """On 16 MiB, erase blocks of 4 KiB. A mount that may write: the store is settled, so that it writes nothing."""
     size_bytes, rounds = (256 << 10, 3) if small else (16 << 20, 15)
-    for name, count, goal in zip(NAMES, (1, 10), (5, 15), strict=True):
+    for name, count, goal in zip(NAMES, (1, 10), (5, 12), strict=True):
         store = new_store(size_bytes)
         append_until_full(store, [f"/log/{number}.csv" for number in range(count)])
         flash = store.flash
