@@ -59,7 +59,7 @@ class Stretch:
         """As many appends of these lengths as fit, from the first on."""
         layout, longest = self._state.layout, self.record_bytes_max
         count = next((at for at, length in enumerate(lengths) if not 0 < length <= longest), len(lengths))
-        starts = accumulate(map(layout.pitch, lengths[:count]), initial=FRAME_BYTES)
+        starts = accumulate(map(layout.pitches.__getitem__, lengths[:count]), initial=FRAME_BYTES)
         ends = list(map(add, starts, lengths[:count]))
         count = min(bisect_right(ends, self.room_bytes), self.count_max)
         if count < 1 or not self._has_capacity(sum(lengths[:count]), longest):

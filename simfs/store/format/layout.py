@@ -78,6 +78,8 @@ class Layout:
         self.runs_max = min(self.block_bytes // 256, 16 + self.block_bytes // 8192)
         self.full_cost = self.frame_cost(self.buffer_bytes)
         self.costs = (0, *(self.frame_cost(length) for length in range(1, self.buffer_bytes + 1)))  # of one frame
+        self.pitches = tuple(map(self.pitch, range(self.buffer_bytes + 1)))  # by the payload's length
+        self._sizes = tuple(self.padded(FRAME_BYTES + length) for length in range(self.buffer_bytes + 1))
         self.hole_cost = self.frame_cost(4)
         self.block_room = self._block_room()
         self.payload_max = max(4 + self.buffer_bytes, 2 * self.name_bytes)
@@ -174,9 +176,9 @@ class Layout:
         return (self.padded(FRAME_BYTES + payload_bytes) + 2 * self.page_bytes - 2) // self.page_bytes
 
     def placed(self, at: int, lengths: Sequence[int]) -> Placed:
-        """Frames with payloads of these lengths, the first of which starts at address `at`."""
-        starts = list(accumulate(map(self.pitch, lengths), initial=at % self.page_bytes))
-        end, sizes = starts.pop(), list(map(self.padded, map(FRAME_BYTES.__add__, lengths)))
+        """Frames with payloads of these lengths, which a write buffer holds; the first one starts at address `at`."""
+        starts = list(accumulate(map(self.pitches.__getitem__, lengths), initial=at % self.page_bytes))
+        end, sizes = starts.pop(), list(map(self._sizes.__getitem__, lengths))
         return _placed(starts, end, sizes, self.page_bytes)
 
     def placed_alike(self, at: int, length: int, count: int) -> Placed:
