@@ -24,7 +24,7 @@ from tests.support.whole_files import contents, put
 GOAL = 40_000
 CASES_PER_PART = 100
 SIZES = {"block_count": 10, "block_bytes": 1024, "page_bytes": 64}
-UNITS = {**SIZES, "page_bytes": 128, "program_unit_bytes": 8}
+UNITS = {**SIZES, "block_bytes": 2048, "page_bytes": 128, "program_unit_bytes": 8}
 SHORT = {"buffer_bytes": 64, "name_bytes": 8}
 NEW: dict[str, dict[str, Any]] = {
     "one head": SHORT,
