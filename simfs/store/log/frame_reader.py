@@ -123,12 +123,15 @@ class Reader:
         return parts, address + at
 
     def _next_page(self, address: int) -> int:
-        """Where frames go on when the log left the rest of a page blank; CorruptStore when it did not."""
+        """Where frames go on when the log left the rest of a page blank; CorruptStore when it did not. One flipped bit
+        there is no header, which has far more zeros."""
         layout = self._layout
         page = layout.page_bytes
         following = align_up(address, page)
-        blank = address % page and self._flash.blank(address, min(HEADER_BYTES, following - address))
-        if not blank or following % layout.block_bytes == 0:
+        if address % page == 0 or following % layout.block_bytes == 0:
+            raise damaged(address, layout)
+        raw = self._flash.read(address, min(HEADER_BYTES, following - address))
+        if 8 * len(raw) - int.from_bytes(raw).bit_count() > 1:
             raise damaged(address, layout)
         return following
 
