@@ -110,9 +110,10 @@ class Reader:
             if first & 0xFF != DATA or of_file != file or salted & 0xFFFF != check or ends + U32.size > len(cells):
                 break
             if start < offset + length:
-                if offset > start or crc32(cells[at + HEADER_BYTES : ends], salted) != U32.unpack_from(cells, ends)[0]:
+                payload = cells[at + HEADER_BYTES : ends]
+                if offset > start or crc32(payload, salted) != U32.unpack_from(cells, ends)[0]:
                     break
-                parts.append(cells[ends - length + start - offset : min(ends, ends - length + stop - offset)].tobytes())
+                parts.append(payload[start - offset : stop - offset].tobytes())
                 start += len(parts[-1])
                 reads, read_bytes = reads + 1, read_bytes + FRAME_BYTES + length
             reads, read_bytes = reads + 1, read_bytes + HEADER_BYTES
