@@ -22,6 +22,13 @@ BUGS = [
         REPLAY + "test_every_frame_in_a_listed_block_is_checked_when_it_is_read",
     ),
     Planted(
+        "the CRC of frames that are read in a row is not checked",
+        "simfs.store.log.frame_reader",
+        "if offset > start or crc32(payload, salted) != U32.unpack_from(cells, ends)[0]:",
+        "if offset > start:",
+        "store/log/test_frame_reader.py::test_frames_in_a_row_are_read_as_one_by_one",
+    ),
+    Planted(
         "a tombstone goes while an older name still stands elsewhere",
         "simfs.store.tables.claims",
         "self.bearers[key] > going.count(key)",
