@@ -22,7 +22,7 @@ from tests.support.places import ROOT
 GOALS = {
     "append": [0.85, 3],
     "scale": [1.15, 1.3, 1.3],
-    "mount": [5, 15],
+    "mount": [5, 12],
     "memory": [24, None],
     "startup": [60, 150],
     "campaign": [1.0, 0.4],
