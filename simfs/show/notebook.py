@@ -95,7 +95,7 @@ def _erases(least: int, most: int) -> str:
 
 def _run(run: Run) -> str:
     taken = with_outlook(run, figures(run))
-    ran = f"{units.time(run.duration_ns)} of device time from {units.moment(run.start_ns)} on"
+    ran = f"{units.time(run.duration_ns)} of device time{units.from_moment(run.start_ns)}"
     told = f"{units.plain(run.title, COLUMNS)}: {ran}. {verdict_of(taken, judge(run, taken))}"
     return textwrap.fill(told, COLUMNS, break_on_hyphens=False)
 

@@ -39,7 +39,7 @@ def as_text(figures: Figures, verdicts: tuple[Verdict, ...]) -> str:
 def _heading(subject: Subject) -> str:
     nearer = subject.settings.nearer
     ran = (
-        f"{units.time(subject.duration_ns)} of device time from {units.moment(subject.start_ns)} on, "
+        f"{units.time(subject.duration_ns)} of device time{units.from_moment(subject.start_ns)}, "
         f"{units.counted(subject.operations, 'operation')}"
     )
     lines = [

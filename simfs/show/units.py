@@ -56,6 +56,11 @@ def time(time_ns: int) -> str:
     return f"{number(time_ns / NS_PER_YEAR)} years"
 
 
+def from_moment(start_ns: int) -> str:
+    """When a run began, for its heading; nothing where nobody knows, as of a recording without dates."""
+    return f" from {moment(start_ns)} on" if start_ns else ""
+
+
 def moment(at_ns: int) -> str:
     """What the device's clock shows: the date, and the time of day unless it is midnight."""
     return format_moment(at_ns).partition(".")[0].removesuffix(" 00:00:00")

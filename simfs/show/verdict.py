@@ -28,7 +28,9 @@ def verdict_of(figures: Figures, verdicts: tuple[Verdict, ...]) -> str:
 
 
 def _when(figures: Figures, at_ns: int, *, roughly: bool = False) -> str:
-    """The date, with how long after the start that is."""
+    """The date, with how long after the start that is; of a run without a date only that."""
+    if not figures.subject.start_ns:
+        return f"{'about ' if roughly else ''}{units.time(at_ns)} after its start"
     date = units.moment(figures.subject.start_ns + at_ns)
     date = date.partition(" ")[0] if roughly or at_ns > 2 * NS_PER_DAY else date
     date = date.partition("-")[0] if roughly and at_ns > 10 * NS_PER_YEAR else date

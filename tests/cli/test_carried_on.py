@@ -30,7 +30,7 @@ TRACE = (
 LOG = text_of(console("boot", "open 3 w /a", "write 3 3 616263", "close 3"))
 
 
-@pytest.fixture(params=[TRACE, LOG], ids=["strace", "console"])
+@pytest.fixture(params=[TRACE, LOG], ids=["system calls", "console"])
 def recording(request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
     path = Path("recording.txt")

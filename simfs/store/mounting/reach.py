@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import replace
+from itertools import accumulate
 from typing import NamedTuple
 
 from simfs.store.format.codec import (
@@ -97,14 +99,11 @@ def missing_in(use: Used) -> list[Stretch]:
     if use.scan is None:
         return []
     known = [(frame.address, use.base + frame.order) for frame in use.scan.frames]
-    known += [(said.address, said.number) for said in use.scan.statements]
-    return [
-        (
-            max((number for at, number in known if at < begin), default=use.base - 1),
-            min((number for at, number in known if at >= end), default=NUMBER_MAX),
-        )
-        for begin, end in use.scan.gaps
-    ]
+    known = sorted(known + [(said.address, said.number) for said in use.scan.statements])
+    places, numbers = [at for at, _ in known], [number for _, number in known]
+    before = [use.base - 1, *accumulate(numbers, max)]
+    behind = [*accumulate(reversed(numbers), min, initial=NUMBER_MAX)][::-1]
+    return [(before[bisect_left(places, begin)], behind[bisect_left(places, end)]) for begin, end in use.scan.gaps]
 
 
 def numbers_before(use: Used, hurt: Stretch) -> int:
