@@ -12,24 +12,13 @@ from click.testing import CliRunner, Result
 
 from simfs.cli import commands
 from simfs.study.cuts.campaign import Chunk, ChunkResult, judge_chunk
+from tests.cli.test_progress import SCENARIO
 
 distributed = pytest.importorskip(
     "distributed", reason="dask.distributed is not installed; pip install 'simfs[cluster]' brings it"
 )
 pytestmark = pytest.mark.filterwarnings("ignore")  # of the library's own making
 
-SCENARIO = """\
-title = "A small device"
-[chip]
-size = "64 KiB"
-rated_cycles = 40
-[run]
-duration = "1 d"
-[[task]]
-name = "gauge"
-every = "1 h"
-operations = [{ do = "write", file = "/gauge.csv", size = "900 B" }]
-"""
 LAW = ("--scale-cycles", "60", "--shape", "3")
 COMMANDS = {
     "cuts": ("cuts", "gauge.toml", "--sample", "30"),
