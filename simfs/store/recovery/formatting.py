@@ -11,7 +11,7 @@ from simfs.store.format.config import StoreConfig
 from simfs.store.format.errors import CorruptStore, OutOfBlocks
 from simfs.store.format.settings import check_fit, settings_of
 from simfs.store.format.statement import Statement, encode_statement
-from simfs.store.log.marks import program_statement
+from simfs.store.log.marks import program_mark, program_statement
 from simfs.store.log.state import StoreState
 from simfs.store.mounting.block_reader import PLAINLY
 from simfs.store.mounting.survey import Survey, survey
@@ -36,6 +36,7 @@ def format_store(flash: NorFlash, config: StoreConfig) -> None:
     for block in _places(old, len(state.blocks)):
         if old is not None and old.is_sound and old.said.named:
             tried = old.state.segments.is_left
+            _unsettle(old)
             old.state.segments.mark_left()
         else:
             tried = True
@@ -55,6 +56,14 @@ def _old_store(flash: NorFlash) -> Survey | None:
     with suppress(CorruptStore, OutOfBlocks):
         return settle(found, PLAINLY)
     return found
+
+
+def _unsettle(old: Survey) -> None:
+    """NEXT in the old store's lead: should a cut leave it to rule, the next mount makes harmless what was tried in the
+    blocks that it names."""
+    layout, lead = old.state.layout, old.ruling.lead
+    with suppress(FlashError):
+        program_mark(old.state.flash, layout, lead * layout.block_bytes + layout.place_of(old.said).next)
 
 
 def _places(old: Survey | None, block_count: int) -> list[int]:

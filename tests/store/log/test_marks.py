@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from simfs import NorFlash, Store, StoreConfig
+from simfs import NorFlash, PowerCut, Store, StoreConfig
 from simfs.flash import Error, Faults, FlashError, Plan
 from simfs.store.format.codec import END_BYTES, decode_end
 from simfs.store.format.layout import Layout, Place, layout_of
@@ -204,3 +204,24 @@ def test_a_block_that_fails_behind_its_statement_does_not_rule(monkeypatch: pyte
     assert Store.mount(flash)._volume.state.segments.lead == 2
     (failed,), (going_on,) = (statements_on(flash)[block] for block in (1, 2))
     assert failed.number < going_on.number
+
+
+@pytest.mark.parametrize("unit", [1, 8])
+def test_a_format_that_was_cut_leaves_no_settled_store(unit: int) -> None:
+    """Its statement may read as nothing now, and as a new store later: a mount of the old one makes an end of it."""
+    flash = a_flash(unit)
+    put(Store.format(flash, CONFIG), "a", b"a")
+    Store.mount(flash)
+
+    def cut(address: int, data: bytes) -> None:
+        if address // 4096 == 1 and address % 4096 < 256:
+            raise PowerCut("before its statement")
+
+    again = NorFlash.from_image(flash.image(), datasheet=flash.datasheet)
+    again.listen(on_program=cut)
+    with pytest.raises(PowerCut):
+        Store.format(again, CONFIG)
+    after, touched = NorFlash.from_image(again.image(), datasheet=flash.datasheet), set[int]()
+    after.listen(lambda address, data: touched.add(address // 4096), touched.add)
+    assert Store.mount(after).names() == ["a"]
+    assert 1 in touched
