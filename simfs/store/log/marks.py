@@ -3,11 +3,15 @@ counts, so it may be programmed again."""
 
 from __future__ import annotations
 
+from operator import and_
+
 from simfs.flash import NorFlash
 from simfs.store.format.codec import END_BYTES, encode_end
 from simfs.store.format.layout import Layout, Place
 from simfs.store.format.statement import Statement
 from simfs.store.log.heads import Log
+
+BYTE_HALVES = ((0, b"\xf0"), (0, b"\x0f"))  # of a mark of one byte that can't be programmed over and over
 
 
 def is_marked(raw: bytes) -> bool:
@@ -17,19 +21,20 @@ def is_marked(raw: bytes) -> bool:
 
 def program_mark(flash: NorFlash, layout: Layout, address: int) -> bool:
     """Program a mark, whatever reads there: what a power cut left weak of it is sound then. Where a unit may be
-    programmed once only, a mark has two of them, and the second one completes the first; False when there is a trace in
-    both, so that the mark stays as weak as it may be. One program at most. Raises FlashError."""
+    programmed once only, or a page a few times, a mark has two halves, and the second one completes the first; False
+    when there is a trace in both, so that the mark stays as weak as it may be. One program at most. Raises
+    FlashError."""
     unit = layout.unit_bytes
     if layout.can_kill:
         flash.program(address, b"\0")
         return True
     raw = flash.read(address, layout.mark_bytes)
-    for at in range(0, layout.mark_bytes, unit):
-        blank = not is_marked(raw[at : at + unit])
-        if blank or (unit == 1 and raw != b"\0"):
-            flash.program(address + at, bytes(unit))
+    for at, half in BYTE_HALVES if unit == 1 else ((0, bytes(unit)), (unit, bytes(unit))):
+        there = raw[at : at + unit]
+        if all(old | new == 0xFF for old, new in zip(there, half, strict=True)):
+            flash.program(address + at, bytes(map(and_, there, half)))
             return True
-    return unit == 1
+    return False
 
 
 def is_sure(layout: Layout, raw: bytes, said: Statement) -> bool:

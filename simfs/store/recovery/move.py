@@ -42,8 +42,9 @@ def move(tail: Tail) -> None:
     """State it in a dead block that the ruling statement names, moving another block's live frames along where no other
     dead one would be left. Raises OutOfBlocks."""
     names = tail.sure_names()
-    if tail.state.segments.is_left:  # one of them may have been tried before
-        tail.state.segments.mark_left()
+    was_left = tail.state.segments.is_left
+    tail.state.segments.mark_left()
+    if was_left:  # one of them may have been tried before
         for block in names if tail.layout.can_kill else names[1:]:
             _make_harmless(tail, block)
     failed: list[int] = []
@@ -91,7 +92,7 @@ def _victim(tail: Tail) -> int | None:
         return victim
     frame = 0 if tail.doubtful is None else FRAME_BYTES + tail.doubtful.frame.length
     taken = layout.first + layout.statement_room(len(tail.left) + 2, frame) + layout.frame_cost(layout.payload_max)
-    fits = blocks.live[victim] <= layout.seal_at - taken
+    fits = blocks.live[victim] <= layout.room_end() - taken
     return victim if fits and len(tail.said.named) < NAMED else None
 
 
@@ -100,7 +101,6 @@ def _state_in(tail: Tail, block: int, victim: int | None, failed: list[int]) -> 
     is no room; raises FlashError, and CorruptStore where something of the victim can't be read."""
     state, log, layout = tail.state, tail.log, tail.layout
     start = block * layout.block_bytes
-    state.segments.mark_left()
     _erase(state, block)
     base = tail.number + NUMBER_GAP * (1 + len(failed))  # above a statement in a block that failed behind it
     state.blocks.hold(block, base, salt_of(block, base))
@@ -115,7 +115,7 @@ def _state_in(tail: Tail, block: int, victim: int | None, failed: list[int]) -> 
     said = _said_in(tail, block, base, log.sequence - base + (doubtful is not None), victim, failed)
     raw = encoded(said, block, doubtful)
     place = layout.place(at, len(raw))
-    if place.frames > layout.seal_at - layout.frame_cost(layout.payload_max):
+    if place.frames > layout.room_end() - layout.frame_cost(layout.payload_max):
         return False
     program_statement(log, block, place, raw, said, goes_on=False)
     return True

@@ -31,7 +31,10 @@ def recover(tail: Tail) -> None:
             program_sure(flash, layout, tail.start + place.sure)
             return
     with suppress(FlashError):
-        program_mark(flash, layout, tail.start + (place.next if tail.is_sure else place.doubted))
+        if not tail.is_sure:
+            program_mark(flash, layout, tail.start + place.doubted)
+        elif not tail.is_followed():  # else NEXT was whole before
+            program_mark(flash, layout, tail.start + place.next)
         if not tail.lead_is_leaving() and _state_in_lead(tail):
             return
     if tail.lead_is_proven():

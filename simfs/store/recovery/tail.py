@@ -66,9 +66,13 @@ class Tail:
         begun = self.is_whole() or self.is_sure
         return begun and self.ends_there() and not self._goes_on() and not self.lead_is_leaving()
 
+    def is_followed(self) -> bool:
+        """Whether anything stands behind the ruling statement, seen or torn: NEXT came before that."""
+        return any(self.found.behind.values()) or self.scan.trace_end > self.place.frames
+
     def ends_there(self) -> bool:
-        """Whether nothing stands behind the ruling statement, seen or torn."""
-        if any(self.found.behind.values()) or self.scan.trace_end > self.place.frames:
+        """Whether nothing stands behind the ruling statement, and neither does in the other head's block."""
+        if self.is_followed():
             return False
         other = self.said.other
         return other.block == NO_BLOCK or (
@@ -176,7 +180,7 @@ class Tail:
         go = untouched(layout, found, use.base, go)
         last = use.base + table_of(layout, found, end).next_order - 1 if found.valid(end) else 0
         room = 2 * layout.frame_cost(layout.payload_max) + layout.runs_max * ENTRY_BYTES
-        if self._is_marked(said.block, layout.sealing_at) or go + room > layout.seal_at:
+        if self._is_marked(said.block, layout.sealing_at) or go + room > layout.room_end():
             self.left.append(Left(said.block, use.base, end))
             return NO_OTHER
         return Other(said.block, end, go, last)

@@ -241,6 +241,20 @@ BUGS = [
         MARKS + "test_what_looks_like_marks_beside_an_end_of_zeros_is_the_rest_of_an_erase",
     ),
     Planted(
+        "a mark in a page with a limit is programmed whole at once",
+        "simfs.store.log.marks",
+        "flash.program(address + at, bytes(map(and_, there, half)))",
+        "flash.program(address + at, bytes(unit))",
+        MARKS + "test_in_a_page_with_a_limit_a_torn_mark_gets_its_blank_half[127-112]",
+    ),
+    Planted(
+        "DOUBTED in a page that a cut has spoiled is not made sound",
+        "simfs.store.recovery.recover",
+        "        if not tail.is_sure:\n            program_mark",
+        "        if not tail.is_sure and not tail.is_followed():\n            program_mark",
+        MARKS + "test_doubted_is_programmed_again_whatever_follows",
+    ),
+    Planted(
         "an END that may be weak is relied on",
         "simfs.store.recovery.recover",
         "if layout.unit_bytes == 1:",

@@ -31,7 +31,8 @@ def test_a_mark_is_zeros_of_one_unit_and_may_be_programmed_again(unit: int, limi
     at = 512
     assert not is_marked(flash.read(at, layout.mark_bytes))
     program_mark(flash, layout, at)
-    assert flash.read(at, layout.mark_bytes) == bytes(unit).ljust(layout.mark_bytes, b"\xff")
+    first = b"\xf0" if unit == 1 and limit else bytes(unit)
+    assert flash.read(at, layout.mark_bytes) == first.ljust(layout.mark_bytes, b"\xff")
     for _ in range(3):
         program_mark(flash, layout, at)
         assert flash.read(at, layout.mark_bytes) == bytes(layout.mark_bytes)
@@ -47,16 +48,25 @@ def test_a_mark_programmed_often_takes_no_more_programs_than_its_units(unit: int
     assert flash.programs == programs
 
 
-def test_in_a_page_with_a_limit_a_whole_mark_is_left_as_it_is() -> None:
+def test_in_a_page_with_a_limit_a_mark_takes_two_programs() -> None:
+    """One for each half of the byte; after that it may still be weak, and says so."""
     flash = a_flash(1, 8)
-    for _ in range(20):
-        program_mark(flash, layout_of(flash.geometry, CONFIG), 512)
-    assert flash.programs == 1
+    sound = [program_mark(flash, layout_of(flash.geometry, CONFIG), 512) for _ in range(20)]
+    assert flash.programs == 2
+    assert sound == [True, True] + [False] * 18
 
 
-@pytest.mark.parametrize("limit", [0, 8])
-def test_a_torn_mark_of_one_byte_is_completed(limit: int) -> None:
-    flash = a_flash(1, limit)
+@pytest.mark.parametrize(("torn", "then"), [(0x7F, 0x70), (0xFB, 0x0B), (0x7B, 0x7B), (0x00, 0x00)])
+def test_in_a_page_with_a_limit_a_torn_mark_gets_its_blank_half(torn: int, then: int) -> None:
+    """A strict flash, where no bit may be set again."""
+    flash = a_flash(1, 8)
+    flash.program(512, bytes([torn]))
+    assert program_mark(flash, layout_of(flash.geometry, CONFIG), 512) == (torn != then)
+    assert flash.read(512, 1)[0] == then
+
+
+def test_a_torn_mark_of_one_byte_is_completed() -> None:
+    flash = a_flash(1)
     flash.program(512, b"\x7f")
     program_mark(flash, layout_of(flash.geometry, CONFIG), 512)
     assert flash.read(512, 1) == b"\0"
@@ -118,6 +128,20 @@ def test_an_end_without_sure_is_programmed_again_where_it_can_be() -> None:
     """A cut may have left it weak, and SURE may be left weak as well."""
     _, programs, place = settled_by(1)
     assert programs == [(place.end, END_BYTES), (place.sure, 1)]
+
+
+def test_doubted_is_programmed_again_whatever_follows() -> None:
+    """A cut may have spoiled its page meanwhile; NEXT has nothing programmed behind it in such a page."""
+    flash = a_flash(1)
+    Store.format(flash, CONFIG)
+    (said,) = statements_on(flash)[0]
+    place = layout_of(flash.geometry, CONFIG).place_of(said)
+    flash.put(place.end, b"\xff" * END_BYTES + b"\xff\x00\xff")  # DOUBTED alone
+    flash.put(place.frames, b"\x11")  # torn
+    programs: list[int] = []
+    flash.listen(on_program=lambda address, data: programs.append(address))
+    Store.mount(flash)
+    assert programs[0] == place.doubted
 
 
 @pytest.mark.parametrize("unit", [4, 8, 16])
