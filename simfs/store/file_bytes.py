@@ -49,7 +49,7 @@ class FileBytes:
         growth = self._room.room_for(waiting) - node.reserved
         blocks = self._blocks
         if blocks.live_total + self._claims.promised + state.reserved + growth > blocks.capacity:
-            raise error(errno.ENOSPC, node.name)
+            self._room.admit(growth, node.name)
         state.reserved += growth
         node.reserved += growth
         node.buffer = joined

@@ -5,10 +5,12 @@ from __future__ import annotations
 from simfs.flash import FlashError, Rng
 from simfs.store.cleaning.mover import Mover
 from simfs.store.cleaning.policies import policy
+from simfs.store.format.codec import Kind
 from simfs.store.format.errors import CorruptStore, OutOfBlocks
 from simfs.store.log.state import StoreState
 from simfs.store.tables.listener import Cause
 
+NAMES_SHARE = 4  # of the capacity: if the names of removed files take a quarter of it, they are worth a whole cleaning
 _NEVER_DRAWN_FROM = Rng(0)  # to make one takes a while
 
 
@@ -114,6 +116,24 @@ class Cleaner:
         if not log.fits(self._head, kind, file, offset, length, payload_bytes + reserve, True):
             raise FlashError("program", 0)
         return self._head
+
+    def forget_names(self, growth: int) -> bool:
+        """Whether `growth` bytes of room fit once the names of removed files are gone, where these take much of it:
+        then the log goes around the flash until no frame is left that gives a file such a name. Costs a cleaning and a
+        change of block for each block, twice at most. Raises OutOfBlocks."""
+        state, blocks = self._state, self._blocks
+        names = sum(cost for _, cost in state.claims.tombs.values())
+        if names * NAMES_SHARE < blocks.capacity or state.committed + growth - names > blocks.capacity:
+            return False
+        for _ in range(2 * len(blocks)):
+            if blocks.closed and blocks.free_count > 1:
+                self.clean(min(blocks.closed, key=lambda block: (blocks.base[block], block)))
+            self.make_room(0, Kind.NAME, 0, 0, state.config.name_bytes, state.config.name_bytes)
+            if blocks.free_count > 1:
+                state.segments.advance(0)
+            if state.committed + growth <= blocks.capacity:
+                return True
+        return False
 
     def _lagging(self) -> int | None:
         """The closed block of least wear, when it lags too far behind. Every second cleaning at most, so that

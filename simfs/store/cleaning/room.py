@@ -21,9 +21,10 @@ class Room:
         self._buffer_bytes = state.layout.buffer_bytes
 
     def admit(self, growth: int, name: bytes | None) -> None:
-        """ENOSPC when `growth` bytes of room more would pass the capacity; EROFS on a read-only mount."""
+        """ENOSPC when `growth` bytes of room more would pass the capacity, and cleaning for the names of removed files
+        brings nothing; EROFS on a read-only mount."""
         self.check_writable(name)
-        if self.state.committed + growth > self.state.blocks.capacity:
+        if self.state.committed + growth > self.state.blocks.capacity and not self.cleaner.forget_names(growth):
             raise error(errno.ENOSPC, name)
 
     def room_for(self, waiting: int) -> int:

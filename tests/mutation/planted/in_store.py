@@ -15,6 +15,13 @@ REPLAY = "store/mounting/test_rebuild.py::"
 
 BUGS = [
     Planted(
+        "the names of removed files fill a store",
+        "simfs.store.cleaning.cleaner",
+        "if names * NAMES_SHARE < blocks.capacity or",
+        "if names < 2 * blocks.capacity or",
+        FULL + "test_names_of_removed_files_never_fill_an_empty_store[1]",
+    ),
+    Planted(
         "the CRC of what is read is not checked",
         "simfs.store.log.frame_reader",
         "if not payload_is_sound(raw, frame.length, self._blocks.salt[frame.address // self._layout.block_bytes]):",

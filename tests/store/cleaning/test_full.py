@@ -70,6 +70,20 @@ def test_a_full_store_refuses_and_can_always_delete(setting: str, piece: int) ->
     assert fill(store, piece) >= count - 1, "the room is back but for what the last tombstones take"
 
 
+@pytest.mark.parametrize("heads", [1, 2])
+def test_names_of_removed_files_never_fill_an_empty_store(heads: int) -> None:
+    """One block has room for files here, and the name of a removed file takes a page of it."""
+    flash = NorFlash(4 + heads, 2048, 128)
+    store = Store.format(flash, StoreConfig(name_bytes=12, packing="page", buffer_bytes=64, log_heads=heads))
+    for number in range(120):
+        put(store, f"n{number}", b"x" * 40, "w")
+        store.remove(f"n{number}")
+        if number % 40 == 0:
+            store = Store.mount(store.flash)
+    assert store.check() == []
+    assert mounted(store) == {}
+
+
 @pytest.mark.parametrize("setting", SETTINGS)
 def test_a_mounted_full_store_can_delete(setting: str) -> None:
     store = make_store(setting)
