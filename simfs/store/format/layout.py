@@ -152,12 +152,18 @@ class Layout:
 
     def _block_room(self) -> int:
         """The least that a block holds of relocated frames, whatever their sizes."""
-        room = self.seal_at - self.first
+        room = self.room_end() - self.first
         if self.whole_pages:
             room = room // self.page_bytes * self.page_bytes
         if self.page_packing:
             return room
         return room - self.frame_cost(max(self.split_bytes_min, self.name_bytes))
+
+    def room_end(self, run_count: int = 0) -> int:
+        """Where frames have to end, in a block that lists so many runs if it can."""
+        listed = run_count if run_count <= self.runs_max else 0
+        end = self.seal_at - listed * ENTRY_BYTES
+        return end - end % self.page_bytes if self.whole_pages else end
 
     def pitch(self, payload_bytes: int) -> int:
         """From where a frame starts to where the next one may."""

@@ -134,8 +134,8 @@ def _check_block(geometry: Geometry, config: StoreConfig, layout: Layout) -> Non
     more = 0 if layout.page_packing else layout.block_room // 8  # of what is live in a block that the log had to leave
     moved = layout.first + layout.statement_room(2, frame) + largest + more  # what an exchange writes
     places = max(align_up(inner, geometry.page_bytes) + inner, moved)
-    if places > layout.seal_at:
+    if places > layout.room_end():
         raise ValueError(
             f"an erase block of {geometry.block_bytes} bytes is too small: the log's statements before and after a "
-            f"power cut take up to {places} of its {layout.seal_at} bytes"
+            f"power cut take up to {places} of its {layout.room_end()} bytes"
         )

@@ -210,9 +210,7 @@ class Log:
             head.page_programs = 0
 
     def room_end_of(self, head: Head, run_count: int) -> int:
-        listed = run_count if run_count <= self.layout.runs_max else 0
-        end = head.start + self.layout.seal_at - listed * ENTRY_BYTES
-        return end - end % self.layout.page_bytes if self.layout.whole_pages else end
+        return head.start + self.layout.room_end(run_count)
 
     def skip(self, which: int) -> None:
         """Say with a SKIP frame that nothing counts from the head's `void_from` up to here. One program."""

@@ -105,6 +105,11 @@ def test_the_reserve_is_three_blocks_unless_set() -> None:
             {"log_heads": 2, "buffer_bytes": 200},
             "6 erase blocks of 1024 bytes leave 264 bytes for files; a file and the names of 4 that were removed need",
         ),
+        (
+            {"block_bytes": 512, "page_programs_max": 8},
+            {"buffer_bytes": 16},
+            "an erase block of 512 bytes is too small: the log's statements .* take up to .* of its 384 bytes",
+        ),
         ({"program_unit_bytes": 16}, {}, "pages of 128 bytes are too small: .* marks take 160 bytes of one page"),
         ({"page_bytes": 64, "program_unit_bytes": 8}, {}, "the log's marks take 96 bytes of one page"),
         ({"page_bytes": 64, "program_unit_bytes": 16}, {"packing": "page"}, "the log's marks take 112 bytes"),
