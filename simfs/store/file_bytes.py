@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import errno
+from functools import partial
 
 from simfs.store.cleaning.room import Room, error
 from simfs.store.format.codec import DATA, SIZE_MAX, U32, Kind
+from simfs.store.log.heads import Batch
 from simfs.store.log.state import StoreState
 from simfs.store.tables.spans import FileNode
 
@@ -68,16 +70,39 @@ class FileBytes:
 
     def _spill_full(self, node: FileNode) -> None:
         """Write all full frames out of the buffer; the rest goes on waiting."""
-        waiting, start, size = memoryview(node.buffer), node.buffer_at, self._buffer_bytes
+        waiting, start, size = node.buffer, node.buffer_at, self._buffer_bytes
         done = 0
         try:
             while len(waiting) - done >= size:
-                self._write_out(node, start + done, bytes(waiting[done : done + size]))
-                done += size
+                together = self._append_alike(node, start + done, waiting, done)
+                if not together:
+                    self._write_out(node, start + done, waiting[done : done + size])
+                done += together or size
         finally:
-            node.buffer = bytes(waiting[done:])
+            node.buffer = waiting[done:]
             node.buffer_at = start + done
             self._room.reserve(node)
+
+    def _append_alike(self, node: FileNode, offset: int, waiting: bytes, begin: int) -> int:
+        """Append full frames at once, as many as would follow each other in the open block with nothing in between:
+        how many bytes of `waiting` from `begin` on, 0 where it would be a single frame."""
+        size = self._buffer_bytes
+        if len(waiting) - begin < 2 * size or offset != node.size or not self.state.flash.takes_late:
+            return 0
+        log, layout = self._log, self.state.layout
+        if not log.plainly_fits(size):
+            self._room.make_room(DATA, node.number, offset, size, size)
+        count = log.count_plainly_fitting(node.number, offset, size, (len(waiting) - begin) // size)
+        if count < 2:
+            return 0
+        head = log.heads[0]
+        assert head is not None
+        total = count * size
+        placed = layout.placed_alike(head.at, size, count)
+        run = log.write(0, node.number, offset, Batch(total, placed, partial(_cut, waiting, begin, size, count)))
+        self._index.put(node, offset, total, run.address)
+        self._meters.payload_bytes_programmed += total
+        return total
 
     def spill(self, node: FileNode) -> None:
         """Make durable what waits in the file's buffer, at least one byte. One frame; more if an earlier spill was
@@ -134,3 +159,8 @@ class FileBytes:
         if begin < end:
             found[begin - offset : end - offset] = node.buffer[begin - node.buffer_at : end - node.buffer_at]
         return bytes(found)
+
+
+def _cut(data: bytes, begin: int, size: int, count: int) -> list[bytes]:
+    """So many pieces of one size."""
+    return [data[at : at + size] for at in range(begin, begin + count * size, size)]

@@ -11,6 +11,7 @@ from simfs.store.format.codec import (
     DATA,
     ENTRY_BYTES,
     FRAME_BYTES,
+    LENGTH_MAX,
     ORDER_MAX,
     SKIP,
     U32,
@@ -103,6 +104,21 @@ class Log:
             and head.at + (FRAME_BYTES + ENTRY_BYTES) + payload_bytes <= head.room_end
             and self._plain
             and self.sequence - head.base <= ORDER_MAX
+        )
+
+    def count_plainly_fitting(self, file: int, offset: int, length: int, most: int) -> int:
+        """How many DATA frames of this length, each behind the one before, `plainly_fits` would let into one run of the
+        first head's open block, at most `most`."""
+        head = self.heads[0]
+        if not self.plainly_fits(length) or head is None:
+            return 0
+        order, table = self.sequence - head.base, head.table
+        run = table.continued(DATA, file, offset, length, order)
+        room_end = min(head.room_end, self.room_end_of(head, len(table.runs) + (run is None)))
+        last_at = room_end - FRAME_BYTES - ENTRY_BYTES - length  # where the last one may start
+        run_bytes = LENGTH_MAX - (run.length if run else 0)
+        return min(
+            most, (last_at - head.at) // self.layout.pitch(length) + 1, run_bytes // length, ORDER_MAX - order + 1
         )
 
     def sleep(self) -> None:

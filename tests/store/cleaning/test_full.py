@@ -8,7 +8,7 @@ from random import Random
 import pytest
 
 from simfs import NorFlash, Store, StoreConfig
-from simfs.store.file_bytes import FileBytes
+from simfs.store.log.heads import Log
 from tests.support.on_flash import contents, frames_on, mounted, put
 
 FLASH = {"block_count": 9, "block_bytes": 1024, "page_bytes": 128}
@@ -172,13 +172,13 @@ def test_a_file_grows_by_zeros_as_long_as_its_hole_and_a_split_have_room() -> No
 def test_what_was_refused_halfway_is_never_written_as_one_frame(length: int, monkeypatch: pytest.MonkeyPatch) -> None:
     store = Store.format(NorFlash(8, 1024, 128), StoreConfig(buffer_bytes=64, name_bytes=16))
     file = store.open("a", "w")
-    write_out = FileBytes._write_out
+    write = Log.write
 
     def refuse(*arguments: object) -> None:
-        monkeypatch.setattr(FileBytes, "_write_out", write_out)
+        monkeypatch.setattr(Log, "write", write)
         raise OSError(errno.ENOSPC, "no erase block can be freed")
 
-    monkeypatch.setattr(FileBytes, "_write_out", refuse)
+    monkeypatch.setattr(Log, "write", refuse)
     with pytest.raises(OSError, match="no erase block"):
         file.write(bytes(range(length)))
     file.close()
