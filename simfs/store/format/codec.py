@@ -6,7 +6,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from enum import IntEnum
 from functools import cache
-from itertools import repeat
+from itertools import accumulate, repeat, starmap
+from operator import and_
 from struct import Struct
 from typing import NamedTuple
 from zlib import crc32
@@ -123,12 +124,18 @@ def encode_frames(
     file: int, offset: int, order: int, payloads: Callable[[], Sequence[bytes]], salt: int, step: int
 ) -> bytes:
     """DATA frames one behind the other, each padded to where the next one starts: every `step` bytes one may."""
-    made: list[bytes] = []
-    for number, payload in enumerate(payloads(), order):
-        frame = encode_frame(DATA, file, offset, number, payload, salt)
-        made += (frame, b"\xff" * (-len(frame) % step))
-        offset += len(payload)
-    return b"".join(made)
+    made = payloads()
+    lengths = list(map(len, made))
+    orders = range(DATA | order << 8, DATA | order + len(made) << 8, 1 << 8)
+    heads = list(map(HEAD.pack, orders, lengths, repeat(file), accumulate(lengths, initial=offset)))
+    checks = list(map(crc32, heads, repeat(salt)))
+    fields = zip(heads, map(and_, checks, repeat(0xFFFF)), made, map(crc32, made, checks), strict=True)
+    if step == 1 and lengths.count(length := max(lengths, default=0)) == len(lengths):
+        return b"".join(starmap(_whole_frame(length), fields))
+    return b"".join(
+        _whole_frame(length)(*of_frame).ljust(FRAME_BYTES + length + -(FRAME_BYTES + length) % step, b"\xff")
+        for length, of_frame in zip(lengths, fields, strict=True)
+    )
 
 
 @cache
