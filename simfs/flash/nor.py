@@ -133,10 +133,10 @@ class NorFlash(Shown):
         """Whether `length` bytes from `address` are all FFh; counted as a read of them."""
         if self._late:
             self._late.settle(self._cells, address, address + length)
-        if 0 <= address < address + length <= self._read_end and length < len(self._ff):
+        if 0 <= address < address + length <= self._read_end:
             self.reads += 1
             self.read_bytes += length
-            return self._starts_with(self._ff[length], address)
+            return self._starts_with(self._ff[length] if length < len(self._ff) else blank_block(length), address)
         self._begin_read(address, length)
         return self._starts_with(blank_block(length), address)
 

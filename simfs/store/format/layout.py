@@ -98,6 +98,7 @@ class Layout:
             self.sealing_at = self.seal_end = self.left_at - self.mark_bytes
         self.seal_at = self.seal_end - self.padded(SEAL_BYTES)
 
+    @lru_cache(1024)  # noqa: B019 - `layout_of` keeps only a few layouts anyway
     def place(self, at: int, statement_length: int) -> Place:
         """The place that begins with the page at address `at`, for a statement of this length. With page packing the
         FENCE has a page of its own, and END and the marks have one, since a cut may spoil a page."""

@@ -80,9 +80,10 @@ class Left(NamedTuple):
     end: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Statement:
-    """What a statement says. Addresses are within the block.
+    """What a statement says; nobody changes it (to have it frozen would take three times as long to make one).
+    Addresses are within the block.
 
     base             from which the orders of all frames in this life of the block count
     order            of this statement: its sequence number is base + order
