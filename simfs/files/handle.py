@@ -81,7 +81,13 @@ class StoreFile(io.RawIOBase):
 
     def read(self, size: int | None = -1, /) -> bytes | None:
         """Up to `size` bytes from the position on, fewer only at the end; all of them for None or less than 0."""
-        return super().read(-1 if size is None else size)
+        length = -1 if size is None else index(size)
+        if length < 0:
+            return super().read(-1)
+        self._check("reading", self._mode.reads)
+        data = self._bytes.read(self._node, self._at, length)
+        self._at += len(data)
+        return data
 
     def write(self, data: ReadableBuffer, /) -> int:
         """All of `data`, or none of it: ENOSPC when it has no room, EFBIG past 4 GiB - 1."""
@@ -99,11 +105,15 @@ class StoreFile(io.RawIOBase):
     def seek(self, offset: int, whence: int = io.SEEK_SET, /) -> int:
         """Move the position; EINVAL, and the position stays, when that were before the start."""
         self._check_open()
-        starts = {io.SEEK_SET: 0, io.SEEK_CUR: self._at, io.SEEK_END: self._bytes.size(self._node)}
-        if whence not in starts or starts[whence] + index(offset) < 0:
+        at = index(offset)
+        if whence == io.SEEK_CUR:
+            at += self._at
+        elif whence == io.SEEK_END:
+            at += self._bytes.size(self._node)
+        if at < 0 or whence not in (io.SEEK_SET, io.SEEK_CUR, io.SEEK_END):
             raise OSError(errno.EINVAL, os.strerror(errno.EINVAL), self.name)
-        self._at = starts[whence] + index(offset)
-        return self._at
+        self._at = at
+        return at
 
     def tell(self) -> int:
         self._check_open()
@@ -145,7 +155,7 @@ class StoreFile(io.RawIOBase):
                 volume.release(node)
 
     def _check_open(self) -> None:
-        if self.closed:
+        if self._closed or self._store.dropped:
             raise ValueError("I/O operation on closed file")
 
     def _check(self, direction: str, allowed: bool) -> None:
