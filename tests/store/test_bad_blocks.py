@@ -517,3 +517,22 @@ def test_a_statement_whose_program_failed_does_not_rule_even_if_it_can_be_read(c
                 lower.add(error.block < store._volume.state.segments.lead)
             assert mounted(store) == expected
     assert lower == {False, True}
+
+
+def test_what_a_bad_block_told_of_others_is_not_missed() -> None:
+    """Its seal still lists a frame that tells of another block, which the failed erase has taken."""
+    store = Store.format(NorFlash(BLOCKS, 1024, 64), StoreConfig(name_bytes=12, buffer_bytes=32))
+    put(store, "keep", b"k" * 40)
+    state = store._volume.state
+    segments = state.segments
+    segments._replace_block(0)  # its statement tells of the block that the log has left
+    told = segments.lead
+    segments.advance(0)
+    store._volume.cleaner.clean(told)
+    segments.retire(told)
+    segments.advance(0)  # its statement says that nothing counts in it
+    expected, flash = contents(store), store.flash
+    assert mounted(store) == expected
+    flash.put(told * 1024, bytes(100))
+    assert Store.mount(flash, read_only=True).check() == []
+    assert contents(Store.mount(flash)) == expected

@@ -61,26 +61,28 @@ class Told(NamedTuple):
 def told_by(state: StoreState, blocks: dict[int, Used]) -> dict[int, Told]:
     """What the log tells of blocks that are bad or were left without a seal: the newest that counts of each. What is
     told of a block is newer than anything in it, so the newest first."""
-    layout, accepted = state.layout, dict[int, Told]()
+    accepted, unread = dict[int, Told](), list[Finding]()
     telling = [use for use in blocks.values() if use.others or use.scan is not None]
-    for one in sorted((told for use in telling for told in _tellings(state, use)), reverse=True):
+    for one in sorted((told for use in telling for told in _tellings(state, use, unread)), reverse=True):
         block, base, _ = one.left
-        where = blocks.get(one.address // layout.block_bytes)
-        own = accepted.get(one.address // layout.block_bytes)
-        if own is not None and own.left.end <= one.address % layout.block_bytes and _is_about(own, where):
-            continue
         about = blocks.get(block)
-        if block not in accepted and about is not None and (base in (0, about.base) or about.base == 0):
+        if _counts(one.address, accepted, blocks, state.layout.block_bytes) and (
+            block not in accepted and about is not None and (base in (0, about.base) or about.base == 0)
+        ):
             accepted[block] = one
+    state.damages += [one for one in unread if _counts(one.begin, accepted, blocks, state.layout.block_bytes)]
     return accepted
 
 
-def _is_about(told: Told, use: Used | None) -> bool:
-    return use is not None and told.left.base in (0, use.base)
+def _counts(address: int, accepted: dict[int, Told], blocks: dict[int, Used], block_bytes: int) -> bool:
+    """Whether what stands at an address counts by what is told of its block."""
+    block, within = divmod(address, block_bytes)
+    told, use = accepted.get(block), blocks.get(block)
+    return told is None or use is None or within < told.left.end or told.left.base not in (0, use.base)
 
 
-def _tellings(state: StoreState, use: Used) -> Iterator[Told]:
-    """What one block tells of others."""
+def _tellings(state: StoreState, use: Used, unread: list[Finding]) -> Iterator[Told]:
+    """What one block tells of others. A frame that can't be read is damage, unless it turns out not to count."""
     scanned = use.scan is not None
     stating = use.scan.counted_statements() if use.scan is not None else []
     places = [place_of(entry) for entry in use.others if kind_of(entry) in TELLING]
@@ -95,7 +97,7 @@ def _tellings(state: StoreState, use: Used) -> Iterator[Told]:
             frame, payload = state.reader.frame(use.start + place)
         except CorruptStore:
             end = use.start + place + FRAME_BYTES
-            state.damages.append(Finding(use.start + place, end, "a frame that tells of a block can't be read"))
+            unread.append(Finding(use.start + place, end, "a frame that tells of a block can't be read"))
             continue
         told = Left(frame.file, int.from_bytes(payload, "little"), frame.offset)
         yield Told(use.base + frame.order, use.start + place, told)

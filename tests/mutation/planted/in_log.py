@@ -255,6 +255,13 @@ BUGS = [
         MARKS + "test_doubted_is_programmed_again_whatever_follows",
     ),
     Planted(
+        "what a bad block told of others is missed",
+        "simfs.store.mounting.told",
+        "    state.damages += [one for one in unread if",
+        "    state.damages += [one for one in unread if True or",
+        "store/test_bad_blocks.py::test_what_a_bad_block_told_of_others_is_not_missed",
+    ),
+    Planted(
         "an END that may be weak is relied on",
         "simfs.store.recovery.recover",
         "if layout.unit_bytes == 1:",
