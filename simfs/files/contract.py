@@ -151,6 +151,9 @@ class Settings(dict[str, object]):
     metadata    what it programs beside the bytes of files; "": nothing
     nearer      the settings that bring the model nearer to another store of its kind
     erase_hint  the setting that takes erases out of writes; "" where there is none or it is on
+    program     the word for the most that the medium does at once, and
+    block       for what is given out at once
+    erases      whether writes may wait for erases
     """
 
     def __init__(
@@ -162,10 +165,14 @@ class Settings(dict[str, object]):
         metadata: str = "",
         nearer: str = "",
         erase_hint: str = "",
+        program: str = "program",
+        block: str = "block",
+        erases: bool = True,
     ) -> None:
         super().__init__(values)
         self.medium, self.words, self.metadata = medium, words, metadata
         self.nearer, self.erase_hint = nearer, erase_hint
+        self.program, self.block, self.erases = program, block, erases
 
 
 class Stat(NamedTuple):
