@@ -7,6 +7,9 @@ from contextlib import suppress
 from functools import partial
 from pathlib import Path
 
+from simfs.fat.card.card import Card
+from simfs.fat.card.sheet import SECTOR_BYTES
+from simfs.files.card_store import CardConfig, CardStore
 from simfs.files.contract import AnyStore
 from simfs.files.store import Store
 from simfs.flash import NorFlash
@@ -37,10 +40,23 @@ def replay(
 
 
 def make_store(scenario: Scenario) -> AnyStore:
-    """A new, empty store as the scenario describes it."""
+    """A new, empty store as the scenario describes it. Here alone its kind is chosen."""
+    return MAKERS[scenario.store.kind](scenario)
+
+
+def _log_on_flash(scenario: Scenario) -> AnyStore:
     sheet = scenario.chip.datasheet()
     flash = NorFlash(region_blocks(scenario.chip, scenario.store), datasheet=sheet)
     return Store.format(flash, scenario.store.config())
+
+
+def _volume_on_card(scenario: Scenario) -> AnyStore:
+    table, store = scenario.card, scenario.store
+    card = Card(table.size // SECTOR_BYTES, table.sheet())
+    return CardStore.format(card, CardConfig(store.name_bytes, store.overlong, store.open_files_max), table.cluster)
+
+
+MAKERS: dict[str, Callable[[Scenario], AnyStore]] = {"flash": _log_on_flash, "card": _volume_on_card}
 
 
 def play(

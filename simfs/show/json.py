@@ -21,6 +21,8 @@ def as_json(figures: Figures, verdicts: tuple[Verdict, ...]) -> str:
         **_plain(figures),
         "expectations": _plain(verdicts),
     }
+    if figures.card is None:
+        del whole["card"]
     return json.dumps(whole, indent=2)
 
 

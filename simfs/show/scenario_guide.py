@@ -14,11 +14,14 @@ from simfs.replay.device.clock import moment
 from simfs.replay.scenario import patterns, quantities, tables, tasks
 from simfs.replay.scenario.expectations import Expect
 from simfs.replay.scenario.fields import Form, Table
+from simfs.replay.scenario.media.card import CardTable
+from simfs.replay.scenario.media.chip import Chip
 from simfs.replay.scenario.regions.tables import Region, Releases
 
 SECTIONS: tuple[tuple[str, type[Table]], ...] = (
     ("The top of the file", tables.Scenario),
-    ("[chip]", tables.Chip),
+    ("[chip]", Chip),
+    ("[card]", CardTable),
     ("[store]", tables.StoreTable),
     ("[[region]]", Region),
     ("[releases]", Releases),

@@ -11,8 +11,9 @@ from typing import Any
 
 from tabulate import tabulate
 
-from simfs.show import WHOSE, rows, units
+from simfs.show import WHOSE, units
 from simfs.show.heat import heat_map
+from simfs.show.rows.sections import sections
 from simfs.show.verdict import verdict_of
 from simfs.study.run.expect import Verdict
 from simfs.study.run.figures import Figures, Subject, TaskShare
@@ -55,7 +56,7 @@ def _heading(subject: Subject) -> str:
 def _figures(figures: Figures) -> str:
     table = [
         ("" if at else section, figure, value, _wrapped(note, NOTE_WIDTH))
-        for section, lines in rows.sections(figures)
+        for section, lines in sections(figures)
         for at, (figure, value, note) in enumerate(lines)
     ]
     return tabulate(

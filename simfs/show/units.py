@@ -115,7 +115,7 @@ def into_the_run(at_ns: int) -> str:
 
 def stands_on(part: str, block_count: int, block_bytes: int, settings: Settings, start_bytes: int = 0) -> str:
     """What the store stands on, and how it is set up, in one line."""
-    blocks = f": {counted(block_count, 'block')} of {size(block_bytes)}, " if block_bytes else ""
+    blocks = f": {counted(block_count, settings.block)} of {size(block_bytes)}, " if block_bytes else ""
     total = size(block_count * block_bytes) if block_bytes else ""
     total += f" from {size(start_bytes)} on" if start_bytes and block_bytes else ""
     return f"{settings.medium} {part}{blocks}{total}; store: {', '.join(settings.words)}"

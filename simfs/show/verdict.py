@@ -112,7 +112,8 @@ def _surprises(figures: Figures, names: list[str]) -> Iterator[str]:
         yield f"{of} were refused, which the scenario does not expect"
     if "late_max" in names:
         spent = units.time(figures.subject.duration_ns)
-        yield f"the device asks for more than its flash can do: the work of {units.time(asked_ns)} takes {spent}"
+        medium = figures.subject.settings.medium
+        yield f"the device asks for more than its {medium} can do: the work of {units.time(asked_ns)} takes {spent}"
     if "lost_records_max" in names:
         yield f"{units.counted(trouble.lost_records, 'gathered record')} got lost in RAM at a boot"
     if "names_fit" in names:
@@ -129,6 +130,7 @@ ADVICE = {  # by what is not met, the first that applies
     "life_min": "Write less, gather more before each write, or give the store more blocks.",
 }
 REWRITE_LESS = "Rewrite that region less often, or give it more blocks and more turns."
+A_LARGER_CARD = "Remove old files in time (`keep`), write less, or take a larger card."
 MORE_ROOM = "Remove old files in time (`keep`), write less, or give the store more blocks."
 
 
@@ -138,7 +140,7 @@ def _advice(figures: Figures, unmet: list[Verdict]) -> str:
     found = [what for name, what in advice.items() if name in names]
     full_ns = outlook.full_ns if outlook is not None else None
     if full_ns is not None and ("refused_max" in names or full_ns > figures.subject.duration_ns):
-        found.append(MORE_ROOM)
+        found.append(MORE_ROOM if figures.subject.settings.erases else A_LARGER_CARD)
     if not found and names:
         return "The rows with ! say more."
     return found[0] if found else ""

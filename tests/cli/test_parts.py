@@ -10,7 +10,7 @@ from click.testing import CliRunner, Result
 from simfs.cli import commands
 from simfs.flash.parts import PARTS
 from simfs.replay.scenario.load import parse_scenario
-from simfs.replay.scenario.tables import Chip
+from simfs.replay.scenario.media.chip import Chip
 from simfs.sfdp.dump import RIGHT
 from simfs.sfdp.facts import facts_of
 from tests.sfdp.building import DUMPS, area_of, tables_of

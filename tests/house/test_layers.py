@@ -16,7 +16,7 @@ import pytest
 from tests.house.import_graph import ALL_MODULES, MODULES, circles, imports, modules, tree
 from tests.support.places import ROOT, SCENARIOS
 
-ROOMS = "shown < flash < sfdp < store < files < replay < study < show < bridges < cli"
+ROOMS = "shown < flash < sfdp < store, fat < files < replay < study < show < bridges < cli"
 """Each may import those before it. "<" parts heights; names between commas are as high and do not know each other."""
 
 LAYERS = {
@@ -29,10 +29,11 @@ LAYERS = {
         "format < tables < log < mounting, cleaning < recovery < file_bytes < volume "
         "< usage, check, damage, attribution < batch"
     ),
+    "simfs.fat": "card < format < driver < checking",
     "simfs.replay": "device < scenario < recorded, starters < player < batch < script < play",
     "simfs.replay.scenario": (
         "near_words, toml_lines, patterns < quantities, own_words, overrides < fields, input_faults, changed_part "
-        "< expectations, tasks < regions < tables < crosschecks, remarks < chip_map < load"
+        "< expectations, tasks < regions, media < tables < crosschecks, remarks < chip_map < load"
     ),
     "simfs.replay.recorded": "faults, source, open_file, differing < skipped < rounds, files < store < strace, console",
     "simfs.study": "pools < run < cuts < life < fleet < sweep < flash_map",

@@ -8,7 +8,7 @@ import tomllib
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from simfs.replay.scenario.tables import Chip
+from simfs.replay.scenario.media.chip import Chip
 from simfs.sfdp.basic import BASIC, BASIC_ID
 from simfs.sfdp.decode import decode
 from simfs.sfdp.facts import facts_of

@@ -45,7 +45,7 @@ def test_a_name_of_several_things_shows_them_all() -> None:
     shown = keys_named("boot")
     assert 'do = "boot"\n' in shown
     assert "  {boot}\n" in shown
-    assert keys_named("size").count("\n  size: ") == 6  # chip, store, region, what writes, read, truncate
+    assert keys_named("size").count("\n  size: ") == 7  # chip, card, store, region, what writes, read, truncate
 
 
 @pytest.mark.parametrize(("word", "near"), [("kep", "keep"), ("store.siz", "store.size"), ("[chp]", "chip")])

@@ -6,12 +6,13 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from simfs.replay.device.clock import NS_PER_DAY, YEAR_MAX, calendar
+from simfs.replay.scenario.media.chip import Chip, NoChip
 from simfs.replay.scenario.near_words import did_you_mean
 from simfs.replay.scenario.patterns import CLOCK_FIELDS, COUNT_FIELDS
 from simfs.replay.scenario.quantities import format_size
 from simfs.replay.scenario.regions.checks import region_faults
 from simfs.replay.scenario.regions.placing import Placed, Regions, place
-from simfs.replay.scenario.tables import Chip, RunTable, StoreTable, Value
+from simfs.replay.scenario.tables import RunTable, StoreTable, Value
 from simfs.replay.scenario.tasks import Append, Create, Task, Update, Write
 from simfs.replay.scenario.toml_lines import Path
 from simfs.store.format.settings import check_fit
@@ -25,17 +26,32 @@ def cross_faults(sections: Mapping[str, Any]) -> Found:
     """Path and fault of everything that is wrong between `sections`, the tables that have no fault of their own."""
     tasks: list[tuple[int, Task]] = sections.get("task", [])
     regions: Regions = sections.get("region", [])
-    if "chip" in sections and "releases" in sections:
-        yield from region_faults(regions, sections["chip"].datasheet(), sections["releases"])
-    if "chip" in sections and "store" in sections and regions:
-        yield from _store_region_faults(sections["chip"], sections["store"], regions)
-    elif "chip" in sections and "store" in sections:
-        yield from _region_faults(sections["chip"], sections["store"])
+    on_card = "store" in sections and sections["store"].kind == "card"
+    if on_card:
+        yield from _card_faults(regions)
+    elif isinstance(sections.get("chip"), NoChip):
+        yield ("chip",), 'it is missing; write the flash, for example part = "W25Q32JV"'
+    elif "chip" in sections:
+        yield from _chip_faults(sections, regions)
     if "values" in sections:
         yield from _value_faults(sections["values"], tasks)
     if "run" in sections:
         yield from _length_faults(sections["run"], tasks)
     yield from _name_faults(tasks)
+
+
+def _card_faults(regions: Regions) -> Found:
+    if regions:
+        yield ("region",), 'regions share out a chip, and the store is of the kind "card"; leave them out'
+
+
+def _chip_faults(sections: Mapping[str, Any], regions: Regions) -> Found:
+    if "releases" in sections:
+        yield from region_faults(regions, sections["chip"].datasheet(), sections["releases"])
+    if "store" in sections and regions:
+        yield from _store_region_faults(sections["chip"], sections["store"], regions)
+    elif "store" in sections:
+        yield from _region_faults(sections["chip"], sections["store"])
 
 
 def region_blocks(chip: Chip, store: StoreTable) -> int:

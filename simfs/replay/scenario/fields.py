@@ -18,6 +18,7 @@ from simfs.replay.scenario.patterns import CLOCK_FIELDS, COUNT_FIELDS, Pattern, 
 from simfs.replay.scenario.quantities import format_duration, format_size, parse_duration, parse_size
 
 CHIP_BYTES_MAX = 256 << 20
+CARD_BYTES_MAX = 64 << 30
 CONTENT_BYTES_MAX = 16 << 20
 TEXT_LETTERS_MAX = 65_536
 NAME_LETTERS_MAX = 1024
@@ -131,12 +132,14 @@ _any_duration = _quantity(parse_duration, 0, DURATION_MAX_NS, "at most 1000 year
 _some_duration = _quantity(parse_duration, 1, DURATION_MAX_NS, "1 ns to 1000 years")
 _any_size = _quantity(parse_size, 0, CHIP_BYTES_MAX, "at most 256 MiB")
 _some_size = _quantity(parse_size, 1, CHIP_BYTES_MAX, "1 B to 256 MiB")
+_card_size = _quantity(parse_size, 32 << 10, CARD_BYTES_MAX, "32 KiB to 64 GiB")
 _content_size = _quantity(parse_size, 0, CONTENT_BYTES_MAX, "at most 16 MiB")
 
 Duration = Annotated[int, _any_duration, _DURATION_SCHEMA, Form("duration", format_duration)]
 Period = Annotated[int, _some_duration, _DURATION_SCHEMA, Form("duration above 0", format_duration)]
 AnySize = Annotated[int, _any_size, _SIZE_SCHEMA, Form("size", format_size)]
 Size = Annotated[int, _some_size, _SIZE_SCHEMA, Form("size above 0", format_size)]
+CardSize = Annotated[int, _card_size, _SIZE_SCHEMA, Form("size from 32 KiB to 64 GiB", format_size)]
 ContentSize = Annotated[int, _content_size, _SIZE_SCHEMA, Form("size up to 16 MiB", format_size)]
 Moment = Annotated[int, PlainValidator(_moment), _MOMENT_SCHEMA, Form("date and time", _spell_moment)]
 TimeOfDay = Annotated[int, PlainValidator(_time_of_day), _TIME_SCHEMA, Form("time of day")]

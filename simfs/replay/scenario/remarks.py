@@ -8,7 +8,7 @@ from pathlib import Path
 
 from simfs.replay.scenario.input_faults import Fault
 from simfs.replay.scenario.patterns import CLOCK, Pattern
-from simfs.replay.scenario.tables import Scenario
+from simfs.replay.scenario.tables import OF_ANY_KIND, Scenario
 from simfs.replay.scenario.tasks import Boot, Content, Growing
 from simfs.replay.scenario.toml_lines import Path as KeyPath
 from simfs.replay.scenario.toml_lines import key_lines, line_of, spell
@@ -22,7 +22,7 @@ def remarks(scenario: Scenario, path: str | Path) -> list[Fault]:
     """What has no effect in a sound scenario, in the order of the lines of its file at `path`. `OSError` where the file
     can't be read."""
     lines = key_lines(Path(path).read_text(encoding="utf-8").replace("\r\n", "\n"))
-    found = [*_unused_readings(scenario), *_idle_keeps(scenario)]
+    found = [*_unused_readings(scenario), *_idle_keeps(scenario), *_settings_of_flash(scenario)]
     told = [Fault(str(path), line_of(lines, where), spell(where), what) for where, what in found]
     return sorted(told, key=lambda one: one.line)
 
@@ -41,6 +41,12 @@ def _unused_readings(scenario: Scenario) -> Found:
                 ("values", name),
                 f"no text writes {{{name}}}, so this has no effect; write it, or leave the table out",
             )
+
+
+def _settings_of_flash(scenario: Scenario) -> Found:
+    if scenario.store.kind == "card":
+        for key in sorted(scenario.store.model_fields_set - OF_ANY_KIND):
+            yield ("store", key), "it is for a store on flash, and this one is on a card, so this has no effect"
 
 
 def _idle_keeps(scenario: Scenario) -> Found:

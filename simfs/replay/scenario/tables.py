@@ -1,7 +1,8 @@
 """The tables of a scenario's TOML file as pydantic models; `load` reads them.
 
     title       one line for the report
-    [chip]      a catalogue part, or a geometry and times of your own
+    [chip]      a catalogue part, or a geometry and times of your own; or
+    [card]      a removable card
     [[region]]  what else is in the chip, and where; [releases] how its programs grow
     [store]     where the store sits in the chip, and its settings
     [run]       when the run starts, how long it lasts, the seed
@@ -15,119 +16,36 @@ says with it what would be right.
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+from dataclasses import fields
 from typing import Any, Self
 
 from pydantic import Field, field_validator, model_validator
 
-from simfs.flash.datasheet import Datasheet
-from simfs.flash.parts import GENERIC, PARTS
 from simfs.replay.device.clock import START_UNSAID, parse_moment
-from simfs.replay.scenario.changed_part import key_of, part_with
 from simfs.replay.scenario.expectations import Expect
 from simfs.replay.scenario.fields import AnySize, Duration, Moment, Period, Size, Table
-from simfs.replay.scenario.near_words import did_you_mean
+from simfs.replay.scenario.media.card import CardTable
+from simfs.replay.scenario.media.chip import Chip, NoChip
 from simfs.replay.scenario.regions.tables import Region, Releases
 from simfs.replay.scenario.tasks import Task
 from simfs.store.format.config import CLEANERS, OVERLONG, PACKINGS, StoreConfig
 
+KINDS = ("flash", "card")
+OF_ANY_KIND = frozenset({"kind", "name_bytes", "overlong", "open_files_max"})
+"""The keys of `[store]` that count on a card too."""
+
 _SETTINGS = {field.name for field in fields(StoreConfig)}
-_CHIP_UNITS = {key_of(name): name.removeprefix(key_of(name)) for name in PARTS["generic"].sources()}
-
-
-class Chip(Table):
-    """The flash: a part of the catalogue, or sizes and times of your own. Give `part` or `size`. What you give beside
-    `part` is taken instead of the part's figure, and reports say so. Without `part`, of the typical and the longest
-    time of a program or an erase, one alone stands for both."""
-
-    part: str | None = Field(
-        default=None,
-        description="a part of the catalogue (`simfs parts` lists it); each other key comes with it unless it is given",
-    )
-    size: Size | None = Field(
-        default=None,
-        description='the size of the whole chip, for example "4 MiB"; beside a part that comes in several sizes, one '
-        "of these, or it is the largest",
-    )
-    block: Size | None = Field(
-        default=None, description='the erase block, the least that one erase clears, for example "4 KiB"'
-    )
-    page: Size | None = Field(
-        default=None, description='the page, the most that one program reaches, for example "256 B"'
-    )
-    program_unit: Size | None = Field(
-        default=None,
-        description="the least that can be programmed; above 1 B, a unit is programmed once between erases, as in "
-        "flash with error correction",
-    )
-    page_programs_max: int | None = Field(
-        default=None, ge=0, le=65_535, description="how often a page may be programmed between erases; 0 for no limit"
-    )
-    program_typ: Period | None = Field(
-        default=None, description='the typical time of a page program, for example "400 us"'
-    )
-    program_max: Period | None = Field(
-        default=None, description='the longest time of a page program, for example "3 ms"'
-    )
-    erase_typ: Period | None = Field(default=None, description='the typical time of a block erase, for example "45 ms"')
-    erase_max: Period | None = Field(
-        default=None, description='the longest time of a block erase, for example "400 ms"'
-    )
-    read_byte: Duration | None = Field(default=None, description='the time to read one byte, for example "160 ns"')
-    read_overhead: Duration | None = Field(
-        default=None, description='the time of a read before its first byte, for example "640 ns"'
-    )
-    program_ua: int | None = Field(
-        default=None, ge=0, le=10**7, description="the current while programming, in microamperes"
-    )
-    erase_ua: int | None = Field(default=None, ge=0, le=10**7, description="the current while erasing, in microamperes")
-    read_ua: int | None = Field(default=None, ge=0, le=10**7, description="the current while reading, in microamperes")
-    standby_ua: int | None = Field(default=None, ge=0, le=10**7, description="the current at rest, in microamperes")
-    supply_mv: int | None = Field(default=None, ge=1, le=100_000, description="the supply voltage, in millivolts")
-    rated_cycles: int | None = Field(
-        default=None, ge=1, le=10**9, description="how many erases the datasheet promises for a block"
-    )
-    retention_years: int | None = Field(
-        default=None,
-        ge=0,
-        le=1000,
-        description="how many years the datasheet promises that data is kept; 0 for unknown",
-    )
-
-    @classmethod
-    def left_out(cls, key: str) -> object:
-        return getattr(GENERIC, key + _CHIP_UNITS.get(key, "")) if key not in ("part", "size") else None
-
-    @field_validator("part")
-    @classmethod
-    def _known(cls, part: str | None) -> str | None:
-        if part is not None and part not in PARTS:
-            near = did_you_mean(part, PARTS)
-            raise ValueError(f'there is no part "{part}" in the catalogue; {near}known are {", ".join(PARTS)}')
-        return part
-
-    @model_validator(mode="after")
-    def _whole(self) -> Self:
-        if not self.part and self.size is None:
-            raise ValueError('it has neither a part nor a size; write part = "W25Q32JV" or size = "4 MiB"')
-        self.datasheet()
-        return self
-
-    def datasheet(self) -> Datasheet:
-        """The chip's datasheet. `ValueError` where its values contradict each other."""
-        own = {key + _CHIP_UNITS.get(key, ""): getattr(self, key) for key in self.model_fields_set - {"part"}}
-        if self.part:
-            return part_with(PARTS[self.part], own)
-        for work in ("program", "erase"):  # one time alone stands for both
-            for given, other in (("typ", "max"), ("max", "typ")):
-                if f"{work}_{given}_ns" in own:
-                    own.setdefault(f"{work}_{other}_ns", own[f"{work}_{given}_ns"])
-        return replace(GENERIC, name="own geometry", source="the scenario", **own)
 
 
 class StoreTable(Table):
-    """Where the store sits in the chip, and its settings."""
+    """What the files are on, where the store sits in the chip, and its settings."""
 
+    kind: str = Field(
+        default="flash",
+        json_schema_extra={"enum": list(KINDS)},
+        description='what the files are on: "flash" our log on the chip, "card" a FAT volume on a removable card, for '
+        "which only name_bytes, overlong and open_files_max of this table count",
+    )
     start: AnySize = Field(
         default=0, description='where the store begins in the chip, in whole erase blocks, for example "3 MiB"'
     )
@@ -195,6 +113,8 @@ class StoreTable(Table):
     @field_validator("*")
     @classmethod
     def _setting(cls, value: Any, info: Any) -> Any:
+        if info.field_name == "kind" and value not in KINDS:
+            raise ValueError(f'there is no kind "{value}"; known are {", ".join(KINDS)}')
         setting = "buffer_bytes" if info.field_name == "buffer" else str(info.field_name)
         if setting in _SETTINGS:
             StoreConfig(**{setting: value})
@@ -202,7 +122,7 @@ class StoreTable(Table):
 
     def config(self) -> StoreConfig:
         """The settings as the store takes them. `ValueError` names one that is out of bounds."""
-        table = self.model_dump(exclude={"start", "size", "buffer"})
+        table = self.model_dump(exclude={"kind", "start", "size", "buffer"})
         return StoreConfig(buffer_bytes=self.buffer, **table)
 
 
@@ -258,7 +178,11 @@ class Scenario(Table):
     """A device's work with its files, and what is expected of it."""
 
     title: str = Field(default="", max_length=200, description="one line for the report")
-    chip: Chip = Field(description='the flash, for example part = "W25Q32JV"')
+    chip: Chip = Field(
+        default=NoChip(part="generic"),
+        description='the flash, for example part = "W25Q32JV"; a store of the kind "card" needs none',
+    )
+    card: CardTable = Field(default=CardTable(), description='the card, where the store is of the kind "card"')
     store: StoreTable = Field(default=StoreTable(), description="where the store sits in the chip, and its settings")
     region: list[Region] = Field(
         default=[], max_length=100, description="what the chip is shared out among, a table for each region"

@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from pydantic import ValidationError
 
 from simfs.replay.scenario.fields import CHIP_BYTES_MAX
+from simfs.replay.scenario.media.chip import Chip
 from simfs.replay.scenario.quantities import format_duration, format_size
-from simfs.replay.scenario.tables import Chip
 from simfs.sfdp.facts import SMALL_BYTES, EraseType, Facts
 from simfs.show import units
 

@@ -9,15 +9,22 @@ from simfs.replay.device.clock import NS_PER_DAY
 from simfs.replay.device.notes import Refusal, Stall
 from simfs.show import units
 from simfs.show.map.wear import region_lines
-from simfs.study.run.figures import Amplification, Boots, Energy, Figures, FlashWork, Room, Stalls, Trouble, Wear
-from simfs.study.run.life_projection import Life
-
-Line = tuple[str, str, str]
+from simfs.show.rows.card import card_lines
+from simfs.show.rows.line import Line, marked
+from simfs.show.rows.wear import life_lines, wear_lines
+from simfs.study.run.figures import (
+    Amplification,
+    Boots,
+    Energy,
+    Figures,
+    FlashWork,
+    Room,
+    Stalls,
+    Trouble,
+)
 
 NEARLY_FULL_PERCENT = 90
 MUCH_RATIO = 1.5  # metadata or relocation beyond this outweighs the data itself
-UNEVEN = 2  # the hottest block wears more than this many times as fast as it would evenly
-FILLS_MIN = 10
 REFUSALS_SHOWN = NAMES_SHOWN = SKIPPED_SHOWN = 3
 DIFFERING_SHOWN = 20
 
@@ -37,8 +44,9 @@ def sections(figures: Figures) -> Iterator[tuple[str, list[Line]]]:
         "Room": [*_room(figures.room, cleans=figures.wear is not None)],
         "Writing": [*_writing(figures.amplification, figures.flash_work, settings, erases=figures.wear is not None)],
         "Wear": [
-            *(_wear(figures.wear) if figures.wear else ()),
-            *(_life(figures.best_life) if figures.best_life else ()),
+            *(wear_lines(figures.wear) if figures.wear else ()),
+            *(life_lines(figures.best_life) if figures.best_life else ()),
+            *(card_lines(figures.card) if figures.card else ()),
             *region_lines(figures.regions),
         ],
         "Waiting": [*_waiting(figures.stalls, settings)] if figures.stalls else [],
@@ -46,10 +54,6 @@ def sections(figures: Figures) -> Iterator[tuple[str, list[Line]]]:
         "Trouble": [*_trouble(figures.trouble)],
     }
     yield from ((section, lines) for section, lines in found.items() if lines)
-
-
-def _marked(wrong: bool, figure: str, value: str, note: str, advice: str) -> Line:
-    return (f"! {figure}", value, f"{note}. {advice}") if wrong else (figure, value, note)
 
 
 def _deed(what: Stall | Refusal) -> str:
@@ -64,7 +68,7 @@ def _room(room: Room, *, cleans: bool) -> Iterator[Line]:
         units.size(room.live_bytes),
         f"{units.percent(room.live_percent)} of the {capacity} for files and names",
     )
-    yield _marked(
+    yield marked(
         room.live_max_percent >= NEARLY_FULL_PERCENT,
         "most in use",
         units.size(room.live_max_bytes),
@@ -82,7 +86,7 @@ def _writing(split: Amplification, work: FlashWork, settings: Settings, *, erase
     )
     yield "  data", units.ratio(split.data_ratio), "the device's own bytes, once"
     if settings.metadata:
-        yield _marked(
+        yield marked(
             (split.metadata_ratio or 0) > MUCH_RATIO,
             "  metadata",
             units.ratio(split.metadata_ratio),
@@ -94,7 +98,7 @@ def _writing(split: Amplification, work: FlashWork, settings: Settings, *, erase
 
 
 def _erasing(split: Amplification, work: FlashWork) -> Iterator[Line]:
-    yield _marked(
+    yield marked(
         (split.relocation_ratio or 0) > MUCH_RATIO,
         "  relocation",
         units.ratio(split.relocation_ratio),
@@ -106,53 +110,6 @@ def _erasing(split: Amplification, work: FlashWork) -> Iterator[Line]:
     yield "block erases", f"{work.erases:,}", f"in the run; the bytes alone would fill {blocks}"
 
 
-def _wear(wear: Wear) -> Iterator[Line]:
-    note = f"since new; mean {units.number(wear.mean_erases)}"
-    if wear.max_erases:
-        note += f"; coldest block {wear.coldest_block:,}, hottest {wear.hottest_block:,}"
-    yield "erases of a block", f"{wear.min_erases:,} to {wear.max_erases:,}", note
-
-
-def _life(life: Life) -> Iterator[Line]:
-    if life.hottest_ns is None or life.even_ns is None:
-        yield "! life", "cannot say", _too_short(life)
-    else:
-        yield _marked(
-            _is_uneven(life.hottest_ns, life.even_ns, life),
-            "life, hottest block",
-            units.years(life.hottest_ns),
-            f"until the rated {life.rated_cycles:,} cycles at this pace: block {life.first_worn_block:,} was filled "
-            f"{_times(life.first_worn_fills)} in {units.time(life.run_ns)}{_unsettled(life)}",
-            "Wear is uneven: lower level_threshold.",
-        )
-        yield "life, even wear", units.years(life.even_ns), "the same, if all blocks shared the erases"
-    if life.floor_ns is not None:
-        yield "life, floor", units.years(life.floor_ns), "at this pace, if only those bytes were programmed"
-
-
-def _is_uneven(hottest_ns: int, even_ns: int, life: Life) -> bool:
-    """Whether wear is uneven. Few fillings prove nothing, and while blocks are unused wear can't be even."""
-    return hottest_ns * UNEVEN < even_ns and life.first_worn_fills >= FILLS_MIN and not life.unused_blocks
-
-
-def _times(count: int) -> str:
-    return "once" if count == 1 else f"{count:,} times"
-
-
-def _unsettled(life: Life) -> str:
-    if life.run_longer_ns is None:
-        return ""
-    unused = units.counted(life.unused_blocks, "block")
-    return f"; {unused} unused so far, a run of {units.time(2 * life.run_longer_ns)} would tell better"
-
-
-def _too_short(life: Life) -> str:
-    if not life.run_ns:
-        return "no device time passed."
-    note = f"no erase in this run of {units.time(life.run_ns)}, {units.counted(life.unused_blocks, 'block')} unused."
-    return note if life.run_longer_ns is None else f"{note} Run for {units.time(2 * life.run_longer_ns)} or more."
-
-
 def _waiting(stalls: Stalls, settings: Settings) -> Iterator[Line]:
     longest, worst = stalls.longest, stalls.longest_at_max
     if longest is None or worst is None:
@@ -162,20 +119,18 @@ def _waiting(stalls: Stalls, settings: Settings) -> Iterator[Line]:
     yield (
         "longest write",
         units.time(longest.busy_ns),
-        f"{_deed(longest)}, {units.into_the_run(longest.at_ns)}: {_cause(longest)}{hint}",
+        f"{_deed(longest)}, {units.into_the_run(longest.at_ns)}: {_cause(longest, settings)}{hint}",
     )
     yield (
         "99.9 % of writes",
         units.time(stalls.per_mille_999_ns),
         f"or less, of {stalls.count:,}; mean {units.time(stalls.total_ns // stalls.count)}; at typical times",
     )
-    chain = units.counted(stalls.most_cleanings.cleanings if stalls.most_cleanings else 0, "cleaning")
-    which = "the same write" if worst == longest else f"{_deed(worst)}, {_cause(worst)},"
-    yield (
-        "bound, worst part",
-        units.time(worst.busy_max_ns),
-        f"{which} at the datasheet's maximum times; longest chain in a write: {chain}",
-    )
+    cleanings = stalls.most_cleanings.cleanings if stalls.most_cleanings else 0
+    chain = f"; longest chain in a write: {units.counted(cleanings, 'cleaning')}" if settings.erases else ""
+    which = "the same write" if worst == longest else f"{_deed(worst)}, {_cause(worst, settings)},"
+    longest_times = "the datasheet's maximum times" if settings.erases else "the longest times that are allowed"
+    yield "bound, worst part", units.time(worst.busy_max_ns), f"{which} at {longest_times}{chain}"
     behind = f"; longest {units.time(stalls.held_longest_ns)}, behind {units.plain(stalls.held_behind)}"
     yield (
         "reads held up",
@@ -184,8 +139,9 @@ def _waiting(stalls: Stalls, settings: Settings) -> Iterator[Line]:
     )
 
 
-def _cause(stall: Stall) -> str:
-    work = [units.counted(stall.programs, "program"), units.counted(stall.erases, "erase")]
+def _cause(stall: Stall, settings: Settings) -> str:
+    work = [units.counted(stall.programs, settings.program)]
+    work += [units.counted(stall.erases, "erase")] if settings.erases else []
     if stall.cleanings:
         work.append(f"{units.counted(stall.cleanings, 'cleaning')} moving {units.size(stall.relocated_bytes)}")
     return ", ".join(work)
@@ -197,7 +153,7 @@ def _device(figures: Figures) -> Iterator[Line]:
     if figures.ram_bytes:
         yield _ram(figures)
     if figures.energy:
-        yield from _energy(figures.energy, figures.subject.settings.medium)
+        yield from _energy(figures.energy, figures.subject.settings)
 
 
 def _boot(boots: Boots, medium: str) -> Line:
@@ -215,22 +171,23 @@ def _ram(figures: Figures) -> Line:
     return "RAM for the store", units.size(figures.ram_total_bytes), f"on the device: {parts}"
 
 
-def _energy(energy: Energy, medium: str) -> Iterator[Line]:
+def _energy(energy: Energy, settings: Settings) -> Iterator[Line]:
     active = energy.active_per_day_nj
+    work = "programs, erases, reads" if settings.erases else "writes and reads"
     if active is None:
         charge = units.charge(energy.program_erase_read_nj, energy.supply_mv)
-        note = f"programs, erases, reads; {charge} at {energy.supply_mv / 1000:g} V. Too short to tell of a day"
+        note = f"{work}; {charge} at {energy.supply_mv / 1000:g} V. Too short to tell of a day"
         yield "energy in the run", units.energy(energy.program_erase_read_nj), note
     else:
         charge, volts = units.charge(active, energy.supply_mv), energy.supply_mv / 1000
         pace = f"at the pace of {units.time(energy.run_ns)}: " if energy.run_ns < NS_PER_DAY else ""
-        note = f"{pace}programs, erases, reads; {charge} at {volts:g} V"
+        note = f"{pace}{work}; {charge} at {volts:g} V"
         yield "energy a day", units.energy(active), note
     standby = units.charge(energy.standby_per_day_nj, energy.supply_mv)
     yield (
         "standby a day",
         units.energy(energy.standby_per_day_nj),
-        f"on top of it, the {medium} at rest; {standby}",
+        f"on top of it, the {settings.medium} at rest; {standby}",
     )
 
 

@@ -5,12 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from simfs.files.contract import Settings
-from simfs.replay.device.clock import NS_PER_DAY, NS_PER_S
+from simfs.replay.device.clock import NS_PER_DAY
 from simfs.replay.device.notes import Boot, Differing, NameFault, Refusal, Skipped, Stall
+from simfs.study.run.card_work import PACE_NS_MIN, CardWork
 from simfs.study.run.life_projection import Life
 from simfs.study.run.region_wear import RegionWear, first_worn
-
-PACE_NS_MIN = 3_600 * NS_PER_S  # a shorter run tells nothing about a day
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,8 +259,8 @@ class Outlook:
 
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """All figures of a run. None is what does not apply: wear and life where the store is no log on flash, stalls and
-    boots where the medium takes no time, energy where nobody knows it."""
+    """All figures of a run. None is what does not apply: wear and life where the store is no log on flash, `card` where
+    it is not on a card, stalls and boots where the medium takes no time, energy where nobody knows it."""
 
     subject: Subject
     room: Room
@@ -277,6 +276,7 @@ class Figures:
     trouble: Trouble
     outlook: Outlook | None = None
     regions: tuple[RegionWear, ...] = ()  # what wears beside the store
+    card: CardWork | None = None
 
     @property
     def best_life(self) -> Life | None:

@@ -3,11 +3,13 @@ split by purpose from the store's meters."""
 
 from __future__ import annotations
 
+from simfs.files.card_store import card_of
 from simfs.files.contract import Spent
 from simfs.files.store import Store, log_of
 from simfs.replay.device.clock import NS_PER_DAY, NS_PER_S
 from simfs.replay.device.device import Run
 from simfs.replay.device.notes import TaskTally
+from simfs.study.run.card_work import CardWork
 from simfs.study.run.figures import (
     Amplification,
     Boots,
@@ -42,6 +44,7 @@ def figures(run: Run) -> Figures:
         energy=_energy(run) if medium.supply_mv else None,
         tasks=tuple(_share(tally) for tally in run.tasks.values()),
         trouble=_trouble(run),
+        card=_card(run, spent),
         regions=() if log is None else region_wear(run.rewritten, log.flash.datasheet.rated_cycles, run.duration_ns),
     )
 
@@ -119,6 +122,23 @@ def _life(run: Run, log: Store) -> Life:
         block_bytes=log.flash.geometry.block_bytes,
         host_bytes=_host_bytes(run),
         run_ns=run.duration_ns,
+    )
+
+
+def _card(run: Run, spent: Spent) -> CardWork | None:
+    store, medium = card_of(run.store), run.store.medium
+    if store is None:
+        return None
+    sheet = store.card.sheet
+    return CardWork(
+        sectors_written=spent.programs,
+        sectors_floor=-(-_host_bytes(run) // medium.unit_bytes),
+        sector_bytes=medium.unit_bytes,
+        size_bytes=medium.size_bytes,
+        run_ns=run.duration_ns,
+        inner_least=sheet.inner_least,
+        inner_most=sheet.inner_most,
+        fills=sheet.fills,
     )
 
 

@@ -11,7 +11,7 @@ from simfs.flash import Datasheet
 from simfs.flash.parts import PARTS
 from simfs.replay.play import replay
 from simfs.replay.scenario.changed_part import key_of
-from simfs.replay.scenario.tables import Chip
+from simfs.replay.scenario.media.chip import Chip
 from simfs.show.text import as_text
 from simfs.study.run.measure import figures
 

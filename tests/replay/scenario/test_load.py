@@ -347,14 +347,14 @@ def test_a_file_that_is_not_there_is_an_os_error(tmp_path):
 def test_the_schema_names_every_table_and_its_bounds():
     schema = json.loads(scenario_schema())
     assert set(schema["properties"]) == {
-        "title", "chip", "store", "region", "releases", "run", "values", "task", "expect",
+        "title", "chip", "card", "store", "region", "releases", "run", "values", "task", "expect",
     }  # fmt: skip
     assert schema["additionalProperties"] is False
     operations = schema["$defs"]["Task"]["properties"]["operations"]["items"]["discriminator"]["mapping"]
     assert sorted(operations) == sorted(
         ["append", "write", "create", "update", "read", "remove", "rename", "truncate", "list", "boot"]
     )
-    settings = set(schema["$defs"]["StoreTable"]["properties"]) - {"start", "size", "buffer"}
+    settings = set(schema["$defs"]["StoreTable"]["properties"]) - {"kind", "start", "size", "buffer"}
     assert settings | {"buffer_bytes"} == set(StoreConfig.__dataclass_fields__)
     assert schema["$defs"]["StoreTable"]["properties"]["cleaner"]["enum"][1] == "greedy"
 
