@@ -90,8 +90,8 @@ class Cleaner:
         return not live or live + self._state.segments.statement_room <= room
 
     def _exchange(self, victim: int) -> None:
-        """Open the last dead block so that it brings another one: the live frames of a closed block are written in it
-        first. Costs what cleaning a block and opening one do."""
+        """Open the last dead block so that it brings others: the live frames of a closed block, and of as many more as
+        fit, are written in it first. Costs what cleaning these blocks and opening one do."""
         blocks = self._blocks
         self._state.meters.cleanings += 1
         self.cause = Cause.RELOCATION
@@ -99,17 +99,21 @@ class Cleaner:
             self._state.segments.exchange(self._head, lambda: self._move_within(victim))
         finally:
             self.cause = None
-        if victim in blocks.failing:
-            self._state.segments.retire(victim)
+        for block in blocks.failing & {*blocks.freed, *blocks.named}:
+            self._state.segments.retire(block)
 
     def _move_within(self, victim: int) -> None:
-        """Move what is live in the block, where it fits the open block."""
-        state = self._state
-        try:
-            Mover(state, self._fit_here, lambda: True).move(victim)
-        except (CorruptStore, FlashError):
-            return
-        state.blocks.free(victim, -1)
+        """Move what is live in the block, and then in those with the least, where it fits the open block."""
+        state, blocks = self._state, self._blocks
+        mover = Mover(state, self._fit_here, lambda: True)
+        for block in [victim, *sorted(set(blocks.closed) - {victim}, key=lambda one: (blocks.live[one], one))]:
+            if block != victim and not self._has_room_open(block):
+                return
+            try:
+                mover.move(block)
+            except (CorruptStore, FlashError):
+                return
+            blocks.free(block, -1)
 
     def _fit_here(self, kind: int, file: int, offset: int, length: int, payload_bytes: int) -> int:
         log, reserve = self._state.log, self._state.segments.statement_room

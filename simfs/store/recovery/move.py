@@ -11,11 +11,11 @@ from simfs.store.format.codec import ERASE_COUNT_MAX, FRAME_BYTES, NOWHERE, salt
 from simfs.store.format.errors import CorruptStore
 from simfs.store.format.layout import KILLED_BYTES, Layout, align_up
 from simfs.store.format.runs import RunTable
-from simfs.store.format.statement import Left, Statement
+from simfs.store.format.statement import Left, Statement, statement_bytes
 from simfs.store.log.marks import program_mark, program_statement
 from simfs.store.log.state import StoreState
 from simfs.store.log.statements import NAMED
-from simfs.store.recovery.tail import Tail, encoded
+from simfs.store.recovery.tail import Doubtful, Tail, encoded
 from simfs.store.tables.blocks import SUM_END
 
 NUMBER_GAP = 1 << 16  # above the numbers of whatever was tried in the lead
@@ -88,12 +88,22 @@ def _victim(tail: Tail) -> int | None:
     blocks, layout = tail.state.blocks, tail.layout
     closed = [block for block in blocks.closed if block not in blocks.failing]
     victim = min([*closed, tail.lead], key=lambda block: (blocks.live[block], block != tail.lead, block))
-    if not blocks.live[victim]:
-        return victim
-    frame = 0 if tail.doubtful is None else FRAME_BYTES + tail.doubtful.frame.length
-    taken = layout.first + layout.statement_room(len(tail.left) + 2, frame) + layout.frame_cost(layout.payload_max)
-    fits = blocks.live[victim] <= layout.room_end() - taken
-    return victim if fits and len(tail.said.named) < NAMED else None
+    fits = not blocks.live[victim] or (len(tail.said.named) < NAMED and _fits_with(tail, blocks.live[victim], victim))
+    return victim if fits else None
+
+
+def _fits_with(tail: Tail, moved_bytes: int, victim: int) -> bool:
+    """Whether a block has room for that, the statement behind it and one frame more."""
+    layout, doubtful = tail.layout, _doubtful_beside(tail, victim)
+    frame = 0 if doubtful is None else FRAME_BYTES + doubtful.frame.length
+    at = align_up(layout.first + moved_bytes, layout.page_bytes)
+    place = layout.place(at, statement_bytes(len(tail.log.heads), len(tail.left) + 1, frame))
+    return place.frames <= layout.room_end() - layout.frame_cost(layout.payload_max)
+
+
+def _doubtful_beside(tail: Tail, victim: int | None) -> Doubtful | None:
+    """The frame in doubt, unless it is moved with its block."""
+    return None if tail.doubtful is not None and tail.doubtful.block == victim else tail.doubtful
 
 
 def _state_in(tail: Tail, block: int, victim: int | None, failed: list[int]) -> bool:
@@ -111,7 +121,7 @@ def _state_in(tail: Tail, block: int, victim: int | None, failed: list[int]) -> 
     if victim is not None and state.blocks.live[victim]:
         Mover(state, lambda *frame: _fit(tail, *frame), lambda: True).move(victim)
         at = align_up(head.at - start, layout.page_bytes)
-    doubtful = None if tail.doubtful is not None and tail.doubtful.block == victim else tail.doubtful
+    doubtful = _doubtful_beside(tail, victim)
     said = _said_in(tail, block, base, log.sequence - base + (doubtful is not None), victim, failed)
     raw = encoded(said, block, doubtful)
     place = layout.place(at, len(raw))
