@@ -59,7 +59,7 @@ class Cleaner:
                 self._state.segments.advance(which)
             elif tries and blocks.closed and free_count == 1 and blocks.named:
                 tries -= 1
-                least = min(blocks.closed, key=lambda block: (blocks.live[block], block))
+                least = self._least()
                 if self._has_room_open(least):
                     self.clean(least)
                 else:
@@ -78,11 +78,16 @@ class Cleaner:
         blocks = self._blocks
         if blocks.named or blocks.freed or not blocks.closed:
             return False
-        least = min(blocks.closed, key=lambda block: (blocks.live[block], block))
+        least = self._least()
         if not self._has_room_open(least):
             return False
         self.clean(least)
         return least in blocks.freed
+
+    def _least(self) -> int:
+        """The closed block with the least that is live."""
+        live = self._blocks.live
+        return min(self._blocks.closed, key=lambda block: (live[block], block))
 
     def _has_room_open(self, block: int) -> bool:
         """Whether the block's live frames fit the open block of relocated data, so that the last dead one is kept."""
@@ -130,9 +135,11 @@ class Cleaner:
         if names * NAMES_SHARE < blocks.capacity or state.committed + growth - names > blocks.capacity:
             return False
         for _ in range(2 * len(blocks)):
-            if blocks.closed and blocks.free_count > 1:
-                self.clean(min(blocks.closed, key=lambda block: (blocks.base[block], block)))
             self.make_room(0, Kind.NAME, 0, 0, state.config.name_bytes, state.config.name_bytes)
+            if blocks.closed and blocks.free_count == 1 and blocks.named:
+                self._exchange(self._least())
+            elif blocks.closed and blocks.free_count > 1:
+                self.clean(min(blocks.closed, key=blocks.base.__getitem__))
             if blocks.free_count > 1:
                 state.segments.advance(0)
             if state.committed + growth <= blocks.capacity:
