@@ -10,17 +10,21 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from simfs.cli.card_cuts import OnCard, recorded, report_on_card
 from simfs.cli.exits import UNMET, Refused, print_report
-from simfs.cli.inputs import check_source, recording_options, replay_source
+from simfs.cli.inputs import check_source, recording_options
 from simfs.cli.options.workers import check_worker_options, shared_out, worker_options
 from simfs.cli.progress import progress_bar, shown
 
 if TYPE_CHECKING:
+    from simfs.study.card_cuts.report import CardCutReport
     from simfs.study.cuts.judging.verdicts import Violation
     from simfs.study.cuts.lives_report import LivesReport
     from simfs.study.cuts.notes.cut_point import CutPoint
     from simfs.study.cuts.notes.history import History
     from simfs.study.cuts.report import CutReport, Places, ShortCase
+
+    AnyReport = CutReport | LivesReport | CardCutReport
 
 EVERY = ("operation", "byte", "bit")
 PROFILES = ("program-contained", "page-contained", "sector-collateral")
@@ -59,7 +63,8 @@ def cuts(file: str | None, case: str | None, as_json: bool, **options: Any) -> N
     `simfs run`. It is replayed once. Then the power is cut at each place, the
     store is mounted, checked and worked on, and the report says what the
     firmware would find. With --lives the run goes on after each cut, over and
-    over, on the same store.
+    over, on the same store. On a card, 500 sector writes are cut unless
+    --sample or --every operation says otherwise.
 
     The exit status is 0, or 1 when the store breaks a promise, or 2 on bad
     input.
@@ -67,8 +72,11 @@ def cuts(file: str | None, case: str | None, as_json: bool, **options: Any) -> N
     own = {name: options.pop(name) for name in OWN}
     _check(file, case, own, options)
     history = _history(file, case, options)
-    build = _report if own["lives"] is None else _report_on_lives
-    report = build(history, file or "", case or "", own, options)
+    if isinstance(history, OnCard):
+        report: AnyReport = report_on_card(history, file or "", _kind(file or ""), own)
+    else:
+        build = _report if own["lives"] is None else _report_on_lives
+        report = build(history, file or "", case or "", own, options)
     print_report(_text(report, as_json))
     if report.broken:
         sys.exit(UNMET)
@@ -105,16 +113,12 @@ def _check(file: str | None, case: str | None, own: dict[str, Any], options: dic
         raise Refused(*(f"--{name}: it is for recordings, and --case is none; leave it out" for name in given))
 
 
-def _history(file: str | None, case: str | None, options: dict[str, Any]) -> History:
+def _history(file: str | None, case: str | None, options: dict[str, Any]) -> History | OnCard:
     """The run, replayed once."""
-    from simfs.study.cuts.notes.recorder import Recorder
-
     if file is None:
         return _run_of_case(case or "")
-    recorder = Recorder()
-    title = replay_source(file, options, [recorder]).title
-    history = recorder.history(title)
-    if not history.operations:
+    history = recorded(file, options)
+    if not isinstance(history, OnCard) and not history.operations:
         raise Refused(f"{file}: it programs and erases nothing, so there is nothing to cut; write files in it")
     return history
 
@@ -244,13 +248,15 @@ def _kind(file: str) -> str:
     return {"": "short run", ".toml": "scenario"}.get(file[-5:], "script" if file.endswith(".py") else "recording")
 
 
-def _text(report: CutReport | LivesReport, as_json: bool) -> str:
+def _text(report: AnyReport, as_json: bool) -> str:
     if as_json:
         from simfs.show.json import object_of
 
         return object_of(report)
-    from simfs.show import cuts as of_cuts
-    from simfs.show import lives as of_lives
+    from simfs.show import card_cuts, cuts, lives
+    from simfs.study.card_cuts.report import CardCutReport
     from simfs.study.cuts.report import CutReport
 
-    return of_cuts.as_text(report) if isinstance(report, CutReport) else of_lives.as_text(report)
+    if isinstance(report, CardCutReport):
+        return card_cuts.as_text(report)
+    return cuts.as_text(report) if isinstance(report, CutReport) else lives.as_text(report)

@@ -15,7 +15,7 @@ from simfs.cli.outputs import check_target, report_of, save_image
 @click.command(epilog="Example: simfs run logger.toml")
 @click.argument("file")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
-@click.option("--save-image", "image", metavar="IMAGE", help="Save the flash or the card in this file as it is at the end.")
+@click.option("--save-image", "image", metavar="IMAGE", help="Save the flash or card in this file as it is at the end.")
 @click.option("--plain", is_flag=True, help="Scenario: do one operation after the other, which takes longer.")
 @recording_options
 @click.option("--repeat", metavar="N", type=click.IntRange(1), help="Recording: do its work N times in all.")

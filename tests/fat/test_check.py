@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import struct
 from collections.abc import Callable
 from pathlib import Path
@@ -10,9 +11,10 @@ import pytest
 
 from simfs.fat.card.card import Card
 from simfs.fat.checking.check import check
+from simfs.fat.checking.mend import mend
 from simfs.fat.format.entries import ENTRY
 from simfs.files.card_store import CardStore
-from tests.fat.volumes import fsck, needs_fsck, new_store, put
+from tests.fat.volumes import CONFIG, SIZES, contents, fsck, needs_fsck, new_store, put
 
 Plant = Callable[[CardStore], None]
 
@@ -134,3 +136,41 @@ def test_what_waits_is_no_fault() -> None:
 
 def test_no_volume_at_all() -> None:
     assert [fault.kind for fault in check(Card(100))] == ["no volume"]
+
+
+STAY = {"a bad character", "the same name twice"}
+
+
+@pytest.mark.parametrize("what", PLANTED.keys() - STAY)
+def test_what_was_planted_is_mended(what: str) -> None:
+    store = a_volume()
+    PLANTED[what][0](store)
+    assert mend(store.card)
+    assert check(store.card) == []
+    assert mend(store.card) == []
+    assert set(contents(CardStore.mount(store.card, CONFIG))) >= {"/A", "/d/B"}
+
+
+@needs_fsck
+@pytest.mark.parametrize("kind", SIZES)
+def test_fsck_finds_nothing_after_mending(kind: str, tmp_path: Path) -> None:
+    rng = random.Random(kind)
+    for _ in range(8):
+        store = a_volume(kind)
+        layout = store.volume.layout
+        for _ in range(3):
+            sector = rng.choice(
+                (layout.table_starts[0], layout.table_starts[1], layout.root_start, layout.data_start + 3)
+            )
+            store.card.unreadable.add(sector)
+        mend(store.card)
+        assert check(store.card) == []
+        assert fsck(store.card.image(), tmp_path / "image") == []
+
+
+def test_a_directory_that_nothing_leads_to_gets_a_name_again() -> None:
+    store = a_volume()
+    inside = contents(store)["/d/B"]
+    store.card.unreadable.add(65)
+    assert "/LOST0001: a directory that nothing led to" in mend(store.card)
+    assert contents(CardStore.mount(store.card, CONFIG))["/LOST0001/B"] == inside

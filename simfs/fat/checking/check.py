@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from simfs.fat.card.card import BLANK, Card, Unreadable
-from simfs.fat.card.sheet import SECTOR_BYTES
 from simfs.fat.format.entries import Short, Slot, slots_of
 from simfs.fat.format.errors import BadVolume
 from simfs.fat.format.layout import ENTRY_BYTES, Layout, read_hints, read_layout
@@ -33,19 +32,20 @@ class Fault(NamedTuple):
 
 @dataclass(slots=True)
 class Found:
-    """A file or directory: its path, its entry, the clusters of its chain that are its own, and how that ends: "" as it
-    should, else why not."""
+    """A file or directory: its path, its entry, the clusters of its chain that are its own, how that ends ("" as it
+    should, else why not), and the first cluster of the directory that it is in."""
 
     path: str
     entry: Entry
     chain: list[int]
     broken: str
+    parent: int
 
 
 @dataclass(slots=True)
 class Survey:
-    """A volume as a check sees it. `table` has every entry, from the first copy that can be read; `owner` says who has
-    a cluster."""
+    """A volume as a check sees it. `table` has every entry, each sector of it from the first copy that can be read;
+    `owner` says who has a cluster."""
 
     card: Card
     layout: Layout
@@ -54,6 +54,7 @@ class Survey:
     found: list[Found] = field(default_factory=list)
     owner: dict[int, str] = field(default_factory=dict)
     torn: list[int] = field(default_factory=list)  # sectors of directories that can't be read
+    strays: list[Place] = field(default_factory=list)  # pieces of names that belong to nobody
 
     def note(self, kind: str, where: str, what: str) -> None:
         self.faults.append(Fault(kind, where, what))
@@ -63,8 +64,8 @@ class Survey:
         layout = self.layout
         lost = {
             cluster
-            for cluster in range(2, layout.last_cluster + 1)
-            if self.table[cluster] and cluster not in self.owner and self.table[cluster] != layout.bad
+            for cluster, entry in enumerate(self.table)
+            if entry and cluster not in self.owner and entry != layout.bad and cluster > 1
         }
         pointed_at = {self.table[cluster] for cluster in lost}
         chains: list[list[int]] = []
@@ -91,8 +92,8 @@ def survey(card: Card) -> Survey:
     """Look at everything. BadVolume, Unreadable where there is no volume to look at."""
     layout = read_layout(card.look, card.sector_count)
     copies = [_table_copy(card, layout, start) for start in layout.table_starts]
-    readable = next((data for data, torn in copies if not torn), copies[0][0])
-    entries = list(unpacked(readable, layout.bits)[: layout.last_cluster + 1])
+    whole = b"".join(next((data for data in each if data), BLANK) for each in zip(*copies, strict=True))
+    entries = list(unpacked(whole, layout.bits)[: layout.last_cluster + 1])
     seen = Survey(card, layout, entries)
     _judge_copies(seen, copies)
     _judge_marks(seen)
@@ -103,32 +104,26 @@ def survey(card: Card) -> Survey:
     return seen
 
 
-def _table_copy(card: Card, layout: Layout, start: int) -> tuple[bytes, list[int]]:
-    """The bytes of a copy, and its sectors that can't be read; those are zeros."""
-    parts, torn = [], []
+def _table_copy(card: Card, layout: Layout, start: int) -> list[bytes | None]:
+    """The sectors of a copy; None for one that can't be read."""
+    sectors: list[bytes | None] = []
     for sector in range(start, start + layout.table_sectors):
         try:
-            parts.append(card.look(sector))
+            sectors.append(card.look(sector))
         except Unreadable:
-            parts.append(BLANK)
-            torn.append(sector)
-    return b"".join(parts), torn
+            sectors.append(None)
+    return sectors
 
 
-def _judge_copies(seen: Survey, copies: Sequence[tuple[bytes, list[int]]]) -> None:
-    for number, (_, torn) in enumerate(copies, 1):
-        for sector in torn:
-            seen.note(
-                "unreadable", f"sector {sector:,}", f"the card can't read it; it is of copy {number} of the table"
-            )
-    first, torn = copies[0]
-    for number, (other, other_torn) in enumerate(copies[1:], 2):
-        if not torn and not other_torn and other != first:
-            sectors = sum(
-                first[at : at + SECTOR_BYTES] != other[at : at + SECTOR_BYTES]
-                for at in range(0, len(first), SECTOR_BYTES)
-            )
-            seen.note("copies differ", "the table", f"copy {number} differs from copy 1 in {sectors:,} sectors")
+def _judge_copies(seen: Survey, copies: list[list[bytes | None]]) -> None:
+    for number, (start, copy) in enumerate(zip(seen.layout.table_starts, copies, strict=True), 1):
+        for at in (at for at, data in enumerate(copy) if data is None):
+            what = f"the card can't read it; it is of copy {number} of the table"
+            seen.note("unreadable", f"sector {start + at:,}", what)
+    for number, copy in enumerate(copies[1:], 2):
+        differing = sum(one != other and None not in (one, other) for one, other in zip(copies[0], copy, strict=True))
+        if differing:
+            seen.note("copies differ", "the table", f"copy {number} differs from copy 1 in {differing:,} sectors")
 
 
 def _judge_marks(seen: Survey) -> None:
@@ -184,6 +179,7 @@ def _judge_directory(
     """The entries of one directory; gives those that are directories."""
     names: set[str] = set()
     for entry in listed(slots):
+        seen.strays += entry.strays
         if entry.strays:
             seen.note("stray name", path or "/", f"{len(entry.strays)} pieces of a long name belong to nobody")
         if entry.short is NOBODY:
@@ -195,7 +191,7 @@ def _judge_directory(
         names |= both
         _judge_short_name(seen, at, entry.short)
         chain, broken = _own_chain(seen, entry.short.first, at) if entry.short.first else ([], "")
-        seen.found.append(Found(at, entry, chain, broken))
+        seen.found.append(Found(at, entry, chain, broken, own))
         if broken:
             seen.note("chain", at, broken)
         if not entry.short.is_directory:

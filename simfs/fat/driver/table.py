@@ -6,9 +6,10 @@ import errno
 import os
 import struct
 from collections.abc import Iterator
+from contextlib import suppress
 from functools import lru_cache
 
-from simfs.fat.card.card import BLANK
+from simfs.fat.card.card import BLANK, Unreadable
 from simfs.fat.card.sheet import SECTOR_BYTES
 from simfs.fat.driver.window import Window
 from simfs.fat.format.errors import BadVolume
@@ -30,7 +31,7 @@ def _entries32(sector: bytes) -> tuple[int, ...]:
 
 
 class Table:
-    """Entries by cluster. `used` counts the clusters that are taken; a model's figure, at no cost to the card."""
+    """Entries by cluster. `used` is a model's figure, at no cost to the card."""
 
     def __init__(self, window: Window, layout: Layout) -> None:
         self.layout = layout
@@ -41,17 +42,25 @@ class Table:
         self._free_hint: int | None = None
         self._hints_changed = False
         self._entries_of = _entries32 if layout.bits == 32 else _entries16
-        self.used = self._count_used()
+        self._used: int | None = None
+
+    @property
+    def used(self) -> int:
+        """So many clusters are taken. Counted when it is asked for first."""
+        if self._used is None:
+            self._used = self._count_used()
+        return self._used
 
     def take_hints(self) -> None:
         """Read the hints of FAT32: one read. FAT12 and FAT16 have none."""
         if self.layout.info_sector:
-            free, last = read_hints(self._window.card.read(self.layout.info_sector), self.layout)
-            self._free_hint, self._last_given = free, last or 1
+            with suppress(Unreadable):  # they are hints
+                free, last = read_hints(self._window.card.read(self.layout.info_sector), self.layout)
+                self._free_hint, self._last_given = free, last or 1
 
     def take(self, other: Table) -> None:
         """Know what another one knows of the same table."""
-        self._last_given, self._free_hint, self.used = other._last_given, other._free_hint, other.used
+        self._last_given, self._free_hint, self._used = other._last_given, other._free_hint, other._used
         self._hints_changed = other._hints_changed
 
     def put_hints(self) -> None:
@@ -153,7 +162,8 @@ class Table:
             cluster = entry if entry < self.layout.bad else 0
 
     def _note_given(self, last: int, count: int) -> None:
-        self.used += count
+        if self._used is not None:
+            self._used += count
         self._last_given, self._hints_changed = last, True
         if self._free_hint is not None:
             self._free_hint = max(0, self._free_hint - count)
@@ -188,8 +198,14 @@ class Table:
     def _put_byte(self, at: int, value: int) -> None:
         self._window.change(self._start + at // SECTOR_BYTES)[at % SECTOR_BYTES] = value
 
+    def _look(self, sector: int) -> bytes:
+        try:
+            return self._window.card.look(sector)
+        except Unreadable:
+            return BLANK
+
     def _count_used(self) -> int:
-        look, count, last = self._window.card.look, 0, self.layout.last_cluster
+        look, count, last = self._look, 0, self.layout.last_cluster
         if self.layout.bits == 12:
             table = b"".join(look(self._start + number) for number in range(self.layout.table_sectors))
             return sum(

@@ -109,14 +109,14 @@ class Volume:
         parent = self._made_parent(path)
         self._make_way(parent, path)
         entry = self.directories.add(parent, path[-1], ARCHIVE, 0, 0)
-        self._sync()
+        self.sync()
         return entry
 
     def remove(self, path: list[str]) -> None:
         """Take a file's name away: the directory entry, then the table."""
         entry = self.find_file(path)
         self.directories.remove(entry)
-        self._sync()
+        self.sync()
         self._let_go(entry)
 
     def rename(self, old: list[str], new: list[str]) -> None:
@@ -148,7 +148,7 @@ class Volume:
             if target is not None:
                 self.directories.remove(target)
         self.directories.remove(entry)
-        self._sync()
+        self.sync()
         if file is not None:
             file.place = place
             self._open[place] = self._open.pop(entry.place)
@@ -166,7 +166,7 @@ class Volume:
             copy.bytes.flush(replace(file, buffer=bytearray(file.buffer)))
         for file in self._nameless:
             copy._release(file.first)
-        copy._sync()
+        copy.sync()
         return copy.card
 
     def _make_way(self, parent: int, path: list[str]) -> None:
@@ -180,7 +180,7 @@ class Volume:
         for below in inside:
             self._make_way(entry.short.first, [*path, below.name])
         self.directories.remove(entry)
-        self._sync()
+        self.sync()
         self._release(entry.short.first)
 
     def _let_go(self, entry: Entry) -> None:
@@ -196,9 +196,10 @@ class Volume:
 
     def _release(self, first: int) -> None:
         self.table.release(first)
-        self._sync()
+        self.sync()
 
-    def _sync(self) -> None:
+    def sync(self) -> None:
+        """Write what waits in the window, and the hints."""
         self._window.flush()
         self.table.put_hints()
 

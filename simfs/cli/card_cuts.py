@@ -1,0 +1,79 @@
+"""`simfs cuts` where the files are on a card."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from simfs.cli.exits import Refused
+from simfs.cli.inputs import replay_source
+from simfs.cli.progress import progress_bar, shown
+
+if TYPE_CHECKING:
+    from simfs.files.contract import AnyStore
+    from simfs.study.card_cuts.notes import CardHistory
+    from simfs.study.card_cuts.report import CardCutReport
+    from simfs.study.cuts.notes.history import History
+
+CUTS = 500  # sector writes that are cut unless somebody says otherwise
+OF_FLASH = {"lives": None, "only": None, "depth": 1, "profile": "program-contained", "workers": None, "cluster": None}
+"""The options that are for a store on flash, and what they are if nobody gives them."""
+
+
+class OnCard(NamedTuple):
+    """A run on a card, and its store at the end."""
+
+    history: CardHistory
+    store: AnyStore
+
+
+def recorded(file: str, options: dict[str, Any]) -> History | OnCard:
+    """The run, replayed once and noted, whatever its files are on."""
+    from simfs.replay.device.observer import Observer
+    from simfs.study.card_cuts.notes import CardRecorder
+    from simfs.study.cuts.notes.recorder import Recorder
+
+    of_flash, of_card = Recorder(), CardRecorder()
+
+    class Chooser(Observer):
+        """Lets the one listen that suits the store."""
+
+        def run_begins(self, store: AnyStore) -> AnyStore:
+            self.on_card = store.medium.kind == "card"
+            return (of_card if self.on_card else of_flash).run_begins(store)
+
+        def begins(self, task: str, operation: str, name: str, at_ns: int) -> None:
+            of_card.begins(task, operation, name, at_ns)
+
+        def ends(self, task: str, operation: str, name: str, at_ns: int, refused: int) -> None:
+            of_card.ends(task, operation, name, at_ns, refused)
+
+    chooser = Chooser()
+    run = replay_source(file, options, [chooser])
+    if not chooser.on_card:
+        return of_flash.history(run.title)
+    history = of_card.history(run.title)
+    if not history.writes:
+        raise Refused(f"{file}: it writes nothing to the card, so there is nothing to cut; write files in it")
+    return OnCard(history, run.store)
+
+
+def report_on_card(found: OnCard, file: str, kind: str, own: dict[str, Any]) -> CardCutReport:
+    """Cut the power in the run again and again."""
+    from simfs.study.card_cuts.campaign import campaign, places_of
+    from simfs.study.card_cuts.report import card_cut_report
+
+    given = [name for name, usual in OF_FLASH.items() if own[name] != usual]
+    if given:
+        raise Refused(
+            *(f"--{name}: it is for a store on flash, and this one is on a card; leave it out" for name in given)
+        )
+    if own["every"] not in (None, "operation"):
+        raise Refused(f"--every {own['every']}: a card writes a sector whole; write --every operation, or --sample")
+    sample = own["sample"] or (None if own["every"] else CUTS)
+    sample = None if sample is None or sample >= len(found.history.writes) else sample
+    places = places_of(found.history, sample, own["seed"] or 0)
+    with progress_bar(f"cutting the power in {shown(file)}") as progress:
+        result = campaign(found.history, places, progress)
+    return card_cut_report(
+        found.history, result, found.store, source=file, kind=kind, sample=sample, seed=own["seed"] or 0
+    )

@@ -1,0 +1,1 @@
+"""Power cuts in the sector writes of a card."""
