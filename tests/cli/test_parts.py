@@ -219,6 +219,14 @@ def test_one_part_is_printed_whole_with_the_source_of_each_figure() -> None:
     ]
 
 
+def test_a_field_that_means_a_number_above_999_is_printed(tmp_path: Path) -> None:
+    area = area_of("S25FS256T")
+    area[0x148:0x14C] = (0x600 << 9).to_bytes(4, "little")  # DWORD 19 of the basic table
+    dump = tmp_path / "dump.bin"
+    dump.write_bytes(area)
+    assert "600h  1,536" in invoke("read", dump).stdout
+
+
 @pytest.mark.parametrize("name", PARTS)
 def test_each_key_that_is_printed_is_one_of_a_scenario(name: str) -> None:
     lines = invoke("show", name).stdout.splitlines()

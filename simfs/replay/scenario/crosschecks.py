@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from simfs.flash import Geometry
 from simfs.replay.device.clock import NS_PER_DAY, YEAR_MAX, calendar
 from simfs.replay.scenario.media.chip import Chip, NoChip
 from simfs.replay.scenario.near_words import did_you_mean
@@ -15,7 +16,9 @@ from simfs.replay.scenario.regions.placing import Placed, Regions, place
 from simfs.replay.scenario.tables import RunTable, StoreTable, Value
 from simfs.replay.scenario.tasks import Append, Create, Task, Update, Write
 from simfs.replay.scenario.toml_lines import Path
-from simfs.store.format.settings import check_fit
+from simfs.store.format.codec import NO_BLOCK
+from simfs.store.format.layout import PAGE_PROGRAMS_MIN
+from simfs.store.format.settings import PAGE_BYTES_MIN, check_fit
 
 OPERATIONS_MAX = 50_000_000
 
@@ -77,10 +80,11 @@ def _store_region_faults(chip: Chip, store: StoreTable, regions: Regions) -> Fou
     sheet = chip.datasheet()
     if held is None or not 0 < held.end_bytes <= sheet.size_bytes or held.size_bytes % sheet.block_bytes:
         return
+    count = held.size_bytes // sheet.block_bytes
     try:
-        check_fit(sheet.geometry(held.size_bytes // sheet.block_bytes), store.config())
+        check_fit(sheet.geometry(count), store.config())
     except ValueError as error:
-        yield ("region", held.number, "size"), f"{error}; write a larger store, or other settings"
+        yield ("region", held.number, "size"), f"{error}; {_what_fits(sheet.geometry(count))}"
 
 
 def _region_faults(chip: Chip, store: StoreTable) -> Found:
@@ -94,10 +98,18 @@ def _region_faults(chip: Chip, store: StoreTable) -> Found:
     if end > sheet.size_bytes:
         yield _beyond_the_chip(store, end, sheet.size_bytes)
         return
+    count = region_blocks(chip, store)
     try:
-        check_fit(sheet.geometry(region_blocks(chip, store)), store.config())
+        check_fit(sheet.geometry(count), store.config())
     except ValueError as error:
-        yield ("store", "size") if store.size else ("store",), f"{error}; write a larger store, or other settings"
+        yield ("store", "size") if store.size else ("store",), f"{error}; {_what_fits(sheet.geometry(count))}"
+
+
+def _what_fits(geometry: Geometry) -> str:
+    """What to write where no store fits."""
+    if geometry.page_bytes < PAGE_BYTES_MIN or 0 < geometry.page_programs_max < PAGE_PROGRAMS_MIN:
+        return "take another chip"
+    return "write a smaller store" if geometry.block_count >= NO_BLOCK else "write a larger store, or other settings"
 
 
 def _beyond_the_chip(store: StoreTable, end: int, chip_bytes: int) -> tuple[Path, str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from textwrap import fill
 
 from tabulate import tabulate
 
@@ -78,13 +79,13 @@ def _table(table: Table) -> Iterator[str]:
             f"{one.field.high}:{one.field.low}" if one.field.high > one.field.low else str(one.field.low),
             one.field.title,
             f"{one.value:X}h",
-            one.meaning,
+            fill(one.meaning, MEANING_LETTERS),  # tabulate's own wrapping trips over a text such as "1,024"
         )
         for one in readings
     ]
+    columns = ("right", "right", "left", "right", "left")
     yield from tabulate(
-        rows, COLUMNS, tablefmt="simple", disable_numparse=True, maxcolwidths=[None, None, None, None, MEANING_LETTERS],
-        colalign=("right", "right", "left", "right", "left"),
+        rows, COLUMNS, tablefmt="simple", disable_numparse=True, colalign=columns
     ).splitlines()  # fmt: skip
     if table.table_id == SECTOR_MAP_ID:
         yield ""

@@ -200,6 +200,16 @@ def test_a_store_must_be_large_enough_and_there_is_one(tmp_path: Path) -> None:
     assert '"files" holds the store already' in found["region[1].holds"]
 
 
+def test_what_would_fit_is_told_where_the_store_has_too_many_blocks(tmp_path: Path) -> None:
+    many = f'[chip]\nsize = "256 MiB"\n{region("files", "store")}'
+    path = tmp_path / "chip.toml"
+    path.write_text(many)
+    with pytest.raises(BadScenario) as failed:
+        load_scenario(path, OnlyMounted)
+    (fault,) = failed.value.faults
+    assert str(fault).endswith("at most 65534 erase blocks, not 65536; write a smaller store")
+
+
 def scenario(*parts: str) -> str:
     return "\n".join([CHIP, *parts, RUN])
 
