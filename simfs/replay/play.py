@@ -19,6 +19,7 @@ from simfs.replay.device.name_check import name_faults
 from simfs.replay.device.notes import Going
 from simfs.replay.device.observer import Observer
 from simfs.replay.player.player import NEVER_NS, Player, Progress
+from simfs.replay.player.telling import telling_ns
 from simfs.replay.scenario.chip_map import rewritten_regions
 from simfs.replay.scenario.crosschecks import region_blocks
 from simfs.replay.scenario.load import load_scenario
@@ -89,7 +90,7 @@ def _finished(device: Device, scenario: Scenario, source: str, asked_ns: int) ->
     )
     run.asked_ns, run.region_start_bytes = asked_ns, scenario.store.start
     run.rewritten = rewritten_regions(scenario)
-    run.go_on = partial(_go_on, scenario, source)
+    run.go_on, run.telling_ns = partial(_go_on, scenario, source), telling_ns(scenario)
     return run
 
 

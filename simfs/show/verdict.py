@@ -48,7 +48,11 @@ def _room(figures: Figures, expected: bool) -> str:
     if outlook.full_ns is not None:
         return _full(figures, outlook, outlook.full_ns, expected)
     percent = units.percent(100 * outlook.live_max_bytes / room.capacity_bytes)
-    how = "they still grow, but too little to tell when it is full" if outlook.grows else "they grow no more"
+    how = "they grow no more"
+    if outlook.grows:
+        how = "they still grow, but too little to tell when it is full"
+    elif outlook.telling_ns:
+        how = f"they do not grow as far as this run shows; one of {units.time(outlook.telling_ns)} would be sure"
     return f"The files fit: they take {percent} of the room at most, and {how}{_carried(outlook)}."
 
 
@@ -73,6 +77,8 @@ def _wear(figures: Figures) -> str:
         return ""
     if life.hottest_ns is None:
         return "Nothing was erased that would wear the flash." if life.run_ns else ""
+    if not life.hottest_ns:
+        return f"The flash is worn: a block has had its rated {life.rated_cycles:,} erases before the run ends."
     worn_ns = life.run_ns + life.hottest_ns
     span = units.years(life.hottest_ns)
     dated = life.hottest_ns < LIFE_YEARS_SHOWN * NS_PER_YEAR

@@ -22,7 +22,7 @@ def told(ahead: dict[str, Any] | None = None, **changes: Any) -> str:
     """The verdict of the run, which began on 2031-04-05 and lasted ten days, with what comes after it."""
     run = hand_built_run(**changes)
     taken = figures(run)
-    outlook = Outlook(None, False, False, 3000, 0, taken.life)
+    outlook = Outlook(None, False, False, 0, 3000, 0, taken.life)
     return verdict_of(replace(taken, outlook=replace(outlook, **(ahead or {}))), judge(run, taken))
 
 
@@ -30,6 +30,22 @@ def test_all_is_well() -> None:
     assert told() == (
         "The files fit: they take 6.7 % of the room at most, and they grow no more. "
         "The flash lasts over 1,000 years at this pace."
+    )
+
+
+def test_a_block_that_reaches_its_rated_cycles_in_the_run() -> None:
+    run = hand_built_run()
+    taken = figures(run)
+    assert taken.life is not None
+    worn = replace(taken, life=replace(taken.life, hottest_ns=0, rated_cycles=10))
+    text = verdict_of(worn, judge(run, worn))
+    assert "The flash is worn: a block has had its rated 10 erases before the run ends." in text
+
+
+def test_a_run_too_short_to_see_the_files_grow() -> None:
+    assert told({"telling_ns": 155 * NS_PER_DAY}) == (
+        "The files fit: they take 6.7 % of the room at most, and they do not grow as far as this run shows; one of "
+        "155 days would be sure. The flash lasts over 1,000 years at this pace."
     )
 
 

@@ -286,6 +286,7 @@ class Run(Shown):
     region_start_bytes: int = 0  # where the store begins in the chip
     rewritten: tuple[Rewritten, ...] = ()  # what else of the chip wears
     go_on: GoOn | None = None  # None where there is nothing to carry on
+    telling_ns: int = 0  # how long a run has to be to show whether the files go on growing; 0 where nobody knows
 
     @property
     def flash(self) -> NorFlash:

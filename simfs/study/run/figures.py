@@ -230,6 +230,7 @@ class Outlook:
     full_ns          when the store has no room any more for what is to be written; None: not at this pace
     is_projected     whether `full_ns` is taken from the pace at which the files grow, and not seen
     grows            whether the files still grew when the look ahead ended
+    telling_ns       how long a run tells for sure, where this one was too short for what comes seldom; else 0
     live_max_bytes   the most that was in use until then
     carried_on_ns    how long the run was carried on for this; 0: not at all
     life             the life of the flash, by the longer run
@@ -238,6 +239,7 @@ class Outlook:
     full_ns: int | None
     is_projected: bool
     grows: bool
+    telling_ns: int
     live_max_bytes: int
     carried_on_ns: int
     life: Life | None

@@ -11,12 +11,13 @@ from dataclasses import replace
 
 from simfs.replay.device.device import Run
 from simfs.replay.device.notes import Going, Refusal
+from simfs.replay.player.player import NEVER_NS
 from simfs.study.run.figures import Figures, Outlook
 from simfs.study.run.measure import figures
 
-PROGRAMS_MAX = (
-    150_000  # expected at most: a few seconds of work. A store that fills up needs more of them towards the end
-)
+PROGRAMS_MAX = 150_000  # a few seconds of work; a store that fills up needs twice as many where it is nearly full
+OPERATIONS_MAX = 500_000  # the same, of those that program nothing
+PACE_MIN = 500  # programs or operations: fewer tell no pace
 
 
 def with_outlook(run: Run, taken: Figures) -> Figures:
@@ -24,8 +25,10 @@ def with_outlook(run: Run, taken: Figures) -> Figures:
     most a few seconds; whether it does follows from the run alone."""
     outlook = _seen(run, taken)
     longer_ns = _longer_ns(taken, outlook)
-    programs = taken.flash_work.programs * longer_ns // max(1, run.duration_ns)
-    if run.go_on is not None and longer_ns and programs <= PROGRAMS_MAX:
+    affordable_ns = _affordable_ns(run, taken)
+    if longer_ns > affordable_ns:  # less shows whether the files grow on, and hardly anything else
+        longer_ns = affordable_ns // 2 if outlook.is_projected else 0
+    if run.go_on is not None and longer_ns > run.duration_ns:
         whole = run.go_on(_is_enough(longer_ns))
         further = _seen(whole, figures(whole))
         outlook = replace(further, carried_on_ns=whole.duration_ns - run.duration_ns)
@@ -34,21 +37,30 @@ def with_outlook(run: Run, taken: Figures) -> Figures:
 
 def _longer_ns(taken: Figures, outlook: Outlook) -> int:
     """How long a run would have to be to tell what this one can't; 0 where it tells."""
-    if outlook.is_projected and outlook.full_ns is not None:
-        return outlook.full_ns
+    if outlook.full_ns is not None:
+        return outlook.full_ns if outlook.is_projected else 0
     life = taken.life
-    if life is not None and life.hottest_ns is None and taken.flash_work.programs:
-        return 2 * (life.run_longer_ns or 0)
-    return 0
+    unworn = life is not None and life.hottest_ns is None and taken.flash_work.programs
+    longer_ns = 2 * (life.run_longer_ns or 0) if life is not None and unworn else 0
+    return max(longer_ns, outlook.telling_ns)
+
+
+def _affordable_ns(run: Run, taken: Figures) -> int:
+    """How long a run can be that takes a few seconds."""
+    of_each = ((PROGRAMS_MAX, taken.flash_work.programs), (OPERATIONS_MAX, taken.subject.operations))
+    affordable_ns = [run.duration_ns * most // done for most, done in of_each if done >= PACE_MIN]
+    return min(affordable_ns, default=NEVER_NS)
 
 
 def _is_enough(longer_ns: int) -> Callable[[Going], bool]:
     def is_enough(going: Going) -> bool:
         programs = sum(tally.programs for tally in going.tasks.values())
-        if programs > 2 * PROGRAMS_MAX or _full_ns(going.refusals) is not None:
+        operations = sum(tally.operations.total() for tally in going.tasks.values())
+        if programs > 2 * PROGRAMS_MAX or operations > 2 * OPERATIONS_MAX or _full_ns(going.refusals) is not None:
             return True
         gone_ns = going.now_ns - going.start_ns
-        return gone_ns >= longer_ns and (going.room.growth(gone_ns) is None or gone_ns >= 4 * longer_ns)
+        grows = going.room.growth(gone_ns) is not None
+        return not grows if gone_ns >= longer_ns else not grows and programs > PROGRAMS_MAX
 
     return is_enough
 
@@ -65,6 +77,7 @@ def _seen(run: Run, taken: Figures) -> Outlook:
         full_ns=projected_ns if full_ns is None else full_ns,
         is_projected=projected_ns is not None,
         grows=growth is not None,
+        telling_ns=run.telling_ns if full_ns is None and run.duration_ns < run.telling_ns else 0,
         live_max_bytes=taken.room.live_max_bytes,
         carried_on_ns=0,
         life=taken.life,

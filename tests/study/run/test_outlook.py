@@ -7,6 +7,7 @@ import pytest
 from simfs.replay.device.clock import NS_PER_DAY
 from simfs.replay.device.device import Run
 from simfs.replay.play import play
+from simfs.replay.player.telling import telling_ns
 from simfs.replay.scenario.load import scenario_of
 from simfs.replay.scenario.overrides import with_setting
 from simfs.replay.scenario.tables import Scenario
@@ -56,7 +57,8 @@ def test_where_that_would_take_long_the_room_is_projected(monkeypatch: pytest.Mo
     assert exact_ns is not None
     monkeypatch.setattr(outlook, "PROGRAMS_MAX", 1000)
     found = seen(scenario())[2]
-    assert (found.is_projected, found.carried_on_ns) == (True, 0)
+    assert found.is_projected
+    assert found.carried_on_ns < exact_ns
     assert found.full_ns == pytest.approx(exact_ns, rel=0.15)
 
 
@@ -102,3 +104,52 @@ def test_a_store_that_refuses_in_the_run_was_full_then() -> None:
     run, _, found = seen(scenario(run={"duration": "90 d"}))
     assert found.full_ns == run.refusals[0].first_at_ns
     assert found.carried_on_ns == 0
+
+
+def task(every: str, *operations: dict[str, object], **keys: object) -> dict[str, object]:
+    return {"name": "log", "every": every, "operations": list(operations), **keys}
+
+
+def append(file: str, **keys: object) -> dict[str, object]:
+    return {"do": "append", "file": file, "size": "300 B", **keys}
+
+
+@pytest.mark.parametrize(
+    "seldom",
+    [
+        task("7 d", append("/y{year}", keep=5)),
+        task("1 h", append("/m{year}-{month}"), first="20 d"),
+        task("1 d", append("/day{day}")),
+        task("1 h", append("/{date}", gather=10)),
+    ],
+)
+def test_a_run_too_short_to_see_the_files_grow_is_carried_on(seldom: dict[str, object]) -> None:
+    of = scenario(chip={"size": "40 KiB"}, run={"duration": "1 h"}, task=[seldom], expect={})
+    found = seen(of)[2]
+    assert found.full_ns == pytest.approx(end_of_life(of, until="full").at_ns, rel=1e-6)
+    assert (found.is_projected, found.telling_ns) == (False, 0)
+
+
+def test_a_ring_is_told_once_it_has_been_written_all_around() -> None:
+    make = {"do": "create", "file": "/ring", "size": "4 KiB", "only_if": "absent"}
+    of = scenario(task=[task("6 h", make, {"do": "update", "file": "/ring", "size": "16 B"})])
+    assert telling_ns(of) == (8 + 2 * 256) * NS_PER_DAY // 4
+
+
+def test_names_that_were_removed_and_lie_about_do_not_fill_the_store(monkeypatch: pytest.MonkeyPatch) -> None:
+    """They take room until the first cleaning, which comes long after this run; they are not carried on to the date at
+    which they would fill the store, but far enough to see that they do not."""
+    kept = task("10 d", {"do": "write", "file": "/{date}", "text": "{time} on\n", "keep": 1})
+    monkeypatch.setattr(outlook, "PROGRAMS_MAX", 20_000)
+    run, _, found = seen(scenario(run={"duration": "600 d"}, task=[kept], expect={}))
+    assert run.room.growth(run.duration_ns) is not None
+    assert (found.full_ns, found.grows) == (None, False)
+
+
+def test_a_run_that_would_take_long_to_tell_says_how_long(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(outlook, "PROGRAMS_MAX", 1000)
+    busy = task("1 min", {"do": "write", "file": "/state", "size": "20 B"})
+    seldom = {**task("1 d", append("/{year}-{month}", keep=3)), "name": "summary"}
+    found = seen(scenario(task=[busy, seldom], expect={}))[2]
+    assert (found.full_ns, found.carried_on_ns) == (None, 0)
+    assert found.telling_ns == (8 + 5 * 31) * NS_PER_DAY
