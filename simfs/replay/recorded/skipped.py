@@ -49,7 +49,8 @@ class SkippedLedger:
     def doubtful(self, line: int, what: str) -> None:
         """Lines that came twice, where only one who was there knows whether they were printed twice."""
         if self._strict:
-            raise Unreadable(f"{self.source}: line {line}: {what}; give a log in which nothing is sent twice")
+            right = "give a log in which nothing is sent twice, or number the boots"
+            raise Unreadable(f"{self.source}: line {line}: {what}; {right}")
         self.odd(line, what)
 
     def differing(self, files: list[Differing]) -> None:

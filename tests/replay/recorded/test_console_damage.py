@@ -226,7 +226,7 @@ def test_lines_that_come_twice_count_once() -> None:
             twice = [*lines[: at + further], lines[at], *lines[at + further :]]
             read, places = numbers(twice)
             assert len(read) in (14, 15 if at == 0 and further == 1 else 14)  # a device may also boot twice
-            assert places or at == 0
+            assert places
     assert numbers(lines + lines[4:])[0] == list(range(14))
 
 
@@ -248,8 +248,8 @@ def files_after(run: Run) -> dict[str, bytes]:
 
 def test_boots_that_are_the_same_to_the_letter() -> None:
     one = [spelled(0, 5, "boot"), spelled(1, 6, "flush 1"), spelled(2, 7, "flush 1")]
-    assert numbers(one + one[:1] + one) == ([0, 1, 2, 0, 0, 1, 2], [5])  # or the first three lines were sent again
-    assert numbers([one[0]] * 3) == ([0, 0, 0], [])
+    assert numbers(one + one[:1] + one) == ([0, 1, 2, 0, 0, 1, 2], [4, 5])  # or the first three lines were sent again
+    assert numbers([one[0]] * 3) == ([0, 0, 0], [2])
     assert numbers([one[0], one[1], one[0], one[2]]) == ([0, 1, 2], [3])
 
 

@@ -66,26 +66,39 @@ def test_a_block_sent_again_over_a_boot_counts_once() -> None:
             assert "came twice: left out the second time" in told[0][1]
 
 
-def test_whatever_is_sent_again_within_a_boot_counts_once_or_is_told() -> None:
-    """Any lines in a row, over boots as well, but a lone boot line: a device may boot twice in a moment."""
+def sent_again(seed: int) -> tuple[list[str], list[str]]:
+    """A log of a few boots, and the same with lines in a row that came a second time, from a boot line on in half of
+    the cases. Times may stand still, clocks begin anew at each boot, and boots do the same for a while or to their
+    end."""
+    random = Random(seed)
+    steps, moments = random.choice(((10,), (0,), (0, 10))), random.choice(((5,), (5, 7), (5, 700, 9000)))
+    log: list[str] = []
+    begins: list[int] = []
+    for _ in range(random.randrange(1, 5)):
+        begins.append(len(log))
+        length, time_ms = random.randrange(1, LENGTH), random.choice(moments)
+        same = random.randrange(length + 1)
+        for number, said in enumerate(["boot", "open 1 a /a", *["write 1 1 {:02x}"] * length][:length]):
+            log.append(spelled(number, time_ms, said.format(0 if number < same else random.randrange(256))))
+            time_ms += random.choice(steps)
+    first = random.choice(begins) if random.random() < 0.5 else random.randrange(len(log))
+    last = random.randrange(first, min(first + 45, len(log))) + 1
+    at = random.randrange(last, len(log) + 1)
+    return log, log[:at] + log[first:last] + log[at:]
+
+
+def test_whatever_is_sent_again_counts_once_or_is_told() -> None:
+    """Any lines in a row, over boots as well, a lone boot line too."""
     once = 0
-    for seed in range(400):
-        random = Random(seed)
-        boots = [boot_of(start_ms, random.randrange(3, LENGTH)) for start_ms in (5, 7, 8)]
-        log = [line for boot in boots for line in boot]
-        ends = [sum(map(len, boots[: count + 1])) for count in range(3)]
-        at = random.choice([at for at in range(1, len(log)) if at not in ends])
-        first = random.randrange(at)
-        again = log[first : random.randrange(first + 1, at + 1)]
-        if again in [boot[:1] for boot in boots]:
-            continue
-        kept, told = read(log[:at] + again + log[at:])
+    for seed in range(600):
+        log, twice = sent_again(seed)
+        kept, told = read(twice)
         assert told, seed
         once += kept == log
         if kept != log:
             with pytest.raises(Unreadable):
-                read(log[:at] + again + log[at:], strict=True)
-    assert once >= 380
+                read(twice, strict=True)
+    assert once >= 480
 
 
 def test_a_second_boot_that_goes_another_way_is_one() -> None:
@@ -94,7 +107,7 @@ def test_a_second_boot_that_goes_another_way_is_one() -> None:
         other = A[:same] + boot_of(6)[same:]
         assert read(A + other, strict=True) == (A + other, [])
     for length in range(2, 20):  # ended by a reset at any place
-        lines = A[:length] + boot_of(9, 20) + A[:1] + boot_of(11, 20)
+        lines = A[:length] + boot_of(9, 20)
         assert read(lines, strict=True) == (lines, [])
 
 
@@ -109,11 +122,34 @@ def test_a_boot_that_may_be_a_second_one_or_the_same_sent_again_is_told(behind: 
         read(lines, strict=True)
 
 
-def test_lines_at_the_very_moment_of_a_boot_say_nothing() -> None:
-    """A device that boots over and over does so with the same lines, as long as its clock has not moved."""
+def test_a_boot_line_that_may_have_been_sent_again_is_told() -> None:
+    """Alone as well, and where the clock has not moved: a device may boot over and over with the same lines."""
+    what = "the boot line is the same to the letter as before: taken for a second boot"
+    assert read(A + A[:1]) == (A + A[:1], [(LENGTH + 1, what)])
+    assert read(A[:9] + A[:1] + B) == (A[:9] + A[:1] + B, [(10, what)])
+    assert read(A[:1] * 2 + A[1:]) == (A[:1] * 2 + A[1:], [(2, what)])
     loop = boot_of(5, 4, step_ms=0)
-    assert read(loop * 5 + A, strict=True) == (loop * 5 + A, [])
-    assert read(loop[:2] + loop + A, strict=True) == (loop[:2] + loop + A, [])
+    kept, told = read(loop * 5 + A)
+    assert kept == loop * 5 + A
+    assert [line for line, _ in told] == [5, 9, 17]
+    for lines in (A + A[:1], A[:1] * 2 + A[1:], loop * 5 + A):
+        with pytest.raises(Unreadable, match="give a log in which nothing is sent twice, or number the boots"):
+            read(lines, strict=True)
+
+
+def test_lines_that_may_have_been_sent_again_at_the_end_of_a_boot_are_told() -> None:
+    """A later boot did something else in line 3, and then comes what an earlier one did."""
+    other = [*A[:3], spelled(3, 35, "flush 1")]
+    for behind in ([], B):
+        lines = A[:10] + other + A[4:6] + behind
+        kept, told = read(lines)
+        assert kept == lines
+        what = "numbers 4 to 5 are the same to the letter as before: taken for printed a second time"
+        assert told == [(15, what)]
+        with pytest.raises(Unreadable, match=f"line 15: {what}"):
+            read(lines, strict=True)
+    surely = A[:10] + other + A[4:6] + [spelled(6, 70, "flush 1")]
+    assert read(surely, strict=True) == (surely, [])
 
 
 def test_strict_passes_what_surely_came_twice_and_nothing_is_lost(tmp_path: Path) -> None:

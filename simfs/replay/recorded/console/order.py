@@ -132,17 +132,11 @@ class Order:
         over_boots = any(line.operation == BOOT for line in held[1:])
         if (goes_on and not follows) or not self._may_be_printed(first):
             self._leave_out(held, self._note)
-        elif first.operation != BOOT and over_boots:
+        elif over_boots if first.operation != BOOT else goes_on and not over_boots and last.time_ms != first.time_ms:
             self._leave_out(held, self._doubt)
-        elif first.operation == BOOT and last.time_ms != first.time_ms:  # else each boot does the same at its moment
-            if goes_on and not over_boots:
-                self._leave_out(held, self._doubt)
-                return
-            if over_boots or not follows:
-                are = "are the same to the letter as before: taken for a second boot"
-                self._doubt(first.line, f"{_numbers(held)} {are}")
-            yield from self._print(held)
         else:
+            if over_boots or goes_on or not follows:  # else another boot has surely done the same up to here
+                self._doubt(first.line, _taken(held))
             yield from self._print(held)
 
     def _may_be_printed(self, record: Record) -> bool:
@@ -198,6 +192,13 @@ class Order:
 
     def _drop(self, record: Record) -> None:
         self._note(record.line, f"number {record.number} is out of place: left out")
+
+
+def _taken(lines: list[Record]) -> str:
+    """What is told of lines that count, though they may have been sent again."""
+    are = "is" if len(lines) == 1 else "are"
+    taken = "a second boot" if lines[0].operation == BOOT else "printed a second time"
+    return f"{_numbers(lines)} {are} the same to the letter as before: taken for {taken}"
 
 
 def _numbers(lines: list[Record]) -> str:
