@@ -7,7 +7,7 @@
  *
  *     static void put(char c, void *context) { (void)context; uart_put(c); }
  *     static uint32_t now(void *context) { (void)context; return uptime_ms(); }
- *     static simfs_recorder recorder = {put, now, NULL, 0, 0};
+ *     static simfs_recorder recorder = {put, now, NULL, 0, 0, 0};
  *
  *     simfs_record_boot(&recorder);                          once at each start, before any file is opened
  *     simfs_record_open(&recorder, 3, "a", "/log.csv");      3: your own number for this open file
@@ -20,6 +20,7 @@
  * A line reads
  *
  *     @fs1 NUMBER TIME OPERATION ARGUMENTS CHECK
+ *     @fs2 BOOT NUMBER TIME OPERATION ARGUMENTS CHECK     where the boots are numbered
  *
  * NUMBER counts the lines since the boot, TIME is in ms, both decimal. CHECK is the CRC-32 (as in zip files and
  * Ethernet) of all characters before it, the blank included, as eight hexadecimal digits. In a name every byte but the
@@ -37,6 +38,7 @@ typedef struct {
     void *context;                           /* is handed to both */
     uint32_t number;                         /* of the next line; begin with 0 */
     uint32_t check;                          /* the line's CRC-32 so far; begin with 0 */
+    uint32_t boot;                           /* the boot's number, or 0 */
 } simfs_recorder;
 
 static inline void simfs_put_char(simfs_recorder *recorder, char c)
@@ -87,7 +89,8 @@ static inline void simfs_put_name(simfs_recorder *recorder, const char *name)
 static inline void simfs_begin_line(simfs_recorder *recorder, const char *operation)
 {
     recorder->check = 0xffffffffu;
-    simfs_put_text(recorder, "@fs1");
+    simfs_put_text(recorder, recorder->boot != 0u ? "@fs2" : "@fs1");
+    if (recorder->boot != 0u) simfs_put_number(recorder, recorder->boot);
     simfs_put_number(recorder, recorder->number++);
     simfs_put_number(recorder, recorder->now_ms(recorder->context));
     simfs_put_char(recorder, ' ');
@@ -116,12 +119,19 @@ static inline void simfs_number_line(simfs_recorder *recorder, const char *opera
     simfs_end_line(recorder);
 }
 
-/* The device started: no file is open, numbers of lines begin anew. */
-static inline void simfs_record_boot(simfs_recorder *recorder)
+/* The device started: no file is open, numbers of lines begin anew. `boot` is a number that no other boot of the log
+ * has, such as a counter or a random number: so lines that a terminal sends again are known for sure. 0: none. */
+static inline void simfs_record_numbered_boot(simfs_recorder *recorder, uint32_t boot)
 {
     recorder->number = 0;
+    recorder->boot = boot;
     simfs_begin_line(recorder, "boot");
     simfs_end_line(recorder);
+}
+
+static inline void simfs_record_boot(simfs_recorder *recorder)
+{
+    simfs_record_numbered_boot(recorder, 0);
 }
 
 /* Opened a file. `file` is a number of your choice, free again after its close; `mode` as for fopen. */

@@ -42,7 +42,7 @@ static uint32_t now(void *context)
     return *ms += draw(90);
 }
 
-static simfs_recorder recorder = {put, now, &clock_ms, 0, 0};
+static simfs_recorder recorder = {put, now, &clock_ms, 0, 0, 0};
 
 static const char *host(int which, const char *directory, uint32_t name)
 {

@@ -7,9 +7,10 @@ from collections.abc import Iterable
 from zlib import crc32
 
 
-def spelled(number: int, time_ms: int, words: str) -> str:
-    """One line, its end left out: `words` are the operation and its arguments, names escaped."""
-    text = f"@fs1 {number} {time_ms} {words} "
+def spelled(number: int, time_ms: int, words: str, boot: int = 0) -> str:
+    """One line, its end left out: `words` are the operation and its arguments, names escaped. `boot`: the number of its
+    boot; 0: it has none."""
+    text = f"@fs2 {boot} {number} {time_ms} {words} " if boot else f"@fs1 {number} {time_ms} {words} "
     return f"{text}{crc32(text.encode()):08x}"
 
 

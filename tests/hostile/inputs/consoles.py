@@ -43,12 +43,14 @@ def run_consoles(cases: int, seed: int) -> Tally:
 
 def hostile_console(random: Random) -> bytes:
     """The bytes of one log, some dozen lines, numbered in their order more often than not."""
-    raw = b"".join(console_line(random, number) + b"\n" for number in range(random.choice((1, 5, 30, 90))))
+    marks = ["@fs1"] if random.randrange(3) else [f"@fs2 {boot}" for boot in _NUMBERS[1:4]] + ["@fs1"]
+    count = random.choice((1, 5, 30, 90))
+    raw = b"".join(console_line(random, number, marks[number * len(marks) // count]) + b"\n" for number in range(count))
     return damaged_text(raw, random) if random.randrange(2) else raw
 
 
-def console_line(random: Random, number: int) -> bytes:
-    """One line, its end left out."""
+def console_line(random: Random, number: int, mark: str = "@fs1") -> bytes:
+    """One line, its end left out. `mark` has the boot's number where lines carry one."""
     if random.randrange(8) == 0:
         return random.choice(_CHATTER).encode("latin-1")
     if random.randrange(12) == 0:
@@ -57,7 +59,7 @@ def console_line(random: Random, number: int) -> bytes:
     operation = "boot" if number == 0 else random.choice(_OPERATIONS[:9])
     if random.randrange(30) == 0:
         operation = random.choice(_OPERATIONS)
-    words = " ".join(("@fs1", str(number), str(time), operation, *_arguments(random, operation), ""))
+    words = " ".join((mark, str(number), str(time), operation, *_arguments(random, operation), ""))
     raw = words.encode("latin-1")
     return raw + b"%08x" % (crc32(raw) ^ (random.randrange(20) == 0))
 

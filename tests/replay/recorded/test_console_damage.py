@@ -147,9 +147,9 @@ def test_the_line_that_an_error_shows_as_right_is_right() -> None:
 
 
 def test_later_versions_and_operations_are_named() -> None:
-    text = "@fs2 0 1 boot "
+    text = "@fs3 17 0 1 boot "
     assert read_and_told(f"{text}{crc32(text.encode()):08x}\n") == ([], [1])
-    assert "knows the lines of version 1 only" in str(found_in(1, f"{text}{crc32(text.encode()):08x}"))
+    assert "knows the lines of versions 1 and 2 only" in str(found_in(1, f"{text}{crc32(text.encode()):08x}"))
 
 
 @pytest.mark.parametrize(

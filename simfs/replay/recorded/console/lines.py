@@ -1,6 +1,7 @@
 """The lines that `recorder.h` prints about file operations, found among whatever else a console shows.
 
     @fs1 NUMBER TIME OPERATION ARGUMENTS CHECK
+    @fs2 BOOT NUMBER TIME OPERATION ARGUMENTS CHECK
 
 `LINES.md` describes them. A line counts when the CRC-32 at its end is that of all characters before it. A line that
 begins like one and does not count is torn. Any other text is chatter, even before a line of ours on the same line.
@@ -14,13 +15,13 @@ from zlib import crc32
 
 from simfs.replay.recorded.faults import Unreadable
 
-VERSION = 1
+VERSIONS = (1, 2)
 RIGHT_LINE = "recorder.h prints lines like: @fs1 2 1030 write 3 2 6869 a3897884"
 
 _MARK = re.compile(r"@fs[0-9]{1,3} ")
-_LINE = re.compile(r"@fs1 ([0-9]{1,10}) ([0-9]{1,10}) ([a-z]+)((?: [!-?A-~]+)*) ([0-9a-f]{8})")
+_LINE = re.compile(r"@fs(?:1|2 ([0-9]{1,10})) ([0-9]{1,10}) ([0-9]{1,10}) ([a-z]+)((?: [!-?A-~]+)*) ([0-9a-f]{8})")
 _CHECKED = re.compile(r"(.* )([0-9a-f]{8})")
-_UNMARKED = re.compile(r"([0-9]{1,12}) [0-9]{1,10} [a-z]+(?: [!-?A-~]+)* ([0-9a-f]{8})\s*$")
+_UNMARKED = re.compile(r"((?:[0-9]{1,12} )?[0-9]{1,12}) [0-9]{1,10} [a-z]+(?: [!-?A-~]+)* ([0-9a-f]{8})\s*$")
 _ESCAPE = re.compile(rb"%([0-9a-f]{2})")
 
 
@@ -33,6 +34,7 @@ class Record(NamedTuple):
     operation: str
     arguments: str  # with a blank before each
     check: str
+    boot: int | None = None  # the number of the boot, where the line carries it
 
 
 class Torn(NamedTuple):
@@ -77,10 +79,10 @@ def name_text(escaped: str) -> str:
 
 def _record(line: int, match: re.Match[str]) -> Record | None:
     """The operation, if the checksum fits."""
-    number, time_ms, operation, arguments, check = match.groups()
+    boot, number, time_ms, operation, arguments, check = match.groups()
     if crc32(match[0][:-8].encode("ascii")) != int(check, 16):
         return None
-    return Record(line, int(number), int(time_ms), operation, arguments, check)
+    return Record(line, int(number), int(time_ms), operation, arguments, check, None if boot is None else int(boot))
 
 
 def _piece(line: int, piece: str) -> Record | Torn:
@@ -94,7 +96,7 @@ def _piece(line: int, piece: str) -> Record | Torn:
         return Torn(line, piece, "it does not end with its checksum")
     if not piece.isascii() or crc32(checked[1].encode("ascii")) != int(checked[2], 16):
         return Torn(line, piece, "its checksum does not fit")
-    return Torn(line, piece, f"its checksum fits, but this replay knows the lines of version {VERSION} only")
+    return Torn(line, piece, "its checksum fits, but this replay knows the lines of versions 1 and 2 only")
 
 
 def _is_unmarked(text: str) -> bool:
@@ -104,4 +106,4 @@ def _is_unmarked(text: str) -> bool:
         return False
     check = int(match[2], 16)
     rests = (text[at : match.end(2) - 8] for at in range(match.start(1), match.end(1)))
-    return any(crc32(f"@fs{VERSION} {rest}".encode("ascii")) == check for rest in rests)
+    return any(crc32(f"@fs{version} {rest}".encode("ascii")) == check for rest in rests for version in VERSIONS)

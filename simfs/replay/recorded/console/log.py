@@ -16,6 +16,7 @@ from simfs.replay.device.device import Device, Run
 from simfs.replay.device.name_check import name_faults
 from simfs.replay.device.observer import Observer
 from simfs.replay.recorded.console.lines import RIGHT_LINE, Joined, Record, Torn, found_in, whole_line
+from simfs.replay.recorded.console.numbered import NumberedOrder
 from simfs.replay.recorded.console.order import BOOT, Gap, Order
 from simfs.replay.recorded.console.replayer import ConsoleReplayer
 from simfs.replay.recorded.faults import BadRecording, Unreadable
@@ -24,7 +25,7 @@ from simfs.replay.recorded.skipped import SkippedLedger
 from simfs.replay.recorded.source import Progress, opened, told
 
 SNIFFED_BYTES = 1 << 20  # at once
-_SEEMS = re.compile(rb"@fs[0-9]{1,3} [0-9]{1,10} [0-9]{1,10} [a-z]+ ")
+_SEEMS = re.compile(rb"@fs[0-9]{1,3}(?: [0-9]{1,10}){2,3} [a-z]+ ")
 _SEEMS_BYTES_MAX = 64
 LINES_PER_PROGRESS = 4096
 
@@ -121,7 +122,8 @@ def _play_round(
 
 def in_order(lines: Iterable[str], ledger: SkippedLedger) -> Iterator[Record | Gap]:
     """The operations in the order in which the firmware printed them. Torn and odd lines go to the ledger."""
-    order = Order(ledger.odd, ledger.doubtful)
+    plain, numbered = Order(ledger.odd, ledger.doubtful), NumberedOrder(ledger.odd, ledger.doubtful)
+    order: Order | NumberedOrder = plain
     for number, text in enumerate(lines, 1):
         whole = whole_line(number, text)
         if whole is not None and order.follows(whole):
@@ -133,5 +135,8 @@ def in_order(lines: Iterable[str], ledger: SkippedLedger) -> Iterator[Record | G
             elif isinstance(found, Joined):
                 ledger.note(found.line, "a line end is lost, two lines stand in one")
             else:
+                before, order = order, plain if found.boot is None else numbered
+                if order is not before:
+                    yield from before.finish()
                 yield from order.take(found)
     yield from order.finish()

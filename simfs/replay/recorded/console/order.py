@@ -51,7 +51,7 @@ class Order:
         """Whether this is simply the next line, as most are. Then it need not be given to `take`."""
         if record.number != self._next or self._waiting or self._held or self._below is not None:
             return False
-        if record.operation == BOOT or self._is_before(record) or record in self._history:
+        if record.operation == BOOT or self._is_before(record) or record in self._history or record.boot is not None:
             return False
         self._next, self._time_ms = record.number + 1, record.time_ms
         self._remember(record)
