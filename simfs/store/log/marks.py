@@ -24,17 +24,21 @@ def program_mark(flash: NorFlash, layout: Layout, address: int) -> bool:
     programmed once only, or a page a few times, a mark has two halves, and the second one completes the first; False
     when there is a trace in both, so that the mark stays as weak as it may be. One program at most. Raises
     FlashError."""
-    unit = layout.unit_bytes
     if layout.can_kill:
         flash.program(address, b"\0")
         return True
-    raw = flash.read(address, layout.mark_bytes)
-    for at, half in BYTE_HALVES if unit == 1 else ((0, bytes(unit)), (unit, bytes(unit))):
+    raw, unit = flash.read(address, layout.mark_bytes), layout.unit_bytes
+    for at, half in _halves(unit):
         there = raw[at : at + unit]
         if all(old | new == 0xFF for old, new in zip(there, half, strict=True)):
             flash.program(address + at, bytes(map(and_, there, half)))
             return True
     return False
+
+
+def _halves(unit_bytes: int) -> tuple[tuple[int, bytes], tuple[int, bytes]]:
+    """Where the halves of a mark begin, and their zeros."""
+    return BYTE_HALVES if unit_bytes == 1 else ((0, bytes(unit_bytes)), (unit_bytes, bytes(unit_bytes)))
 
 
 def is_sure(layout: Layout, raw: bytes, said: Statement) -> bool:
@@ -54,8 +58,10 @@ def program_statement(log: Log, block: int, place: Place, raw: bytes, said: Stat
     if place.fence:
         program_mark(log.flash, layout, start + place.fence)
     log.program(start + place.statement, raw)
-    end, mark = encode_end(block, said.number), bytes(layout.mark_bytes)
+    end = encode_end(block, said.number)
     if goes_on:
+        begun = b"\0" if layout.can_kill else _halves(layout.unit_bytes)[0][1]  # of a mark; may be completed later
+        mark = begun.ljust(layout.mark_bytes, b"\xff")
         end = end.ljust(place.sure - place.end, b"\xff") + mark + b"\xff" * len(mark) + mark
         log.program(start + place.end, end)
     else:

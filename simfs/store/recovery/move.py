@@ -85,7 +85,7 @@ def begin_anew(tail: Tail) -> None:
 def _victim(tail: Tail) -> int | None:
     """A block whose live frames are moved along, so that it can be named: one without any, or, where no other is named,
     the one with the least; none, where they don't fit."""
-    blocks, layout = tail.state.blocks, tail.layout
+    blocks = tail.state.blocks
     closed = [block for block in blocks.closed if block not in blocks.failing]
     victim = min([*closed, tail.lead], key=lambda block: (blocks.live[block], block != tail.lead, block))
     fits = not blocks.live[victim] or (len(tail.said.named) < NAMED and _fits_with(tail, blocks.live[victim], victim))

@@ -31,11 +31,11 @@ def recover(tail: Tail) -> None:
             program_sure(flash, layout, tail.start + place.sure)
             return
     with suppress(FlashError):
-        if not tail.is_sure:
-            program_mark(flash, layout, tail.start + place.doubted)
-        elif not tail.is_followed():  # else NEXT was whole before
-            program_mark(flash, layout, tail.start + place.next)
-        if not tail.lead_is_leaving() and _state_in_lead(tail):
+        if tail.is_sure and tail.is_followed():
+            is_marked = True  # NEXT was whole before anything followed
+        else:
+            is_marked = program_mark(flash, layout, tail.start + (place.next if tail.is_sure else place.doubted))
+        if is_marked and not tail.lead_is_leaving() and _state_in_lead(tail):
             return
     if tail.lead_is_proven():
         move(tail)

@@ -80,10 +80,12 @@ class Tail:
         )
 
     def is_settled(self) -> bool:
-        """Whether the log ends as a recovery leaves it."""
+        """Whether the log ends as a recovery leaves it. LEFT or SEALING show that NEXT was programmed, though cuts may
+        have left it weak."""
         last = self.place.sure + self.layout.mark_bytes - self.layout.unit_bytes
         sure = is_marked(self.scan.raw[last : self.place.sure + self.layout.mark_bytes])
-        return sure and self.is_sure and not self._goes_on() and self.ends_there()
+        goes_on = self._goes_on() or self.lead_is_leaving()
+        return sure and self.is_sure and not goes_on and self.ends_there()
 
     def tried_from(self) -> int:
         """The place of the ruling statement, or of the first of those that it repeats."""

@@ -208,8 +208,8 @@ BUGS = [
     Planted(
         "a mount does not see that NEXT stands behind a settled statement",
         "simfs.store.recovery.tail",
-        "return sure and self.is_sure and not self._goes_on() and self.ends_there()",
-        "return sure and self.is_sure and self.ends_there()",
+        "goes_on = self._goes_on() or self.lead_is_leaving()",
+        "goes_on = self.lead_is_leaving()",
         RULES + "test_a_log_that_woke_and_wrote_nothing_more_is_settled_anew[1-True]",
     ),
     Planted(
@@ -250,9 +250,23 @@ BUGS = [
     Planted(
         "DOUBTED in a page that a cut has spoiled is not made sound",
         "simfs.store.recovery.recover",
-        "        if not tail.is_sure:\n            program_mark",
-        "        if not tail.is_sure and not tail.is_followed():\n            program_mark",
+        "if tail.is_sure and tail.is_followed():",
+        "if tail.is_followed():",
         MARKS + "test_doubted_is_programmed_again_whatever_follows",
+    ),
+    Planted(
+        "the log goes on behind a NEXT that may be weak",
+        "simfs.store.recovery.recover",
+        "if is_marked and not tail.lead_is_leaving()",
+        "if not tail.lead_is_leaving()",
+        MARKS + "test_where_next_can_not_be_made_sound_the_log_goes_on_in_another_block",
+    ),
+    Planted(
+        "a log that was about to leave its block is settled",
+        "simfs.store.recovery.tail",
+        "goes_on = self._goes_on() or self.lead_is_leaving()",
+        "goes_on = self._goes_on()",
+        MARKS + "test_a_log_that_is_about_to_leave_its_block_is_not_settled",
     ),
     Planted(
         "what a bad block told of others is missed",

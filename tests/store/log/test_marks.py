@@ -173,6 +173,29 @@ def test_a_mark_with_a_trace_in_all_units_can_not_be_made_sound() -> None:
     assert flash.programs == 1
 
 
+@pytest.mark.parametrize(("unit", "limit", "weak"), [(8, 0, b"\x7f".ljust(16, b"\x7f")), (1, 8, b"\x7e")])
+def test_where_next_can_not_be_made_sound_the_log_goes_on_in_another_block(unit: int, limit: int, weak: bytes) -> None:
+    """It may read as blank later, and the store as settled."""
+    flash = a_flash(unit, limit)
+    Store.format(flash, CONFIG)
+    (said,) = statements_on(flash)[0]
+    layout = layout_of(flash.geometry, CONFIG)
+    flash.put(layout.place_of(said).next, weak)
+    programs: list[int] = []
+    flash.listen(on_program=lambda address, data: programs.append(address))
+    assert Store.mount(flash)._volume.state.segments.lead == 1
+    assert [address for address in programs if address < 4096] == [layout.left_at]
+
+
+@pytest.mark.parametrize("unit", UNITS)
+def test_a_log_that_is_about_to_leave_its_block_is_not_settled(unit: int) -> None:
+    """NEXT was there before LEFT, and has been left weak since."""
+    flash = a_flash(unit)
+    segments = Store.format(flash, CONFIG)._volume.state.segments
+    segments.mark_left()
+    assert Store.mount(flash)._volume.state.segments.lead != 0
+
+
 def test_sealing_says_what_left_can_not_say_surely() -> None:
     flash = a_flash(8)
     segments = Store.format(flash, CONFIG)._volume.state.segments
