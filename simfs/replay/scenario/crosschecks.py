@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
+from dataclasses import replace
 from typing import Any
 
 from simfs.flash import Geometry
@@ -17,10 +19,12 @@ from simfs.replay.scenario.tables import RunTable, StoreTable, Value
 from simfs.replay.scenario.tasks import Append, Create, Task, Update, Write
 from simfs.replay.scenario.toml_lines import Path
 from simfs.store.format.codec import NO_BLOCK
+from simfs.store.format.config import StoreConfig
 from simfs.store.format.layout import PAGE_PROGRAMS_MIN
 from simfs.store.format.settings import PAGE_BYTES_MIN, check_fit
 
 OPERATIONS_MAX = 50_000_000
+BLOCKS_TRIED_MAX = 1000  # for the smallest store that fits
 
 Found = Iterator[tuple[Path, str]]
 
@@ -84,7 +88,7 @@ def _store_region_faults(chip: Chip, store: StoreTable, regions: Regions) -> Fou
     try:
         check_fit(sheet.geometry(count), store.config())
     except ValueError as error:
-        yield ("region", held.number, "size"), f"{error}; {_what_fits(sheet.geometry(count))}"
+        yield ("region", held.number, "size"), f"{error}; {_what_fits(sheet.geometry(count), store.config())}"
 
 
 def _region_faults(chip: Chip, store: StoreTable) -> Found:
@@ -102,14 +106,23 @@ def _region_faults(chip: Chip, store: StoreTable) -> Found:
     try:
         check_fit(sheet.geometry(count), store.config())
     except ValueError as error:
-        yield ("store", "size") if store.size else ("store",), f"{error}; {_what_fits(sheet.geometry(count))}"
+        yield (
+            ("store", "size") if store.size else ("store",),
+            f"{error}; {_what_fits(sheet.geometry(count), store.config())}",
+        )
 
 
-def _what_fits(geometry: Geometry) -> str:
+def _what_fits(geometry: Geometry, config: StoreConfig) -> str:
     """What to write where no store fits."""
     if geometry.page_bytes < PAGE_BYTES_MIN or 0 < geometry.page_programs_max < PAGE_PROGRAMS_MIN:
         return "take another chip"
-    return "write a smaller store" if geometry.block_count >= NO_BLOCK else "write a larger store, or other settings"
+    if geometry.block_count >= NO_BLOCK:
+        return "write a smaller store"
+    for blocks in range(geometry.block_count + 1, BLOCKS_TRIED_MAX):
+        with suppress(ValueError):
+            check_fit(replace(geometry, block_count=blocks), config)
+            return f"write at least {format_size(blocks * geometry.block_bytes)}, or other settings"
+    return "write a larger store, or other settings"
 
 
 def _beyond_the_chip(store: StoreTable, end: int, chip_bytes: int) -> tuple[Path, str]:

@@ -103,6 +103,18 @@ class Expect(Table):
                 raise ValueError(f'unmet names "{name}", which is not expected here; {known}')
         return self
 
+    @model_validator(mode="after")
+    def _can_hold_together(self) -> Self:
+        least, most = self.file_count_min or 0, self.file_count_max
+        if most is not None and least > most:
+            what = f"file_count_min = {least} is above file_count_max = {most}, so they never both hold"
+            raise ValueError(f"{what}; write the smaller of the two as file_count_min")
+        wanted = {*(self.files_present or ()), *(self.file_sizes or ()), *(self.file_texts or ())}
+        for name in self.files_absent or ():
+            if name in wanted:
+                raise ValueError(f'"{name}" is in files_absent, and expected to be there; leave one of the two out')
+        return self
+
     def table(self) -> dict[str, object]:
         """The keys that were given, with their values."""
         return self.model_dump(exclude_unset=True)

@@ -74,7 +74,10 @@ def _what(error: dict[str, Any], path: Path, schema: dict[str, Any], table: Any)
         return what if ";" in what or not right else f"{what}; right would be: {right}"
     if kind == "extra_forbidden":
         known = list(around.get("properties", {}))
-        return f"there is no such key; {did_you_mean(path[-1], known)}known here are {', '.join(known)}"
+        elsewhere = _belongs(schema, path[-1])
+        near = "" if elsewhere else did_you_mean(path[-1], known)
+        what = "there is no such key here" if elsewhere else "there is no such key"
+        return f"{what}; {elsewhere or near}known here are {', '.join(known)}"
     if kind == "missing":
         return f"it is missing; write {right or 'it'}"
     if kind == "union_tag_not_found":
@@ -87,6 +90,31 @@ def _what(error: dict[str, Any], path: Path, schema: dict[str, Any], table: Any)
     if not right:
         return what if ";" in what else f"{what}; write it so"
     return f"{what}{'. It means' if ';' in what else '; right would be'}: {right}"
+
+
+def _belongs(schema: dict[str, Any], key: str | int) -> str:
+    """Where in a scenario a key belongs that stands in the wrong table; nothing if nowhere."""
+    if schema.get("title") != "Scenario":
+        return ""
+    homes = []
+    for name, value in schema["properties"].items():
+        table, is_list = _resolved(value, schema, None), value.get("type") == "array"
+        if is_list:
+            table = _resolved(table["items"], schema, None)
+        if name == key and "properties" in table:
+            return f"write {f'[[{name}]]' if is_list else f'[{name}]'}, a table of its own; "
+        if key in table.get("properties", {}):
+            homes.append(f"[[{name}]]" if is_list else f"[{name}]")
+        if name == "task" and any(key in _resolved(one, schema, None)["properties"] for one in _operations(table)):
+            homes.append("an operation")
+    some = " or ".join(filter(None, (", ".join(homes[:-1]), *homes[-1:])))
+    return f"{key} is a key of {some}; " if homes else ""
+
+
+def _operations(task: dict[str, Any]) -> list[dict[str, Any]]:
+    """The schemas of a task's operations."""
+    mapping = task["properties"]["operations"]["items"]["discriminator"]["mapping"]
+    return [{"$ref": one} for one in mapping.values()]
 
 
 def _no_operation(given: object, known: list[str]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import json
 import re
 import tomllib
@@ -20,6 +21,8 @@ from simfs.replay.scenario.toml_lines import Path as KeyPath
 from simfs.replay.scenario.toml_lines import key_lines, line_of, spell
 
 FILE_BYTES_MAX = 1 << 20
+NO_TEXT = "it is no text; give a scenario, or look into an image of a flash with `simfs image explain`"
+UTF_16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
 
 Found = tuple[KeyPath, str]
 """The path to a fault, and what is wrong there."""
@@ -105,10 +108,14 @@ def _text_of(raw: bytes, source: str) -> str:
         what = f"it is larger than {FILE_BYTES_MAX} bytes; give a scenario, which is a short text"
         raise BadScenario([Fault(source, 1, "the whole file", what)])
     try:
-        return raw.decode().replace("\r\n", "\n")
+        text = raw.decode("utf-8-sig").replace("\r\n", "\n")  # some editors put a mark of the encoding first
     except UnicodeDecodeError as error:
         line = raw.count(b"\n", 0, error.start) + 1
-        raise BadScenario([Fault(source, line, "the whole file", "it is not UTF-8 text; save it as UTF-8")]) from None
+        what = NO_TEXT if b"\0" in raw and not raw.startswith(UTF_16) else "it is not UTF-8 text; save it as UTF-8"
+        raise BadScenario([Fault(source, line, "the whole file", what)]) from None
+    if "\0" in text:
+        raise BadScenario([Fault(source, text.count("\n", 0, text.index("\0")) + 1, "the whole file", NO_TEXT)])
+    return text
 
 
 def _syntax_fault(message: str, text: str, source: str) -> Fault:

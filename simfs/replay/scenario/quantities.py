@@ -60,6 +60,7 @@ class _Kind(NamedTuple):
 _DURATION = _Kind("a duration", '"10 min"', "ns", _DURATION_NS, _DOUBTFUL_DURATIONS, DURATION_UNITS)
 _SIZE = _Kind("a size", f'"3 MiB" or "{ADDRESS}"', "bytes", _SIZE_BYTES, _DOUBTFUL_SIZES, SIZE_UNITS)
 _HEXADECIMAL = re.compile(r"\s*0[xX]([0-9A-Fa-f]{1,16})\s*")
+DIGITS = "18 of them, and 9 behind a point"
 _TERM = re.compile(r"\s*([0-9]{1,18}(?:\.[0-9]{1,9})?)\s*([^\W\d_]+)?\s*")
 
 
@@ -102,8 +103,11 @@ def _parse(text: object, kind: _Kind) -> int:
     while at < len(text) or at == 0:
         term = _TERM.match(text, at)
         if term is None:
-            raise ValueError(f'"{text}" is not {kind.what}; write for example {kind.example}')
+            what = "is below zero" if text.lstrip().startswith("-") else f"is not {kind.what}"
+            raise ValueError(f'"{text}" {what}; write for example {kind.example}')
         number, unit = term.groups()
+        if unit is None and text[term.end() : term.end() + 1].isdigit():
+            raise ValueError(f'"{text}" has a number with too many digits; write at most {DIGITS}')
         if unit is None:
             raise ValueError(f'"{text}" has a number without a unit; units are {kind.listed}')
         each = _unit(text, unit, kind, after_hours=smallest == _DURATION_NS["h"])

@@ -6,8 +6,10 @@ from collections.abc import Iterator
 from math import prod
 from pathlib import Path
 
+from simfs.replay.device.clock import NS_PER_DAY
 from simfs.replay.scenario.input_faults import Fault
 from simfs.replay.scenario.patterns import CLOCK, Pattern
+from simfs.replay.scenario.quantities import format_duration
 from simfs.replay.scenario.tables import OF_ANY_KIND, Scenario
 from simfs.replay.scenario.tasks import Boot, Content, Growing
 from simfs.replay.scenario.toml_lines import Path as KeyPath
@@ -18,11 +20,12 @@ Found = Iterator[tuple[KeyPath, str]]
 _PARTS_OF_DATE = {"month": 12, "day": 31}
 
 
-def remarks(scenario: Scenario, path: str | Path) -> list[Fault]:
-    """What has no effect in a sound scenario, in the order of the lines of its file at `path`. `OSError` where the file
-    can't be read."""
-    lines = key_lines(Path(path).read_text(encoding="utf-8").replace("\r\n", "\n"))
-    found = [*_unused_readings(scenario), *_idle_keeps(scenario), *_settings_of_flash(scenario)]
+def remarks(scenario: Scenario, path: str | Path, *, ends: bool = True) -> list[Fault]:
+    """What has no effect in a sound scenario, in the order of the lines of its file at `path`; `ends` says whether the
+    scenario is played to the end of its run and no further. `OSError` where the file can't be read."""
+    lines = key_lines(Path(path).read_text(encoding="utf-8-sig").replace("\r\n", "\n"))
+    idle_tasks = _idle_tasks(scenario) if ends else ()
+    found = [*_unused_readings(scenario), *idle_tasks, *_idle_keeps(scenario), *_settings_of_flash(scenario)]
     told = [Fault(str(path), line_of(lines, where), spell(where), what) for where, what in found]
     return sorted(told, key=lambda one: one.line)
 
@@ -47,6 +50,18 @@ def _settings_of_flash(scenario: Scenario) -> Found:
     if scenario.store.kind == "card":
         for key in sorted(scenario.store.model_fields_set - OF_ANY_KIND):
             yield ("store", key), "it is for a store on flash, and this one is on a card, so this has no effect"
+
+
+def _idle_tasks(scenario: Scenario) -> Found:
+    duration, start = scenario.run.duration, scenario.run.start
+    for at, task in enumerate(scenario.task):
+        first_ns = task.first
+        if task.daily:
+            first_ns = min((time - start) % NS_PER_DAY for time in task.daily)
+        if first_ns > duration:
+            what = f"its first run comes {format_duration(first_ns)} after the start, when the run is over"
+            key = "daily" if task.daily else "first"
+            yield ("task", at, key), f"{what}; write a longer run.duration if this run is to show its work"
 
 
 def _idle_keeps(scenario: Scenario) -> Found:

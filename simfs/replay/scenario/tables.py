@@ -156,6 +156,11 @@ class Walk(Table):
         default=1e9, ge=-1e9, le=1e9, description="the furthest that it goes above the mean, for example 2.5"
     )
 
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        _check_order(self.least, self.most)
+        return self
+
     @classmethod
     def left_out(cls, key: str) -> object:
         return None
@@ -172,6 +177,16 @@ class Value(Table):
     noise: float = Field(default=0.0, ge=0, le=1e9, description="each reading is off by at most this, up or down")
     least: float | None = Field(default=None, ge=-1e9, le=1e9, description="no reading is below this")
     most: float | None = Field(default=None, ge=-1e9, le=1e9, description="no reading is above this")
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        _check_order(self.least, self.most)
+        return self
+
+
+def _check_order(least: float | None, most: float | None) -> None:
+    if least is not None and most is not None and least > most:
+        raise ValueError(f"least = {least:g} is above most = {most:g}; write the smaller of the two as least")
 
 
 class Scenario(Table):

@@ -206,8 +206,10 @@ class Task(Table):
 
     @model_validator(mode="after")
     def _one_trigger(self) -> Self:
-        if (self.every is not None) + (self.daily is not None) + self.at_boot != 1:
-            raise ValueError('it has no one time to run; write one of every = "6 min", daily = "03:00", at_boot = true')
+        given = [key for key in ("every", "daily", "at_boot") if getattr(self, key) not in (None, False)]
+        if len(given) != 1:
+            what = f"it has {' and '.join(given)}" if given else "nothing says when it runs"
+            raise ValueError(f'{what}; write one of every = "6 min", daily = "03:00", at_boot = true')
         if self.first and self.every is None:
             raise ValueError("first goes only with every; leave it out")
         if self.jitter and self.at_boot:

@@ -148,7 +148,7 @@ nothing = 2
         ),
         ('size = "1 MiB"', 'size = "2 MiB"', 5, "store.size", "5 MiB, .*'s 4 MiB; 1 MiB is free from start = 3 MiB on"),
         ('start = "3 MiB"\nsize = "1 MiB"', 'size = "5 MiB"', 4, "store.size", "4 MiB; 4 MiB is free, write at most"),
-        ('size = "1 MiB"', 'size = "8 KiB"', 5, "store.size", "2 erase blocks are too few.*larger store"),
+        ('size = "1 MiB"', 'size = "8 KiB"', 5, "store.size", "2 erase blocks are too few.*write at least 20 KiB, or"),
         ('size = "1 MiB"', "name_bytes = 300", 5, "store.name_bytes", "from 2 to 256"),
         ('size = "1 MiB"', "reserve_blocks = 0", 5, "store.reserve_blocks", "from 2 to"),
         ("start = 2031-04-05", 'start = "2031-02-30"', 7, "run.start", "no date 2031-02-30; right would be"),
@@ -212,6 +212,65 @@ def test_a_part_of_several_sizes_has_the_given_one_or_else_the_largest(size, who
 )
 def test_a_word_that_is_mistyped_gets_the_one_that_was_meant(old, new, what):
     assert any(what in fault for _, _, fault in faults_of(changed(old, new)))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "what"),
+    [
+        ("[run]", '[run]\nlife_min = "1 d"', "there is no such key here; life_min is a key of [expect]; known"),
+        ("[chip]", "[chip]\nstart = 3", "there is no such key here; start is a key of [store], [[region]] or [run]; "),
+        ("[[task]]", "[[task]]\nkeep = 3", "there is no such key here; keep is a key of an operation; known here are"),
+        ("[expect]", "[store.expect]", "there is no such key here; write [expect], a table of its own; known here are"),
+        ("[expect]", "[run.task]\n[expect]", "there is no such key here; write [[task]], a table of its own; known"),
+    ],
+)
+def test_a_key_in_the_wrong_table_is_told_where_it_belongs(old, new, what):
+    assert any(fault.startswith(what) for _, _, fault in faults_of(changed(old, new)))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "path", "what"),
+    [
+        ("mean = 2.5", "least = 5\nmost = 1", "values.level", "least = 5 is above most = 1; write the smaller"),
+        (
+            "mean = 2.5",
+            "walk = { step = 1, least = 1, most = -1 }",
+            "values.level.walk",
+            "least = 1 is above most = -1",
+        ),
+        ("life_min", "file_count_min = 3\nfile_count_max = 2\nlife_min", "expect", "file_count_min = 3 is above"),
+        (
+            "life_min",
+            'files_absent = ["/a"]\nfile_texts = { "/a" = "x" }\nlife_min',
+            "expect",
+            '"/a" is in files_absent, and expected to be there; leave one',
+        ),
+        ('every = "6 min"', 'every = "6 min"\ndaily = "03:00"', "task[0]", "it has every and daily; write one of"),
+        ('every = "6 min"', "", "task[0]", "nothing says when it runs; write one of every"),
+        ('"6 min"', '"-6 min"', "task[0].every", '"-6 min" is below zero; write for example'),
+        ('"6 min"', f'"{"6" * 30} min"', "task[0].every", f'"{"6" * 30} min" has a number with too many digits; write'),
+    ],
+)
+def test_what_contradicts_itself_is_told(old, new, path, what):
+    assert next(fault[2] for fault in faults_of(changed(old, new)) if fault[1] == path).startswith(what)
+
+
+def test_a_file_may_begin_with_the_mark_that_some_editors_write():
+    assert parse_scenario(b"\xef\xbb\xbf" + GOOD.encode(), "plan.toml") == parse_scenario(GOOD.encode(), "plan.toml")
+
+
+@pytest.mark.parametrize(
+    ("raw", "what"),
+    [
+        (b"\xff\x00" * 99, "it is no text; give a scenario, or look into an image of a flash with"),
+        (b"title\n\0", "it is no text; "),
+        (GOOD.encode("utf-16"), "it is not UTF-8 text; save it as UTF-8"),
+    ],
+)
+def test_a_file_of_bytes_is_no_scenario(raw, what):
+    with pytest.raises(BadScenario) as caught:
+        parse_scenario(raw, "plan.toml")
+    assert caught.value.faults[0].what.startswith(what)
 
 
 def test_a_word_that_is_like_none_gets_no_suggestion():

@@ -196,7 +196,7 @@ def test_a_region_with_a_fault_of_its_own_hides_no_fault_of_another(tmp_path: Pa
 
 def test_a_store_must_be_large_enough_and_there_is_one(tmp_path: Path) -> None:
     found = faults(tmp_path, region("files", "store", size="12 KiB"), region("more", "store", size="64 KiB"))
-    assert "write a larger store" in found["region[0].size"]
+    assert "write at least 20 KiB, or" in found["region[0].size"]
     assert '"files" holds the store already' in found["region[1].holds"]
 
 

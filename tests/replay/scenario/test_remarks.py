@@ -26,10 +26,10 @@ operations = [
 """
 
 
-def told(directory: Path, old: str, new: str) -> list[str]:
-    assert old in PLAN
+def told(directory: Path, old: str, new: str, plan: str = PLAN) -> list[str]:
+    assert old in plan
     file = directory / "plan.toml"
-    file.write_text(PLAN.replace(old, new))
+    file.write_text(plan.replace(old, new))
     return [str(one).removeprefix(f"{file}:") for one in remarks(load_scenario(file), file)]
 
 
@@ -46,6 +46,25 @@ def test_a_reading_that_no_text_writes_is_told(tmp_path: Path) -> None:
     assert told(tmp_path, ",{level}", "") == [
         "5: values.level: no text writes {level}, so this has no effect; write it, or leave the table out"
     ]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "what"),
+    [
+        (
+            "1 h",
+            '1 h"\nfirst = "4 d',
+            "10: task[0].first: its first run comes 4 d after the start, when the run is over; ",
+        ),
+        ("1 h", '1 h"\nfirst = "3 d', ""),
+        ("3 d", '1 h"\nstart = "2031-01-01 06:00:00', "10: task[0].daily: its first run comes 22 h after the start, "),
+        ("3 d", '22 h"\nstart = "2031-01-01 06:00:00', ""),
+    ],
+)
+def test_a_task_that_first_runs_after_the_end_is_told(old: str, new: str, what: str, tmp_path: Path) -> None:
+    plan = PLAN.replace('every = "1 h"', 'daily = ["05:00", "04:00"]') if old == "3 d" else PLAN
+    found = told(tmp_path, old, new, plan)
+    assert [one[: len(what)] for one in found] == ([what] if what else [])
 
 
 KEEP = "11: task[0].operations[0].keep: it never removes a file, since"
