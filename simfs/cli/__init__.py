@@ -54,11 +54,19 @@ commands.add_command(sweep)
 
 def main() -> None:
     """The program `simfs`."""
+    if sys.stderr is None:  # it was closed: what is said there is not wanted
+        sys.stderr = open(os.devnull, "w")  # noqa: SIM115
+    if sys.stdout is None:
+        print("standard output: it is closed; send it to /dev/null if no report is wanted", file=sys.stderr)
+        sys.exit(BAD_INPUT)
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")  # a name that the terminal can't show must not end the report
     try:
         sys.exit(commands.main(prog_name="simfs", standalone_mode=False))
+    except click.exceptions.NoArgsIsHelpError as error:
+        print(error.format_message(), file=sys.stderr)
+        sys.exit(BAD_INPUT)
     except click.UsageError as error:
         asked = error.ctx.command_path if error.ctx else "simfs"
         print(f"simfs: {error.format_message()} See {asked} --help.", file=sys.stderr)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from typing import IO, Any
 
 import click
@@ -23,7 +25,8 @@ class Refused(click.ClickException):
         super().__init__("\n".join(plain(str(fault), FAULT_SIGNS_MAX) for fault in faults))
 
     def show(self, file: IO[Any] | None = None) -> None:
-        print(self.message, file=sys.stderr)
+        with suppress(BrokenPipeError):  # the exit status says it too
+            print(self.message, file=sys.stderr)
 
 
 class Damaged(Refused):
@@ -63,8 +66,21 @@ def _first_sentence(command: click.Command) -> str:
 
 def print_report(text: str) -> None:
     """Print to standard output. It is no error if the reader goes away, as `head` does."""
-    try:
+    with _output():
         print(text, flush=True)
+
+
+def write_out(content: bytes) -> None:
+    """Write bytes to standard output, in the same way."""
+    with _output():
+        sys.stdout.buffer.write(content)
+        sys.stdout.buffer.flush()
+
+
+@contextmanager
+def _output() -> Iterator[None]:
+    try:
+        yield
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(READER_GONE)

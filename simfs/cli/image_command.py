@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from simfs.cli.exits import UNMET, Commands, Damaged, Refused, print_report
+from simfs.cli.exits import UNMET, Commands, Damaged, Refused, print_report, write_out
 from simfs.cli.inputs import check_source, described_store
 from simfs.cli.progress import progress_bar, shown
 
@@ -98,6 +98,7 @@ def list_files(source: str, start: str | None, as_json: bool) -> None:
 def read(source: str, name: str, start: str | None) -> None:
     """Write the file NAME in IMAGE to standard output."""
     from simfs.bridges.images.words import state_of
+    from simfs.replay.scenario.near_words import did_you_mean
     from simfs.store.format.errors import CorruptStore
 
     found = _explained(source, start)
@@ -107,15 +108,14 @@ def read(source: str, name: str, start: str | None) -> None:
             why = f"{source}: {name}: {state_of(left)}"
         with store.open(name) as file:
             while piece := file.read(1 << 16):
-                sys.stdout.buffer.write(piece)
-        sys.stdout.buffer.flush()
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+                write_out(piece)
     except CorruptStore as error:
         raise Damaged(f"{why or error.strerror}; `simfs image extract --damaged` gives the rest") from None
     except OSError as error:
         if not why:
-            raise Refused(f"{source}: {name}: {error.strerror}; `simfs image list` shows what is in it") from None
+            near = did_you_mean(name, store.names())
+            what = f"{near}`simfs image list` shows what is in it"
+            raise Refused(f"{source}: {name}: {error.strerror}; {what}") from None
     except ValueError as error:
         raise Refused(f"{source}: {error}") from None
     if why:

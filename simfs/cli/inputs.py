@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import stat
 import sys
 from collections.abc import Callable, Sequence
@@ -18,10 +19,12 @@ if TYPE_CHECKING:
     from simfs.replay.device.device import Run
     from simfs.replay.device.observer import Observer
     from simfs.replay.recorded.rounds import Rounds
+    from simfs.replay.scenario.tables import Scenario
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 PART_OF_RECORDINGS = "generic"
+SNIFFED_BYTES = 1 << 16
 
 
 def recording_options(command: Command) -> Command:
@@ -71,7 +74,7 @@ def replay_source(
             if given:
                 raise Refused(*(f"--{name}: it is for recordings, and {file} is none; leave it out" for name in given))
             if file.endswith(".toml"):
-                _warn(file)
+                warn(file)
             return replay(file, progress, observers=observers, plain=plain)
     except BadScenario as error:
         raise Refused(*error.faults) from None
@@ -81,13 +84,14 @@ def replay_source(
         raise Refused(f"{file}: {error.strerror or error}") from None
 
 
-def _warn(file: str) -> None:
-    """Say on standard error what a scenario says without effect. Fails as `load_scenario` does."""
+def warn(file: str, scenario: Scenario | None = None, *, ends: bool = True) -> None:
+    """Say on standard error what a scenario says without effect; `scenario` is what was read from the file, `ends` as
+    for `remarks`. Without it fails as `load_scenario` does."""
     from simfs.replay.scenario.load import load_scenario
     from simfs.replay.scenario.remarks import remarks
     from simfs.show.units import plain
 
-    for remark in remarks(load_scenario(file), file):
+    for remark in remarks(scenario or load_scenario(file), file, ends=ends):
         print(f"warning: {plain(str(remark), FAULT_SIGNS_MAX)}", file=sys.stderr)
 
 
@@ -109,10 +113,7 @@ def _replay_recording(
 
     from_console = not is_recording(file)
     if from_console and not is_console_log(file):
-        raise Refused(
-            f"{file}: it is not a recording; give a scenario (.toml), a script (.py), what "
-            "strace -f -y -ttt -s 1048576 -x wrote, or a console's log with lines of `simfs recorder`"
-        )
+        raise Refused(f"{file}: {_no_recording(file)}")
     if from_console and directory:
         raise Refused(f"--directory: it is for what strace wrote, and {file} has the store's own names; leave it out")
     rounds = _rounds(**carrying)
@@ -129,6 +130,20 @@ def _replay_recording(
         )  # fmt: skip
     except BadRecording as error:
         raise Refused(error) from None
+
+
+def _no_recording(file: str) -> str:
+    """What to say of a file that is neither a scenario nor a script by its name, and no recording."""
+    with open(file, "rb") as opened:
+        start = opened.read(SNIFFED_BYTES)
+    if b"\0" in start or b"\xff" * 8 in start:
+        return "it is no text; `simfs image explain` looks into an image of a flash, and `simfs run` takes no image"
+    if re.search(rb"^\s*\[{1,2}(?:chip|store|run|task)\]", start, re.MULTILINE):
+        return "it reads like a scenario, but its name does not end with .toml; rename it"
+    return (
+        "it is not a recording; give a scenario (.toml), a script (.py), what strace -f -y -ttt -s 1048576 -x wrote, "
+        "or a console's log with lines of `simfs recorder`"
+    )
 
 
 def _rounds(**carrying: Any) -> Rounds:

@@ -11,7 +11,7 @@ import click
 
 from simfs.cli.exits import Refused, print_report
 from simfs.cli.image_command import START, read_source
-from simfs.cli.inputs import check_source
+from simfs.cli.inputs import check_source, warn
 from simfs.cli.outputs import check_target, report_of, save_image
 
 if TYPE_CHECKING:
@@ -146,7 +146,9 @@ def _scenario(file: str) -> Scenario:
 
     check_source(file)
     try:
-        return load_scenario(file, kind=OnlyMounted)
+        scenario = load_scenario(file, kind=OnlyMounted)
+        warn(file, scenario, ends=False)
+        return scenario
     except BadScenario as error:
         raise Refused(*error.faults) from None
 

@@ -52,6 +52,8 @@ def new(kind: str | None, file: str | None, overwrite: bool, **given: str | None
 
     The exit status is 0, or 2 on bad input.
     """
+    if kind is not None and kind.endswith(".toml"):
+        raise Refused(f"simfs new: {kind} is no kind of device; write the kind first, as in simfs new logger {kind}")
     asked = not any(given.values()) and sys.stdin.isatty() and sys.stderr.isatty()
     ask: Answer = OnTerminal() if asked else ByOptions(given)
     chosen = _kind(kind, asked)
@@ -134,6 +136,9 @@ def _check_target(file: str, overwrite: bool) -> None:
     """Refuse a file that can't be written, or ask whether to write over it."""
     if not file.endswith(".toml"):
         raise Refused(f"{file}: a scenario's name ends with .toml; write for example {os.path.splitext(file)[0]}.toml")
+    directory = os.path.dirname(file)
+    if directory and not os.path.isdir(directory):
+        raise Refused(f"{file}: there is no directory {directory}; create it first")
     if not os.path.lexists(file):
         return
     if not os.path.isfile(file):

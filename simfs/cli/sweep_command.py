@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from simfs.cli.exits import Refused, print_report
-from simfs.cli.inputs import check_source
+from simfs.cli.inputs import check_source, warn
 from simfs.cli.options.workers import check_worker_options, shared_out, worker_options
 from simfs.cli.progress import shown
 
@@ -82,6 +82,7 @@ def _swept(
     from simfs.study.sweep import BadVariation, sweep
 
     try:
+        warn(scenario)
         with shared_out(f"running variants of {shown(scenario)}", workers, cluster) as (executor, progress):
             done = sweep(scenario, variations, sorted_by=sorted_by, executor=executor, progress=progress)
     except BadScenario as error:

@@ -82,6 +82,16 @@ def test_what_has_no_effect_is_told_beside_the_report(scenario: Path) -> None:
     assert result.stderr.count("\n") == 1
 
 
+def test_a_command_that_carries_a_scenario_on_tells_it_too(scenario: Path) -> None:
+    unread = "[values.level]\nmean = 2.0\n[[task]]\nname = 'late'\nevery = '1 d'\nfirst = '3 d'\noperations = "
+    operation = "[{ do = 'write', file = '/set', size = '900 B' }]\n"
+    scenario.write_text(SCENARIO.replace("[[task]]", f"{unread}{operation}[[task]]"))
+    varied = invoke("sweep", scenario, "--vary", "store.seed=1", "--workers", "1")
+    assert [line.split(": ")[2] for line in varied.stderr.splitlines()] == ["values.level", "task[0].first"]
+    carried = invoke("life", scenario, "--quick")  # goes on beyond the end of the run
+    assert [line.split(": ")[2] for line in carried.stderr.splitlines()] == ["values.level"]
+
+
 def test_json_is_one_object_with_the_same_figures(scenario: Path) -> None:
     found = json.loads(invoke("run", scenario, "--json").stdout)
     assert found["subject"]["operations"] == 480
@@ -130,6 +140,22 @@ def test_bad_input_ends_with_2_and_one_line(words: list[str], says: str) -> None
     assert (result.returncode, result.stdout) == (2, "")
     assert len(result.stderr.splitlines()) == 1
     assert says in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "says"),
+    [
+        ("unit.bin", b"\xff" * 99, "it is no text; `simfs image explain` looks into an image"),
+        ("unit", b"title\0", "it is no text; `simfs image explain` looks into an image"),
+        ("small.TOML", SCENARIO.encode(), "it reads like a scenario, but its name does not end with .toml; rename it"),
+        ("empty", b"", "it is not a recording; give a scenario (.toml), a script (.py), what strace"),
+    ],
+)
+def test_what_is_no_recording_is_told_what_it_seems_to_be(tmp_path: Path, name: str, content: bytes, says: str) -> None:
+    (tmp_path / name).write_bytes(content)
+    result = invoke("run", tmp_path / name)
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert result.stderr.startswith(f"{tmp_path / name}: {says}")
 
 
 def test_hostile_names_in_a_fault_stay_on_one_line_and_plain(tmp_path: Path) -> None:
