@@ -29,12 +29,16 @@ def verdict_of(figures: Figures, verdicts: tuple[Verdict, ...]) -> str:
 
 def _when(figures: Figures, at_ns: int, *, roughly: bool = False) -> str:
     """The date, with how long after the start that is; of a run without a date only that."""
-    if not figures.subject.start_ns:
-        return f"{'about ' if roughly else ''}{units.time(at_ns)} after its start"
+    if not figures.subject.start_ns or not at_ns:
+        return f"{'about ' if roughly else ''}{units.time(at_ns)} after its start" if at_ns else "right at its start"
     date = units.moment(figures.subject.start_ns + at_ns)
     date = date.partition(" ")[0] if roughly or at_ns > 2 * NS_PER_DAY else date
     date = date.partition("-")[0] if roughly and at_ns > 10 * NS_PER_YEAR else date
     return f"{'about ' if roughly else ''}{date}, {units.time(at_ns)} after its start"
+
+
+def _on(figures: Figures, at_ns: int) -> str:
+    return f"{'on ' if figures.subject.start_ns and at_ns else ''}{_when(figures, at_ns)}"
 
 
 def _expects_refusals(verdicts: tuple[Verdict, ...]) -> bool:
@@ -42,7 +46,11 @@ def _expects_refusals(verdicts: tuple[Verdict, ...]) -> bool:
 
 
 def _room(figures: Figures, expected: bool) -> str:
-    room, outlook = figures.room, figures.outlook
+    room, outlook, done = figures.room, figures.outlook, figures.subject.operations
+    if not done:
+        return "Nothing was done to the files, so this run tells nothing of them."
+    if figures.trouble.refused_operations == done and (outlook is None or outlook.full_ns is None):
+        return "Whether the files fit is not known: all that was done to them was refused."
     if outlook is None:
         return f"The files take {units.percent(room.live_max_percent)} of the room at most."
     if outlook.full_ns is not None:
@@ -58,9 +66,9 @@ def _room(figures: Figures, expected: bool) -> str:
 
 def _full(figures: Figures, outlook: Outlook, full_ns: int, expected: bool) -> str:
     if full_ns <= figures.subject.duration_ns and expected:
-        return f"The store is full on {_when(figures, full_ns)}, and refuses no more than the scenario expects."
+        return f"The store is full {_on(figures, full_ns)}, and refuses no more than the scenario expects."
     if full_ns <= figures.subject.duration_ns:
-        return f"The files do not fit: the store is full on {_when(figures, full_ns)}."
+        return f"The files do not fit: the store is full {_on(figures, full_ns)}."
     if outlook.is_projected:
         when = _when(figures, full_ns, roughly=True)
         return f"The files fit for now: at the pace of this run the store is full {when}, unless files go."

@@ -49,6 +49,20 @@ def test_a_run_too_short_to_see_the_files_grow() -> None:
     )
 
 
+def test_nothing_done_and_all_refused() -> None:
+    assert told(tasks={}).startswith("Nothing was done to the files, so this run tells nothing of them.")
+    too_long = Refusal("gauge", "append", "/{date}.csv", "ENAMETOOLONG", 1000, 3 * NS_PER_DAY)
+    assert told(refusals=[too_long]).startswith(
+        "Whether the files fit is not known: all that was done to them was refused. "
+    )
+    assert told(refusals=[replace(too_long, count=999)]).startswith("The files fit: ")
+
+
+def test_full_at_once() -> None:
+    text = told({"full_ns": 0}, refusals=[replace(NO_ROOM, first_at_ns=0)])
+    assert text.startswith("The files do not fit: the store is full right at its start. ")
+
+
 def test_full_later() -> None:
     assert told({"full_ns": 40 * NS_PER_DAY, "carried_on_ns": NS_PER_DAY, "grows": True}) == (
         "The files fit until 2031-05-15, 40 days after its start: then the store is full unless files go "
