@@ -54,6 +54,8 @@ def _table(lines: list[tuple[str, str]]) -> str:
 def _lines(life: EndOfLife) -> Iterator[tuple[str, str]]:
     if life.at_ns is None:
         yield "ends", f"never: {_never(life)}"
+        if life.operation:
+            yield "first refused", f"{life.operation} {units.plain(life.name)}"
     else:
         yield "ends", f"after {_span(life.at_ns)}, on {life.clock.partition('.')[0]}{_beyond(life)}"
         yield "because", _because(life)
@@ -77,7 +79,11 @@ def _beyond(life: EndOfLife) -> str:
 
 
 def _never(life: EndOfLife) -> str:
-    return "nothing wears any more" if not life.erases else f"not within {_span(life.simulated_ns + life.skipped_ns)}"
+    if life.full_ns is not None:
+        full = f"the store is full. It refused the first write after {_span(life.full_ns)}"
+        return f"{full}, and in the end every one, so nothing wears any more"
+    idle = life.why_never == "idle" or not life.erases
+    return "nothing wears any more" if idle else f"not within {_span(life.simulated_ns + life.skipped_ns)}"
 
 
 def _because(life: EndOfLife) -> str:
@@ -105,7 +111,7 @@ def _how(life: EndOfLife) -> str:
 def _tasks(life: EndOfLife) -> str:
     shares = sorted(life.erases_by_task.items(), key=lambda share: -share[1])
     block_erases = max(1, sum(life.block_erases_by_task.values()))
-    rows = [
+    rows: list[tuple[str, ...]] = [
         (
             units.plain(task, NAME_WIDTH), f"{erases:,}", f"{life.block_erases_by_task.get(task, 0):,}",
             units.percent(100 * life.block_erases_by_task.get(task, 0) / block_erases),
@@ -113,6 +119,8 @@ def _tasks(life: EndOfLife) -> str:
         for task, erases in shares[:TASKS_SHOWN]
     ]  # fmt: skip
     headers = ("task", "erases", f"of block {life.block}", "share")
-    text = tabulate(rows, headers, disable_numparse=True, colalign=("left", "right", "right", "right"))
+    shown = 2 if life.block is None else len(headers)
+    rows, aligned = [row[:shown] for row in rows], ("left", *["right"] * (shown - 1))
+    text = tabulate(rows, headers[:shown], disable_numparse=True, colalign=aligned)
     rest = len(shares) - TASKS_SHOWN
     return f"{text}\n{units.counted(rest, 'more task')} with --json" if rest > 0 else text

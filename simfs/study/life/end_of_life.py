@@ -49,6 +49,9 @@ class EndOfLife:
     cycles        erases of the block then, since new; `limit_cycles` what it reached
     task          the task in whose operations that block was erased most
     simulated_ns  device time that was carried out; `skipped_ns` the time that was not, because its counts were known
+    why_never     of an end that is "never": "idle" if nothing wears any more; "full" if that is because the store
+                  refuses what is written, for the first time at `full_ns` since the run's start; "late" if it was
+                  given up
     """
 
     until: str
@@ -75,6 +78,8 @@ class EndOfLife:
     skipped_ns: int
     skipped_periods: int
     period_ns: int
+    why_never: str = ""
+    full_ns: int | None = None
 
 
 def end_of_life(
@@ -139,6 +144,7 @@ class _Life:
         self.observer.follow(self.device)
         self.erases_max = 0  # after which the pace of wear is known; 0: no matter
         self.skipped_ns = self.skipped_periods = self.period_ns = 0
+        self.why_never = "late"
         self._half: tuple[int, list[int]] = (0, [0] * len(limits))  # time and erases at half of that
 
     def go_on(self, max_ns: int, plain: bool) -> None:
@@ -159,7 +165,8 @@ class _Life:
         period_ns = passed.days * NS_PER_DAY
         worn = self.wear.periods_left(wear)
         if worn is None:  # nothing wears
-            raise LifeEnded
+            self.why_never = "idle"
+            self.observer.stick()
         count = finder.longest(passed, min(worn, (end_ns - self.device.now_ns) // period_ns))
         if count <= 0:
             return
@@ -195,6 +202,9 @@ class _Life:
         ended, limits = self.observer.ended, self.wear.limits
         if ended is None:
             return self._made("never", None, None, self.wear.counts)
+        if ended.end == "stuck":
+            made, full_ns = self._made("never", None, None, self.wear.counts), ended.at_ns - self.device.start_ns
+            return replace(made, why_never="full", full_ns=full_ns, operation=ended.operation, name=ended.name)
         end = ("limit" if self._until == "limit" else "rated") if ended.end == "worn" else "full"
         limit = limits[ended.block] if ended.end == "worn" else None
         at_ns = ended.at_ns - self.device.start_ns
@@ -242,4 +252,5 @@ class _Life:
             program_bytes=sum(tally.program_bytes for tally in tallies),
             erases=self.wear.erases, simulated_ns=device.now_ns - device.start_ns - self.skipped_ns,
             skipped_ns=self.skipped_ns, skipped_periods=self.skipped_periods, period_ns=self.period_ns,
+            why_never=self.why_never if end == "never" else "",
         )  # fmt: skip

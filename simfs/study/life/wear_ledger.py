@@ -5,13 +5,16 @@ from __future__ import annotations
 import errno
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import NamedTuple, NoReturn
 
 from simfs.files.contract import AnyStore
 from simfs.files.store import the_log
+from simfs.replay.device.clock import NS_PER_DAY
 from simfs.replay.device.device import NAMES_KEPT, Device
 from simfs.replay.device.notes import Boot
 from simfs.replay.device.observer import Observer
+
+STUCK_MIN_NS = 30 * NS_PER_DAY
 
 
 class LifeEnded(Exception):
@@ -21,7 +24,7 @@ class LifeEnded(Exception):
 class End(NamedTuple):
     """How a life ended, and in which operation; `at_ns` is device time."""
 
-    end: str  # "worn" or "full"
+    end: str  # "worn", "full" or "stuck"
     block: int
     at_ns: int
     task: str
@@ -111,7 +114,8 @@ class _NoBoots(list[Boot]):
 
 class LifeObserver(Observer):
     """Sets `ended` and raises `LifeEnded` after an operation that brought a block to its limit, or that was refused for
-    want of room if that ends the life.
+    want of room if that ends the life. A store is stuck, and would wear no more for ever, if it refuses for want of
+    room and nothing is erased for longer than the whole life before.
 
     `on_turn` is called now and then, and returns after how many erases to call it again.
     """
@@ -121,11 +125,14 @@ class LifeObserver(Observer):
     def __init__(self, wear: Wear, full_ends: bool, on_turn: Callable[[], int]) -> None:
         self.wear, self._full_ends, self._on_turn, self.next_turn = wear, full_ends, on_turn, 0
         self.ended: End | None = None
-        self._began_ns = 0
+        self._began_ns = self._start_ns = 0
+        self.full: End | None = None  # the first operation that was refused for want of room
+        self._stuck_since: tuple[int, int] | None = None  # the first such operation after so many erases, and when
 
     def follow(self, device: Device) -> None:
         """Note what the device does from now on; what is not read is not kept."""
         device.names_used, device.boots = _NoNames(), _NoBoots()
+        self._start_ns = device.start_ns
         device.observe(self)
 
     def run_begins(self, store: AnyStore) -> AnyStore:
@@ -137,15 +144,34 @@ class LifeObserver(Observer):
         self.wear.begin(task)
 
     def ends(self, task: str, operation: str, name: str, at_ns: int, refused: int) -> None:
-        no_room = self._full_ends and refused in (errno.ENOSPC, errno.EROFS)
-        self._look(self._began_ns, task, operation, name, no_room)
+        no_room = refused in (errno.ENOSPC, errno.EROFS)
+        if no_room:
+            self._note_full(self._end("full", self._began_ns, task, operation, name))
+        self._look(self._began_ns, task, operation, name, self._full_ends and no_room)
+
+    def _note_full(self, end: End) -> None:
+        self.full = self.full or end
+        if self._stuck_since is None or self._stuck_since[0] != self.wear.erases:
+            self._stuck_since = self.wear.erases, end.at_ns
+        since_ns = self._stuck_since[1]
+        if end.at_ns - since_ns > max(STUCK_MIN_NS, since_ns - self._start_ns):
+            self.stick()
+
+    def stick(self) -> NoReturn:
+        """Nothing will wear any more; if the store is full, that is how the life ends."""
+        if self.full is not None and self._stuck_since is not None and self._stuck_since[0] == self.wear.erases:
+            self.ended = self.full._replace(end="stuck")
+        raise LifeEnded
 
     def _look(self, began_ns: int, task: str, operation: str, name: str, no_room: bool) -> None:
         if self.wear.erases >= self.next_turn:
             self.next_turn = self._on_turn()
         if self.wear.worn is None and not no_room:
             return
+        self.ended = self._end("full" if self.wear.worn is None else "worn", began_ns, task, operation, name)
+        raise LifeEnded
+
+    def _end(self, end: str, began_ns: int, task: str, operation: str, name: str) -> End:
         counts = self.wear.counts
         block = counts.index(max(counts)) if self.wear.worn is None else self.wear.worn
-        self.ended = End("full" if self.wear.worn is None else "worn", block, began_ns, task, operation, name)
-        raise LifeEnded
+        return End(end, block, began_ns, task, operation, name)

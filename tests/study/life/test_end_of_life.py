@@ -149,7 +149,24 @@ def test_skipped_periods_change_nothing_to_ten_thousand_cycles() -> None:
 
 def test_a_device_that_wears_nothing_lives_for_ever() -> None:
     life = end_of_life(device('[[task]]\nname = "idler"\nevery = "1 h"\noperations = [{ do = "list" }]'))
-    assert (life.end, life.at_ns, life.erases) == ("never", None, 0)
+    assert (life.end, life.at_ns, life.erases, life.why_never) == ("never", None, 0, "idle")
+
+
+@pytest.mark.parametrize("name", ["/{counter}", "/{date}", "/all"])
+@pytest.mark.parametrize("project", [False, True])
+def test_a_store_that_stays_full_is_never_worn(name: str, project: bool) -> None:
+    task = f'[[task]]\nname = "t"\nevery = "1 h"\noperations = [{{ do = "append", file = "{name}", size = "3 KiB" }}]'
+    life = end_of_life(device(task), project=project)
+    full = end_of_life(device(task), until="full")
+    assert (life.end, life.at_ns, life.why_never) == ("never", None, "full")
+    assert (life.full_ns, life.operation, life.name) == (full.at_ns, full.operation, full.name)
+
+
+def test_a_store_that_refuses_some_of_what_is_written_wears_on() -> None:
+    fill = 'operations = [{ do = "create", file = "/{counter}", size = "60 KiB" }]'
+    state = 'operations = [{ do = "write", file = "/set", size = "900 B" }]'
+    tasks = f'[[task]]\nname = "set"\nevery = "1 h"\n{state}\n[[task]]\nname = "t"\nevery = "1 h"\n{fill}'
+    assert end_of_life(device(tasks)).end == "rated"
 
 
 @pytest.mark.parametrize(
