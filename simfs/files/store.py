@@ -51,7 +51,7 @@ class Store(Shown):
         config = volume.state.config
         self.medium = FlashMedium(volume.state.flash)
         self.uses_idle_time = config.idle_cleaning
-        self.name_rules = NameRule(config.name_bytes, config.overlong, config.fold_case, self._note_cut)
+        self.name_rules = NameRule(config.name_bytes, config.overlong, config.fold_case, volume.state.meters.note_cut)
         # A cut name is counted each time; others are the same bytes each time.
         known = self.name_rules.encode if config.overlong == "cut" else lru_cache(1024)(self.name_rules.encode)
         self._encode = cast("Callable[[Name, str], bytes]", known)
@@ -277,9 +277,6 @@ class Store(Shown):
         if node is None:
             raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), name)
         return node
-
-    def _note_cut(self, _name: bytes) -> None:
-        self._volume.state.meters.names_cut += 1
 
 
 class NoLog(ValueError):

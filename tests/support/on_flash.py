@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 from dataclasses import replace
 from typing import NamedTuple
+from zlib import crc32
 
 import pytest
 
@@ -17,14 +18,14 @@ from simfs.store.format.codec import (
     KINDS,
     MAGIC,
     NOWHERE,
+    SEAL,
     SEAL_BYTES,
     U32,
     Kind,
+    Seal,
     decode_header,
-    decode_seal,
     payload_is_sound,
     salt_of,
-    seal_check,
 )
 from simfs.store.format.settings import PAGE_PACKING
 from simfs.store.format.statement import Left, Statement, decode_statement
@@ -114,6 +115,17 @@ def _place_of(said: Statement) -> int:
     page = said.settings.page_bytes
     begins = said.address - said.address % page
     return max(begins - page, 0) if said.settings.flags & PAGE_PACKING else begins
+
+
+def decode_seal(raw: bytes) -> Seal | None:
+    """The fields in a seal's 24 bytes. They count only if `seal_check` of entries and seal says so."""
+    magic, *fields = SEAL.unpack_from(raw)
+    return Seal(*fields) if magic == MAGIC else None
+
+
+def seal_check(raw: bytes, salt: int) -> bool:
+    """Whether the CRC-32 at the end of run entries and seal holds."""
+    return crc32(raw[: -U32.size], salt) == int.from_bytes(raw[-U32.size :], "little")
 
 
 def _sealed_base(raw: bytes, block: int) -> int | None:

@@ -25,7 +25,6 @@ class Cleaner:
         self._draws = state.config.cleaner in ("random", "best-of-d")  # to ask for a victim changes the next one
         self._may_level = False
         self._moves_cold = False
-        self._mover = Mover(state, self._fit, self._is_cramped)
         self.cause: Cause | None = None  # of what it does now
         self.makes_room_for = 0  # the kind of the frame that needed room last
         rng = Rng(state.config.seed, "cleaner", state.log.sequence) if self._draws else _NEVER_DRAWN_FROM
@@ -184,7 +183,7 @@ class Cleaner:
         state.meters.cleanings += 1
         before, self.cause = state.log.sequence, cause
         try:
-            self._mover.move(victim)
+            Mover(self._state, self._fit, self._is_cramped).move(victim)
         except (CorruptStore, FlashError):
             state.blocks.set_aside(victim)
             return

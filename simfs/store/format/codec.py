@@ -169,17 +169,6 @@ def encode_seal(entries: list[bytes], seal: Seal, salt: int) -> bytes:
     return body + U32.pack(crc32(body, salt))
 
 
-def decode_seal(raw: bytes, at: int = 0) -> Seal | None:
-    """The fields in a seal's 24 bytes. They count only if `seal_check` of entries and seal says so."""
-    magic, entry_count, end, next_order, base = SEAL.unpack_from(raw, at)
-    return Seal(entry_count, end, next_order, base) if magic == MAGIC else None
-
-
-def seal_check(raw: bytes, salt: int) -> bool:
-    """Whether the CRC-32 at the end of run entries and seal holds."""
-    return crc32(raw[: -U32.size], salt) == int.from_bytes(raw[-U32.size :], "little")
-
-
 def encode_end(block: int, number: int) -> bytes:
     """The END record of the statement with this sequence number: it is whole."""
     body = END.pack(number)

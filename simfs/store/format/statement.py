@@ -3,12 +3,14 @@ the blocks belong together."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from struct import Struct
 from typing import NamedTuple
 from zlib import crc32
 
 from simfs.store.format.codec import (
+    CHECKED_BYTES,
     END_BYTES,
     FRAME_BYTES,
     HEADER_BYTES,
@@ -30,6 +32,8 @@ _LIFE = Struct("<IH8xHQ4xI4xBBxB")  # a frame's header, and of the fixed part ba
 _OTHER = Struct("<HIIQ")  # follows where the store has two heads
 _LEFT = Struct("<HQI")
 _ERASE_RECORD = Struct("<HBBIII")
+_LEAST, _LEAST_OF_TWO = (_FIXED.size, 1), (_FIXED.size + _OTHER.size, 2)  # bytes of a payload, and heads
+_CHECK = U32.unpack_from
 TWO_HEADS = 16  # a flag of the settings
 
 
@@ -180,21 +184,25 @@ def decode_statement(raw: bytes, block: int, at: int, address: int) -> Statement
     )  # fmt: skip
 
 
-def decode_life(raw: bytes, address: int, salt: int) -> Life | None:
-    """The same of the statement whose frame begins at `address`, for a block with this salt: sound in just the cases in
-    which `decode_statement` finds one. `raw` holds at least the fixed part, and more if the statement is longer."""
-    first, length, check, base, erase_count, head, left_count, flags = _LIFE.unpack_from(raw, address)
-    body, end = address + HEADER_BYTES, address + HEADER_BYTES + length
-    crc = crc32(raw[address : body - 2], salt)
-    if crc & 0xFFFF != check or first & 0xFF != STATEMENT or end + FRAME_BYTES - HEADER_BYTES > len(raw):
-        return None
-    if crc32(raw[body:end], crc) != U32.unpack_from(raw, end)[0]:
-        return None
-    number, two_heads = base + (first >> 8), flags & TWO_HEADS
-    least = _FIXED.size + (_OTHER.size if two_heads else 0) + _LEFT.size * left_count
-    if length < least or number >= NUMBER_MAX or head >= (2 if two_heads else 1):
-        return None
-    return number, base, erase_count, head
+def decode_lives(raws: Sequence[bytes], address: int, salts: Sequence[int]) -> list[Life | None]:
+    """The same of the statements whose frames begin at `address` in blocks with these salts: sound in just the cases in
+    which `decode_statement` finds one. Each of `raws` holds at least the fixed part, and more if the statement is
+    longer; the last has as many bytes as the others."""
+    found: list[Life | None] = []
+    unpack, check_at, body, room = _LIFE.unpack_from, address + CHECKED_BYTES, address + HEADER_BYTES, len(raws[-1])
+    for raw, salt in zip(raws, salts, strict=True):
+        life = None
+        first, length, check, base, erase_count, head, left_count, flags = unpack(raw, address)
+        end = body + length
+        if first & 0xFF == STATEMENT and end + U32.size <= room:
+            crc = crc32(raw[address:check_at], salt)
+            if crc & 0xFFFF == check and crc32(raw[body:end], crc) == _CHECK(raw, end)[0]:
+                least, heads = _LEAST_OF_TWO if flags & TWO_HEADS else _LEAST
+                number = base + (first >> 8)
+                if length >= least + _LEFT.size * left_count and number < NUMBER_MAX and head < heads:
+                    life = number, base, erase_count, head
+        found.append(life)
+    return found
 
 
 def peek_settings(raw: bytes, address: int) -> Settings | None:

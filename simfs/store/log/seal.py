@@ -2,25 +2,40 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Sequence
+from itertools import repeat
+from operator import itemgetter
+from typing import NamedTuple
+from zlib import crc32
 
 from simfs.flash import NorFlash
 from simfs.store.format.codec import (
     ENTRY,
     ENTRY_BYTES,
+    MAGIC,
     SEAL_BYTES,
+    SEALED,
+    U32,
     UNLISTED,
     Seal,
-    decode_seal,
     encode_seal,
-    salt_of,
-    seal_check,
+    salts_of,
 )
 from simfs.store.format.layout import Layout
-from simfs.store.format.runs import PLACE_MASK, Entry
+from simfs.store.format.runs import DATA_BITS, KIND_BITS, PLACE_MASK, Entry, place_of
 from simfs.store.log.heads import Head
 
-Listing = tuple[Seal, list[Entry] | None]
+
+class Listing(NamedTuple):
+    """A sound seal, and the run entries that it lists (None: it lists none); `others` are those that are not of DATA
+    frames."""
+
+    seal: Seal
+    entries: list[Entry] | None
+    others: tuple[Entry, ...]
+
+
+_new = tuple.__new__  # of a named one: half of the time
 
 
 def seal_of(head: Head, layout: Layout) -> bytes:
@@ -34,33 +49,40 @@ def seal_of(head: Head, layout: Layout) -> bytes:
 
 
 def read_listing(flash: NorFlash, layout: Layout, block: int) -> Listing | None:
-    """The block's seal with the run entries that it lists (None: it lists none); None when there is no sound one. One
-    read of the seal with the entry before it, one more when it lists several."""
-    return next(read_listings(flash, layout, (block,)))
+    """The block's seal with the runs that it lists; None when there is no sound one. One read of the seal with the
+    entry before it, one more when it lists several."""
+    return read_listings(flash, layout, (block,))[0]
 
 
-def read_listings(flash: NorFlash, layout: Layout, blocks: Iterable[int]) -> Iterator[Listing | None]:
+def read_listings(flash: NorFlash, layout: Layout, blocks: Sequence[int]) -> list[Listing | None]:
     """The same of many blocks."""
-    read, block_bytes, least = flash.read, layout.block_bytes, layout.first
-    seal_at, most = layout.seal_at, layout.runs_max * ENTRY_BYTES
-    for block in blocks:
-        at = block * block_bytes + seal_at
-        raw = read(at - ENTRY_BYTES, ENTRY_BYTES + SEAL_BYTES)
-        seal = decode_seal(raw, ENTRY_BYTES)
-        if seal is None:
-            yield None
-            continue
-        count, end, _, base = seal
+    block_bytes, seal_at = layout.block_bytes, layout.seal_at
+    least, most, entry_at = layout.first, layout.runs_max * ENTRY_BYTES, seal_at - ENTRY_BYTES
+    raws = flash.read_each([block * block_bytes + entry_at for block in blocks], ENTRY_BYTES + SEAL_BYTES)
+    seals = [*map(SEALED.unpack_from, raws, repeat(ENTRY_BYTES))]
+    salts = salts_of(blocks, map(itemgetter(4), seals))
+    found: list[Listing | None] = []
+    for block, raw, salt, (magic, count, end, next_order, base, check) in zip(blocks, raws, salts, seals, strict=True):
         size = 0 if count == UNLISTED else count * ENTRY_BYTES
-        sound = size <= most and least <= end <= seal_at - size
-        if sound and size != ENTRY_BYTES:
-            raw = read(at - size, size - ENTRY_BYTES) + raw if size else raw[ENTRY_BYTES:]
-        sound = sound and seal_check(raw, salt_of(block, base))
-        entries = list(ENTRY.iter_unpack(raw[:size])) if sound else []
-        for first, _, _ in entries:
-            if first & PLACE_MASK > end:
-                sound = False
-        if not sound:
-            yield None
-        else:
-            yield seal, None if count == UNLISTED else entries
+        listing = None
+        if magic == MAGIC and size <= most and least <= end <= seal_at - size:
+            if size > ENTRY_BYTES:
+                raw = flash.read(block * block_bytes + seal_at - size, size - ENTRY_BYTES) + raw
+            elif not size:
+                raw = raw[ENTRY_BYTES:]
+            if crc32(raw[: -U32.size], salt) == check:
+                listing = _listing(_new(Seal, (count, end, next_order, base)), [*ENTRY.iter_unpack(raw[:size])])
+        found.append(listing)
+    return found
+
+
+def _listing(seal: Seal, entries: list[Entry]) -> Listing | None:
+    """A sound seal and its entries; None where one of these stands behind the end of the frames."""
+    others: tuple[Entry, ...] = ()
+    low, last = KIND_BITS | PLACE_MASK, DATA_BITS | seal.end
+    for entry in entries:
+        if not DATA_BITS <= entry[0] & low <= last:
+            others = (*others, entry)
+    if others and max(map(place_of, others)) > seal.end:
+        return None
+    return _new(Listing, (seal, None if seal.entry_count == UNLISTED else entries, others))

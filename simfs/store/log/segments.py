@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import suppress
+from weakref import WeakMethod
 
 from simfs.flash import FlashError
 from simfs.store.format.codec import BAD, BASE, ERASE_COUNT_MAX, LEFT, ORDER_MAX, salt_of
@@ -18,12 +19,24 @@ from simfs.store.tables.claims import Claims
 from simfs.store.tables.meters import Meters
 
 
+def _weakly(method: Callable[[int], None]) -> Callable[[int], None]:
+    """Calls the method, but does not keep its object alive: a store that nobody needs leaves memory at once."""
+    known = WeakMethod(method)
+
+    def call(which: int) -> None:
+        found = known()
+        assert found is not None
+        found(which)
+
+    return call
+
+
 class Segments(Statements):
     """Moves the log's heads from block to block."""
 
     def __init__(self, log: Log, settings: Settings, claims: Claims, meters: Meters) -> None:
         super().__init__(log, settings, claims, meters)
-        log.on_failure = self._replace_block
+        log.on_failure = _weakly(self._replace_block)
 
     def wake(self, which: int) -> None:
         """Before the first frame of a head after a mount: NEXT behind the ruling statement, and what the head's next
@@ -173,11 +186,11 @@ class Segments(Statements):
         self.leave(which)
         self._begin(block)
         head = self.log.resume(which, block, block * self.layout.block_bytes + self.layout.first, RunTable(), 0)
-        begin, self.log.on_failure = head.at, self._give_up_block
+        begin, replaces, self.log.on_failure = head.at, self.log.on_failure, self._give_up_block
         try:
             move()
         finally:
-            self.log.on_failure = self._replace_block
+            self.log.on_failure = replaces
         at = 0 if head.at == begin else align_up(head.at - head.start, self.layout.page_bytes)
         if not self._state_at(which, block, at, cold=False):
             raise self.blocks.exhausted()

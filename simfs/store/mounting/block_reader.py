@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 
 from simfs.flash import NorFlash
 from simfs.store.format.codec import CLAIMS, FRAME_BYTES, STATEMENT, Frame, Seal, statement_salts
@@ -11,7 +11,7 @@ from simfs.store.format.runs import LENGTH_SHIFT, Entry, Run, kind_of, order_of,
 from simfs.store.format.statement import (
     Life,
     Statement,
-    decode_life,
+    decode_lives,
     decode_statement,
     first_statement_bytes,
     first_statement_places,
@@ -21,9 +21,11 @@ from simfs.store.log.block_scan import Scan, scan
 from simfs.store.log.seal import read_listings
 from simfs.store.log.state import StoreState
 
-Content = tuple[Seal | None, list[Entry], Scan | None]
-"""What stands in a block: a sound seal, if any, and the runs that it lists; everything else where no seal lists runs.
-Nobody changes any of it."""
+Content = tuple[Seal | None, list[Entry], tuple[Entry, ...], Scan | None]
+"""What stands in a block: a sound seal, if any, the runs that it lists, and which of them are not of DATA frames;
+everything where no seal lists runs. Nobody changes any of it."""
+
+NO_LISTING = (None, None, ())
 
 ClaimsFound = list[tuple[int, Frame, bytes]]
 """The frames of a block that make claims on names, each with its order and payload."""
@@ -41,15 +43,15 @@ class Look:
         """The whole statement at the start of a block. One read, two if it is a long one."""
         return read_first(flash, block)
 
-    def contents(self, flash: NorFlash, layout: Layout, blocks: Collection[int]) -> Iterator[Content]:
+    def contents(self, flash: NorFlash, layout: Layout, blocks: Sequence[int]) -> Iterator[Content]:
         """What stands in each of these blocks. One or two reads each if its runs are listed, else one more, of the
         whole block."""
         for block, listing in zip(blocks, read_listings(flash, layout, blocks), strict=True):
-            seal, entries = listing or (None, None)
-            if seal is not None and entries is not None:
-                yield seal, entries, None
+            seal, entries, others = listing or NO_LISTING
+            if entries is not None:
+                yield seal, entries, others, None
             else:
-                yield seal, [], self.scan(flash, layout, block, None if seal is None else seal.base)
+                yield seal, [], (), self.scan(flash, layout, block, None if seal is None else seal.base)
 
     def scan(self, flash: NorFlash, layout: Layout, block: int, base: int | None) -> Scan:
         """Everything in a block, whatever a seal says. One read of the block."""
@@ -84,7 +86,7 @@ class Remembering(Look):
     def first(self, flash: NorFlash, block: int) -> Statement | None:
         return self._look.first(flash, block)
 
-    def contents(self, flash: NorFlash, layout: Layout, blocks: Collection[int]) -> Iterator[Content]:
+    def contents(self, flash: NorFlash, layout: Layout, blocks: Sequence[int]) -> Iterator[Content]:
         return self._look.contents(flash, layout, blocks)
 
     def scan(self, flash: NorFlash, layout: Layout, block: int, base: int | None) -> Scan:
@@ -109,20 +111,21 @@ PLAINLY = Look()
 
 
 def read_lives(flash: NorFlash, blocks: range) -> list[Life | None]:
-    """What the statements at the start of these blocks say of them. One read each, of little more than a statement."""
-    geometry, read = flash.geometry, flash.read
+    """What the statements at the start of these blocks say of them. One read each, of little more than a statement; one
+    more for each that is longer."""
+    geometry = flash.geometry
     size, unit = geometry.block_bytes, geometry.program_unit_bytes
-    length = min(first_statement_bytes(unit), size)
-    places = [at for at in first_statement_places(unit) if at + statement_bytes(1, 0, 0) <= size]
-    found: list[Life | None] = []
-    for block, salt in zip(blocks, statement_salts(blocks), strict=True):
-        start = block * size
-        raw = read(start, length)
-        life = None
-        for address in places:
-            if life is None and raw[address] == STATEMENT:
-                life = decode_life(raw, address, salt) or _longer_life(flash, raw, start, address, salt)
-        found.append(life)
+    length, least = min(first_statement_bytes(unit), size), statement_bytes(1, 0, 0)
+    starts, salts = range(blocks.start * size, blocks.stop * size, size), statement_salts(blocks)
+    raws = flash.read_each(starts, length)
+    found: list[Life | None] = [None] * len(blocks)
+    for address in [at for at in first_statement_places(unit) if at + least <= size]:
+        if None in found:
+            lives = decode_lives(raws, address, salts)
+            found = [old or new for old, new in zip(found, lives, strict=True)] if any(found) else lives
+            for at, life in enumerate(found):
+                if life is None and raws[at][address] == STATEMENT:
+                    found[at] = _longer_life(flash, raws[at], starts[at], address, salts[at])
     return found
 
 
@@ -131,7 +134,7 @@ def _longer_life(flash: NorFlash, raw: bytes, start: int, address: int, salt: in
     end = address + FRAME_BYTES + int.from_bytes(raw[address + 4 : address + 6], "little")
     if not len(raw) < end <= flash.geometry.block_bytes:
         return None
-    return decode_life(flash.read(start, end), address, salt)
+    return decode_lives([flash.read(start, end)], address, [salt])[0]
 
 
 def read_first(flash: NorFlash, block: int) -> Statement | None:

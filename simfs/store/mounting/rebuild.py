@@ -180,25 +180,25 @@ def replay_data(state: StoreState, blocks: list[BlockRuns], cuts: Cuts, look: Lo
 def _replay_runs(state: StoreState, blocks: list[BlockRuns], cuts: Cuts, look: Look) -> None:
     """The DATA and HOLE runs in their order. Nearly every one only lengthens its file: such a span is noted here, and
     charged with the others of its block."""
-    nodes, cost_of, charge = state.nodes, cache(state.layout.cost), state.blocks.charge
+    cost_of, charge, find = cache(state.layout.cost), state.blocks.charge, state.nodes.get
     due = {file: of_file[0][0] for file, of_file in cuts.items()}  # the number of each file's next cut
     for base, start, entries in blocks:
         grown = 0
         for entry in entries:
             first, file, offset = entry
-            node = nodes.get(file)
+            node = find(file)
             if node is None:
                 continue
-            length, address = first >> LENGTH_SHIFT, start + (first & PLACE_MASK)
+            length = first >> LENGTH_SHIFT
             if (
                 offset == node.size
                 and first & KIND_BITS == DATA_BITS
                 and length
                 and (file not in due or base + (first >> ORDER_SHIFT & ORDER_MASK) <= due[file])
-                and not (offset and node.places[-1] == address)
+                and not (offset and node.places[-1] == start + (first & PLACE_MASK))
             ):
                 node.starts.append(offset)
-                node.places.append(address)
+                node.places.append(start + (first & PLACE_MASK))
                 node.size = offset + length
                 grown += cost_of(length)
             elif first & KIND_BITS in SPANNING:

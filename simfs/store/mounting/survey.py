@@ -21,7 +21,7 @@ from simfs.store.mounting.block_reader import Look
 from simfs.store.mounting.erase_counts import note_erase_counts
 from simfs.store.mounting.lost_lead import find_lost_lead, is_left
 from simfs.store.mounting.ruling import Ruling, find_ruling, used_blocks
-from simfs.store.mounting.told import Told, Used, note_others, said_in, told_by
+from simfs.store.mounting.told import Told, Used, others_of, said_in, told_by
 from simfs.store.tables.blocks import State
 
 
@@ -93,22 +93,28 @@ def _read_blocks(found: Survey, look: Look) -> None:
     used, lives, open_blocks = found.used, ruling.lives, found.open_blocks
     holding = sorted(used_blocks(found.said, len(state.blocks)) - set(found.said.named))
     contents = look.contents(flash, layout, [block for block in holding if block not in open_blocks])
+    bases = []
     for block in holding:
         if block in open_blocks:
             opened = _open_scan(found.said, block, ruling.scans.get(block) or look.scan(flash, layout, block, None))
             scan: Scan | None = opened
-            seal, entries = None, list[Entry]()
+            seal, entries, others = None, list[Entry](), tuple[Entry, ...]()
         else:
-            seal, entries, read = next(contents)
-            scan = read if seal is not None else ruling.scans.get(block) or read
+            seal, entries, others, scan = next(contents)
+            if seal is None:
+                scan = ruling.scans.get(block) or scan
         life = lives[block]
-        base, head = (life[1], life[3]) if life is not None else said_in(scan, seal)
+        if life is not None:
+            _, base, _, head = life
+        else:
+            base, head = said_in(scan, seal)
         if seal is not None and base != seal.base:
-            seal, entries, scan = None, [], look.scan(flash, layout, block, None)
-        used[block] = Used(block, block * size, base, seal, entries, scan, head)
-    for use, salt in zip(used.values(), salts_of(used, map(attrgetter("base"), used.values())), strict=True):
-        state.blocks.salt[use.block] = salt
-        note_others(use)
+            seal, entries, others, scan = None, [], (), look.scan(flash, layout, block, None)
+        used[block] = Used(block, block * size, base, seal, entries, scan, head, others)
+        bases.append(base)
+    salt = state.blocks.salt
+    for block, own in zip(holding, salts_of(holding, bases), strict=True):
+        salt[block] = own
 
 
 def _open_scan(said: Statement, block: int, scan: Scan) -> Scan:
@@ -134,7 +140,7 @@ def _judge_blocks(found: Survey, told: dict[int, Told], look: Look) -> None:
     """How far each block counts, what is damaged in it, and its runs."""
     state, layout = found.state, found.state.layout
     open_blocks = found.open_blocks
-    for use in list(found.used.values()):
+    for use in [one for one in found.used.values() if one.scan is not None or one.block in told]:
         about = told.get(use.block)
         if about is not None and not about.left.base and not about.left.end:
             del found.used[use.block]
@@ -184,7 +190,7 @@ def _read_runs(state: StoreState, use: Used) -> None:
         _damage(state, use.start + hurt[0], use.start + hurt[1], "frames can't be read", before, files)
     use.table = table_of(state.layout, use.scan, stop)
     use.entries = [run.entry(use.start) for run in use.table.runs]
-    note_others(use)
+    use.others = others_of(use.entries)
 
 
 def _damage(
@@ -215,8 +221,8 @@ def _find_behind(found: Survey) -> None:
         if use.scan.trace_end > use.scan.end:
             state.doubts.append(Doubt(use.start + use.scan.end, "a torn frame, or several"))
     _find_missing(found, sorted(numbers))
-    last = max([*numbers, *(use.base + use.seal.next_order - 1 for use in found.used.values() if use.seal is not None)])
-    state.log.sequence = last + 1
+    seals = [use.seal for use in found.used.values() if use.seal is not None]
+    state.log.sequence = max([max(numbers) + 1, *[base + next_order for _, _, next_order, base in seals]])
 
 
 def _find_missing(found: Survey, numbers: list[int]) -> None:

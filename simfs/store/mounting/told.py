@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -30,16 +30,14 @@ class Used:
     entries: list[Entry]
     scan: Scan | None
     head: int = NO_HEAD
-    others: Sequence[Entry] = ()
+    others: tuple[Entry, ...] = ()
     stop: int = NOWHERE
     table: RunTable | None = None
 
 
-def note_others(use: Used) -> None:
-    """Note which of a block's runs are not of DATA frames. Of most blocks there are none."""
-    for entry in use.entries:
-        if entry[0] & KIND_BITS != DATA_BITS:
-            use.others = [*use.others, entry]
+def others_of(entries: list[Entry]) -> tuple[Entry, ...]:
+    """Those runs of a block that are not of DATA frames. Of most blocks there are none."""
+    return tuple([entry for entry in entries if entry[0] & KIND_BITS != DATA_BITS])
 
 
 def said_in(scan: Scan | None, seal: Seal | None) -> tuple[int, int]:

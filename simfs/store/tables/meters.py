@@ -26,6 +26,10 @@ class Meters:
     blocks_levelled: int = 0
     names_cut: int = 0
 
+    def note_cut(self, _name: bytes) -> None:
+        """A name was cut."""
+        self.names_cut += 1
+
     def add(self, earlier: Meters) -> None:
         """Go on counting from an earlier store's counters."""
         for meter in fields(self):

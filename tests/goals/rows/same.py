@@ -12,7 +12,7 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import ExitStack, contextmanager, suppress
 from functools import cache, partial
@@ -150,13 +150,14 @@ class AskedPlan(FaultHooks):
     """A plan of no faults: a flash that has one takes none of its quick paths."""
 
 
-def read_unlisted(flash: Any, layout: Any, blocks: Iterable[int]) -> Iterator[Any]:
+def read_unlisted(flash: Any, layout: Any, blocks: Sequence[int]) -> list[Any]:
     """The seals as if they listed no runs: the frames have to be read."""
-    return (None if found is None else (found[0], None) for found in read_listings(flash, layout, blocks))
+    listings = read_listings(flash, layout, blocks)
+    return [None if found is None else found._replace(entries=None) for found in listings]
 
 
 def read_one_unlisted(flash: Any, layout: Any, block: int) -> Any:
-    return next(read_unlisted(flash, layout, (block,)))
+    return read_unlisted(flash, layout, (block,))[0]
 
 
 def in_order(of: Any, blocks: Any) -> list[Any]:

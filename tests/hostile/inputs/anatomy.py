@@ -26,6 +26,7 @@ from simfs.store.format.codec import (
 )
 from simfs.store.format.runs import Entry
 from simfs.store.format.statement import Statement, decode_statement, encode_statement
+from tests.support.on_flash import decode_seal, seal_check
 
 _MAGIC_BYTES = MAGIC.to_bytes(2, "little")
 
@@ -142,11 +143,11 @@ def _take_seal(raw: bytearray, block: Block, number: int) -> None:
     at = raw.rfind(_MAGIC_BYTES)
     while at >= 0:
         whole = bytes(raw[at : at + SEAL_BYTES])
-        seal = codec.decode_seal(whole) if len(whole) == SEAL_BYTES else None
+        seal = decode_seal(whole) if len(whole) == SEAL_BYTES else None
         if seal is not None:
             listed = 0 if seal.entry_count == codec.UNLISTED else seal.entry_count
             start = at - listed * ENTRY_BYTES
-            if start >= 0 and codec.seal_check(bytes(raw[start:at]) + whole, codec.salt_of(number, seal.base)):
+            if start >= 0 and seal_check(bytes(raw[start:at]) + whole, codec.salt_of(number, seal.base)):
                 block.seal, block.seal_at, block.base = seal, at, seal.base
                 block.entries = list(ENTRY.iter_unpack(raw[start:at]))
                 _wipe(raw, start, at + SEAL_BYTES)

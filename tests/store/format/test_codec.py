@@ -17,6 +17,7 @@ from simfs import NorFlash, Store, StoreConfig
 from simfs.store.format import codec, declaration, declared_statement
 from simfs.store.format.codec import INNER, Frame, Kind, Seal
 from simfs.store.format.runs import KIND_MASK, Run, decode_runs
+from tests.support.on_flash import decode_seal, seal_check
 
 U8, U16, U24, U32, U64 = (st.integers(0, 2**bits - 1) for bits in (8, 16, 24, 32, 64))
 ORDER = st.integers(0, codec.ORDER_MAX)
@@ -116,8 +117,8 @@ def test_run_entries_and_seal(runs: list[Run], seal: Seal, block: int) -> None:
     assert fields_of(parsed.seal) == seal._asdict() | {"magic": codec.MAGIC}
     body = {"body": {"value": {"entries": declared, "seal": seal._asdict()}}}
     assert declaration.BLOCK_TAIL.build(body, salt=salt, listed=len(runs)) == raw
-    assert codec.decode_seal(raw[-24:]) == seal
-    assert codec.seal_check(raw, salt)
+    assert decode_seal(raw[-24:]) == seal
+    assert seal_check(raw, salt)
     decoded = decode_runs(raw[: 16 * len(runs)], 0)
     slots = Run.__slots__
     assert [[getattr(run, slot) for slot in slots] for run in decoded] == [
@@ -135,7 +136,7 @@ def test_a_seal_that_lists_no_runs() -> None:
 def test_a_seal_with_another_magic_is_none() -> None:
     body = codec.SEAL.pack(codec.MAGIC ^ 1, 0, 900, 40, 7)
     raw = body + codec.U32.pack(crc32(body, codec.salt_of(3, 7)))
-    assert codec.decode_seal(raw) is None
+    assert decode_seal(raw) is None
     assert declaration.parse_tail(raw, 3) is None
 
 
@@ -258,9 +259,9 @@ def any_structure_in(raw: bytes, block: int, base: int) -> bool:
             return True
         if declaration.parse_frame(raw, salt) is not None or declaration.parse_inner_frame(raw, salt) is not None:
             return True
-    seal = codec.decode_seal(raw[-24:]) if len(raw) >= 24 else None
+    seal = decode_seal(raw[-24:]) if len(raw) >= 24 else None
     return bool(
-        (seal is not None and codec.seal_check(raw, codec.salt_of(block, seal.base)))
+        (seal is not None and seal_check(raw, codec.salt_of(block, seal.base)))
         or codec.decode_end(raw, block) is not None
         or declaration.parse_end(raw, block) is not None
         or declaration.parse_tail(raw, block) is not None

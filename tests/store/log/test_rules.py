@@ -13,7 +13,7 @@ from simfs.flash import FaultHooks
 from simfs.store.format import codec
 from simfs.store.format.codec import FRAME_BYTES, HEADER_BYTES, SEAL_BYTES, Kind
 from tests.store.tables.test_claims import assert_claims_hold
-from tests.support.on_flash import contents, frames_on, mounted, put, statements_on
+from tests.support.on_flash import contents, decode_seal, frames_on, mounted, put, statements_on
 
 BLOCK, PAGE = 1024, 128
 LEFT_AT, SEALING_AT, SEAL_END = BLOCK - 1, BLOCK - 2, BLOCK - 2
@@ -234,7 +234,7 @@ def test_a_damaged_seal_is_not_believed() -> None:
         put(store, f"f{number % 3}", bytes([number]) * 500)
     expected, image = contents(store), store.flash.image()
     closed = [block.number for block in store.blocks() if block.state == "closed"]
-    seals = {block: codec.decode_seal(image[block * BLOCK + SEAL_END - SEAL_BYTES :]) for block in closed}
+    seals = {block: decode_seal(image[block * BLOCK + SEAL_END - SEAL_BYTES :]) for block in closed}
     listed = {block: seal.entry_count for block, seal in seals.items() if seal and seal.entry_count < codec.UNLISTED}
     assert len(listed) > 2
     for block, count in listed.items():

@@ -193,10 +193,10 @@ def test_a_seal_that_lists_a_place_behind_the_frames_is_not_believed() -> None:
     expected, image = contents(store), store.flash.image()
     for block in listing(store):
         entries = entries_of(store, block)
-        seal, _ = read_listing(store.flash, store._volume.state.layout, block) or (None, None)
-        assert seal is not None
+        listed = read_listing(store.flash, store._volume.state.layout, block)
+        assert listed is not None
         assert with_entries(store, bytearray(image), block, entries) == image
-        outside = int.from_bytes(entries[0][:4], "little") & ~PLACE_MASK | seal.end + 1
+        outside = int.from_bytes(entries[0][:4], "little") & ~PLACE_MASK | listed.seal.end + 1
         other = with_entries(
             store, bytearray(image), block, [outside.to_bytes(4, "little") + entries[0][4:], *entries[1:]]
         )
@@ -228,16 +228,17 @@ def kind_in(entry: bytes) -> int:
 
 def entries_of(store: Store, block: int) -> list[bytes]:
     """The run entries before a block's seal, which lists some."""
-    _, entries = read_listing(store.flash, store._volume.state.layout, block) or (None, None)
-    return [codec.ENTRY.pack(*entry) for entry in entries or []]
+    listed = read_listing(store.flash, store._volume.state.layout, block)
+    assert listed is not None
+    return [codec.ENTRY.pack(*entry) for entry in listed.entries or []]
 
 
 def with_entries(store: Store, image: bytearray, block: int, entries: list[bytes]) -> bytearray:
     """The image with these run entries instead, and the CRC over them."""
     layout, salt = store._volume.state.layout, store._volume.state.blocks.salt[block]
-    seal, _ = read_listing(store.flash, layout, block) or (None, None)
-    assert seal is not None
-    raw, end = codec.encode_seal(entries, seal, salt), block * layout.block_bytes + layout.seal_end
+    listed = read_listing(store.flash, layout, block)
+    assert listed is not None
+    raw, end = codec.encode_seal(entries, listed.seal, salt), block * layout.block_bytes + layout.seal_end
     image[end - len(raw) : end] = raw
     return image
 

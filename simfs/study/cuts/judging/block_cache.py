@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 from simfs.flash import NorFlash
@@ -68,7 +68,7 @@ class KnownBlocks(Look):
             states.remove(known)
         states.insert(0, known)
 
-    def contents(self, flash: NorFlash, layout: Layout, blocks: Collection[int]) -> Iterator[Content]:
+    def contents(self, flash: NorFlash, layout: Layout, blocks: Sequence[int]) -> Iterator[Content]:
         for block in blocks:
             known = self._known[block][0]
             known.turn_to(layout)
