@@ -15,9 +15,9 @@ from simfs.store.format.codec import SIZE_MAX, Kind
 from simfs.store.format.config import StoreConfig
 from simfs.store.format.errors import OutOfBlocks
 from simfs.store.log.state import StoreState
-from simfs.store.mounting.block_reader import PLAINLY, Look
+from simfs.store.mounting.survey import survey
 from simfs.store.recovery.formatting import format_store
-from simfs.store.recovery.mount import load
+from simfs.store.recovery.mount import Find, load
 from simfs.store.tables.blocks import State
 from simfs.store.tables.spans import FileNode
 
@@ -54,16 +54,16 @@ class Volume:
         return cls.mount(flash, read_only=False)
 
     @classmethod
-    def mount(cls, flash: NorFlash, read_only: bool, look: Look = PLAINLY) -> Volume:
+    def mount(cls, flash: NorFlash, read_only: bool, find: Find = survey) -> Volume:
         """The store on the flash. A read-only mount writes nothing, and gives what is sound of a damaged store; a
         writable one settles what a power cut left uncertain. CorruptStore when there is none, or to write to a damaged
         one. If so many blocks have failed that it can't be settled, the store is read-only."""
         if read_only:
-            return cls(load(flash, writable=False, look=look), read_only)
+            return cls(load(flash, writable=False, find=find), read_only)
         try:
-            return cls(load(flash, writable=True, look=look), read_only)
+            return cls(load(flash, writable=True, find=find), read_only)
         except OutOfBlocks:
-            state = load(flash, writable=False, look=look)
+            state = load(flash, writable=False, find=find)
             state.blocks.worn_out = True
             return cls(state, read_only=True)
 

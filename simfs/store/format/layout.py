@@ -70,6 +70,7 @@ class Layout:
         self.heads = config.log_heads
         self.mark_bytes = self.unit_bytes if self.unit_bytes == 1 else 2 * self.unit_bytes
         self.can_kill = self.unit_bytes == 1 and not self.page_programs_max  # zeros may be programmed over anything
+        self._places: dict[tuple[int, int], Place] = {}
         self._set_tail()
         self.first = self.place(0, statement_bytes(self.heads, 0, 0)).frames  # where frames may begin at the earliest
         self.buffer_bytes = buffer_bytes(config, self.page_bytes)
@@ -102,6 +103,11 @@ class Layout:
     def place(self, at: int, statement_length: int) -> Place:
         """The place that begins with the page at address `at`, for a statement of this length. With page packing the
         FENCE has a page of its own, and END and the marks have one, since a cut may spoil a page."""
+        if (at, statement_length) not in self._places:
+            self._places[at, statement_length] = self._place(at, statement_length)
+        return self._places[at, statement_length]
+
+    def _place(self, at: int, statement_length: int) -> Place:
         if self.page_packing:
             statement = at + (self.page_bytes if at else 0)  # the first one of a block needs no FENCE
             end = align_up(statement + statement_length, self.page_bytes)

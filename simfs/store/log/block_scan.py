@@ -5,10 +5,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from operator import attrgetter
+from zlib import crc32
 
 from simfs.store.format.codec import (
+    CHECKED_BYTES,
     END_BYTES,
     FRAME_BYTES,
+    HEADER,
     HEADER_BYTES,
     HOLE,
     INNER,
@@ -30,6 +33,10 @@ from simfs.store.log.frame_reader import damaged
 from simfs.store.log.seal import read_listing
 from simfs.store.log.state import StoreState
 
+Stretch = tuple[int, int]
+_FRAMES = KINDS - {STATEMENT}
+_HEADER, _U32, _new = HEADER.unpack_from, U32.unpack_from, tuple.__new__
+
 
 @dataclass(slots=True)
 class Scan:
@@ -45,7 +52,7 @@ class Scan:
     skips       by address of a SKIP: from where on nothing before it counts
     stops       where each of these ends; what comes next begins there or on the next page
     ends        sequence numbers in END records whose statement can't be read, each with the page where it was found
-    tables      what `table_of` has found, by its `stop`
+    tables      what `table_of` has found, by its `stop`; `voided` what `voids` has
     """
 
     block: int
@@ -54,13 +61,14 @@ class Scan:
     page_bytes: int
     statements: list[Statement] = field(default_factory=list)
     frames: list[Frame] = field(default_factory=list)
-    gaps: list[tuple[int, int]] = field(default_factory=list)
+    gaps: list[Stretch] = field(default_factory=list)
     skips: dict[int, int] = field(default_factory=dict)
     ends: dict[int, int] = field(default_factory=dict)
     stops: list[int] = field(default_factory=list)
     end: int = 0
     trace_end: int = 0
     tables: dict[int, RunTable] = field(default_factory=dict, init=False, repr=False, compare=False)
+    voided: dict[int, list[Stretch]] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     @property
     def base(self) -> int:
@@ -74,11 +82,13 @@ class Scan:
             for page in range(0, layout.seal_at, layout.page_bytes)
         )
 
-    def voids(self, stop: int = NOWHERE) -> list[tuple[int, int]]:
+    def voids(self, stop: int = NOWHERE) -> list[Stretch]:
         """The stretches before `stop` in which nothing counts. What says so comes after its stretch; the last comes
         first, since what is void itself says nothing."""
+        if stop in self.voided:
+            return self.voided[stop]
         said = [(one.at, one.end) for one in self.statements if one.end != NOWHERE] + list(self.skips.items())
-        found: list[tuple[int, int]] = []
+        found = self.voided[stop] = []
         for at, begin in sorted(said, reverse=True):
             if at < stop and begin < at and not (found and found[-1][0] <= at):
                 found.append((begin, at))
@@ -129,17 +139,37 @@ class _Scanner:
         self.found = Scan(block, raw, layout.first, layout.page_bytes, trace_end=self.end, stops=[0, layout.first])
 
     def walk(self) -> Scan:
-        found, at = self.found, 0
+        at = 0
         while at < self.end:
-            frame = self.frame_at(at)
-            if frame is None:
-                at = self._go_on_after(at)
-            else:
+            behind = self._take_frames(at)
+            at = behind if behind > at else self._go_on_after(at)
+        return self.found
+
+    def _take_frames(self, begin: int) -> int:
+        """Take the sound frames in a row from an address on. Where the last one ends."""
+        at, salt, found, step = begin, self.salt, self.found, self.layout.step
+        while salt is not None and at + FRAME_BYTES <= self.stop:
+            first, length, file, offset, check = _HEADER(self.raw, at)
+            kind, body, end = first & 0xFF, at + HEADER_BYTES, at + HEADER_BYTES + length
+            if kind not in _FRAMES or end + U32.size > self.stop or length > self.layout.payload_max:
+                break
+            crc = crc32(self.raw[at : at + CHECKED_BYTES], salt)
+            if crc & 0xFFFF != check or crc32(self.raw[body:end], crc) != _U32(self.raw, end)[0]:
+                break
+            if kind in (SKIP, HOLE):
+                if length < U32.size:
+                    break
+                if kind == SKIP:
+                    found.skips[at] = _U32(self.raw, body)[0]
+            if at == begin:
                 self._note_gap(at)
-                self._take(frame)
-                found.stops.append(found.end)
-                at = found.end
-        return found
+            found.frames.append(_new(Frame, (kind, length, file, offset, first >> 8, at)))
+            at = end + U32.size
+            at += -at % step
+            found.stops.append(at)
+        if at > begin:
+            found.end = at
+        return at
 
     def frame_at(self, at: int, turned: int = 0) -> Frame | None:
         """The sound frame at an address, or None; with `turned` INNER, one within a statement."""
@@ -153,13 +183,6 @@ class _Scanner:
             return None
         whole = raw[at : at + FRAME_BYTES + frame.length]
         return frame if payload_is_sound(whole, frame.length, self.salt) else None
-
-    def _take(self, frame: Frame) -> None:
-        found = self.found
-        found.frames.append(frame)
-        found.end = frame.address + self.layout.pitch(frame.length)
-        if frame.kind == SKIP:
-            found.skips[frame.address] = U32.unpack_from(self.raw, frame.address + HEADER_BYTES)[0]
 
     def _take_statement(self, at: int) -> bool:
         """Take the statement whose place begins at this page, if there is a sound one."""

@@ -45,6 +45,13 @@ class Head:
         self.void_from: int | None = None
         self.asleep = False
 
+    def twin(self) -> Head:
+        """Another one like this."""
+        twin = Head(self.block, self.start, self.end, self.base, self.salt, self.at, self.table.copy())
+        twin.room_end, twin.page_programs = self.room_end, self.page_programs
+        twin.void_from, twin.asleep = self.void_from, self.asleep
+        return twin
+
 
 class Batch(NamedTuple):
     """Appends to one file, one behind the other: each becomes a DATA frame. `payloads` gives their bytes whenever it is

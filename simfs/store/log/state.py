@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from types import NoneType
 
 from sortedcontainers import SortedDict
 
@@ -18,6 +19,7 @@ from simfs.store.tables.blocks import BlockTable
 from simfs.store.tables.claims import Claims
 from simfs.store.tables.meters import Meters
 from simfs.store.tables.spans import FileNode, Index
+from simfs.store.tables.wear_order import Ranking
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +60,9 @@ class Finding:
     before: int = NUMBER_MAX
 
 
+_UNCHANGING, _GROWING = frozenset((int, bool, NoneType)), frozenset((list, dict, set, Ranking))
+
+
 class StoreState:
     """`nodes` has the files by number, removed ones that are still open included; `files` the named ones by their
     key."""
@@ -81,6 +86,26 @@ class StoreState:
         self.damages: list[Finding] = []
         self.next_number = 1
         self.reserved = 0  # room promised to bytes that wait in buffers
+
+    def twin(self, flash: NorFlash) -> StoreState:
+        """Another one like this, of a flash with the same bytes. For a state that nobody has worked with yet."""
+        twin = StoreState(flash, self.config, self.segments.settings)
+        pairs = (
+            (self, twin), (self.blocks, twin.blocks), (self.claims, twin.claims), (self.log, twin.log),
+            (self.segments, twin.segments),
+        )  # fmt: skip
+        for own, other in pairs:
+            held = vars(other)
+            for name, value in vars(own).items():  # other attributes link the parts of a state
+                kind = type(value)
+                if kind in _UNCHANGING:
+                    held[name] = value
+                elif kind in _GROWING:
+                    held[name] = kind(value)
+        twin.log.heads = [head and head.twin() for head in self.log.heads]
+        twin.nodes = {number: node.twin() for number, node in self.nodes.items()}
+        twin.files.update({key: twin.nodes[node.number] for key, node in self.files.items()})
+        return twin
 
     def move_name(self, node: FileNode, place: int) -> None:
         """The file's live NAME (or RENAME) now stands at `place`; 0: nowhere."""

@@ -17,7 +17,7 @@ from simfs.store.format.statement import Statement
 from simfs.store.log.block_scan import Scan, hurt_in, table_of
 from simfs.store.log.state import Doubt, Finding, StoreState
 from simfs.store.mounting import reach
-from simfs.store.mounting.block_reader import Look
+from simfs.store.mounting.block_reader import PLAINLY, Look
 from simfs.store.mounting.erase_counts import note_erase_counts
 from simfs.store.mounting.lost_lead import find_lost_lead, is_left
 from simfs.store.mounting.ruling import Ruling, find_ruling, used_blocks
@@ -28,13 +28,15 @@ from simfs.store.tables.blocks import State
 @dataclass(slots=True)
 class Survey:
     """What a mount has found. `behind`: the sound frames of the open blocks that are newer than the ruling statement,
-    by block, in the order of their addresses. `is_replayed`: the state has the files as well."""
+    by block, in the order of their addresses. `is_replayed`: the state has the files as well. `look`: what it was read
+    with."""
 
     state: StoreState
     ruling: Ruling
     used: dict[int, Used] = field(default_factory=dict)
     behind: dict[int, list[Frame]] = field(default_factory=dict)
     is_replayed: bool = False
+    look: Look = PLAINLY
 
     @property
     def said(self) -> Statement:
@@ -57,13 +59,13 @@ class Survey:
         return scan
 
 
-def survey(flash: NorFlash, look: Look) -> Survey:
+def survey(flash: NorFlash, look: Look = PLAINLY) -> Survey:
     """The state of the blocks and the log. Writes nothing. CorruptStore when there is no store; what is damaged stands
     in the state's `damages`."""
     ruling = find_ruling(flash, look)
     said = ruling.statement
     state = StoreState(flash, config_of(said.settings), said.settings)
-    found = Survey(state, ruling)
+    found = Survey(state, ruling, look=look)
     note_erase_counts(state, ruling)
     _read_blocks(found, look)
     told = told_by(state, found.used)
@@ -228,8 +230,9 @@ def _find_behind(found: Survey) -> None:
 def _find_missing(found: Survey, numbers: list[int]) -> None:
     """What is newer than the ruling statement and can't be read, unless that was told where it stands."""
     state, said, lead = found.state, found.said, found.used.get(found.ruling.lead)
-    told = [gap for use in found.used.values() if use.block in found.open_blocks for gap in reach.missing_in(use)]
     gaps = [(low, high) for low, high in pairwise(numbers) if high > low + 1]
+    opened = [use for use in found.used.values() if use.block in found.open_blocks] if gaps else []
+    told = [gap for use in opened for gap in reach.missing_in(use)]
     before = max((high for low, high in gaps if not any(a <= low and high <= b for a, b in told)), default=0)
     other = found.used.get(said.other.block)
     if other is not None and other.table is not None and other.base + other.table.next_order - 1 < said.other.last:

@@ -50,7 +50,7 @@ def _old_store(flash: NorFlash) -> Survey | None:
     """The store on the flash, settled, so that the blocks which it names stay dead whatever a cut leaves of the format;
     as it is, where it can't be settled."""
     try:
-        found = survey(flash, PLAINLY)
+        found = survey(flash)
     except CorruptStore:
         return None
     with suppress(CorruptStore, OutOfBlocks):

@@ -4,26 +4,32 @@ numbers."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from simfs.flash import NorFlash
 from simfs.store.format.errors import CorruptStore
 from simfs.store.log.state import Finding, StoreState
-from simfs.store.mounting.block_reader import PLAINLY, Look, Remembering
+from simfs.store.mounting.block_reader import Look, Remembering
 from simfs.store.mounting.rebuild import replay
 from simfs.store.mounting.survey import Survey, survey
 from simfs.store.recovery.recover import recover
 from simfs.store.recovery.tail import Tail
 
+Find = Callable[[NorFlash], Survey]
+"""Finds what is on a flash, as `survey` does."""
 
-def load(flash: NorFlash, writable: bool, look: Look = PLAINLY) -> StoreState:
+
+def load(flash: NorFlash, writable: bool, find: Find = survey) -> StoreState:
     """The state of the store on the flash. Reads some 140 bytes a block, the seals with their run entries, the blocks
     that list none, and the frames that make claims on names. If `writable`, it settles what a power cut left uncertain
-    by writing; a second mount has nothing to settle and writes nothing. `look` may remember what it read of blocks.
-    CorruptStore when there is no store, or, if `writable`, when anything of it can't be read."""
-    found = survey(flash, look)
+    by writing; a second mount has nothing to settle and writes nothing. `find` may remember what it found
+    before. CorruptStore when there is no store, or, if `writable`, when anything of it can't be read."""
+    found = find(flash)
     doubts = found.state.doubts  # nothing of them is left to see once it is settled
+    look = found.look
     if writable:
         look = Remembering(look)
-        found = settle(found, look)
+        found = settle(found, look, find)
     replay(found, look)
     if writable:
         refuse_damage(found.state)
@@ -32,7 +38,7 @@ def load(flash: NorFlash, writable: bool, look: Look = PLAINLY) -> StoreState:
     return found.state
 
 
-def settle(found: Survey, look: Look) -> Survey:
+def settle(found: Survey, look: Look, find: Find = survey) -> Survey:
     """What a mount finds once everything is settled. CorruptStore when something is damaged; OutOfBlocks."""
     flash = found.state.flash
     refuse_damage(found.state)
@@ -43,7 +49,7 @@ def settle(found: Survey, look: Look) -> Survey:
         replay(found, look)  # whatever is damaged is found before anything is written
         refuse_damage(found.state)
         recover(tail)
-        found, tries = survey(flash, look), tries - 1
+        found, tries = find(flash), tries - 1
         refuse_damage(found.state)
     return found
 

@@ -39,6 +39,13 @@ class FileNode:
         self.reserved = 0  # bytes of room promised to them
         self.handles = 0
 
+    def twin(self) -> FileNode:
+        """Another one like this, without what waits in RAM."""
+        twin = FileNode(self.number, self.name)
+        twin.name_place, twin.size = self.name_place, self.size
+        twin.starts, twin.places = self.starts.copy(), self.places.copy()
+        return twin
+
 
 class Index:
     """Keeps the spans of files and what is live in the blocks in step. All costs are RAM only: no flash is touched."""

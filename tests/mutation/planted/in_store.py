@@ -237,8 +237,8 @@ BUGS = [
     Planted(
         "a read-only mount settles what is in doubt, and writes",
         "simfs.store.volume",
-        "cls(load(flash, writable=False, look=look), read_only)",
-        "cls(load(flash, writable=True, look=look), True)",
+        "cls(load(flash, writable=False, find=find), read_only)",
+        "cls(load(flash, writable=True, find=find), True)",
         REPLAY + "test_a_read_only_mount_leaves_a_log_in_doubt_as_it_is",
     ),
     Planted(

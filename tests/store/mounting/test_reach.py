@@ -101,11 +101,11 @@ def test_what_is_remembered_of_claims_is_not_read_again() -> None:
     store = new_store()
     for number in range(6):
         put(store, f"file{number}", b"f" * 200)
-    look, found = Remembering(PLAINLY), survey(store.flash, PLAINLY)
+    look, found = Remembering(PLAINLY), survey(store.flash)
     once = store.flash.reads
     replay(found, look)
     first = store.flash.reads - once
-    again = survey(store.flash, PLAINLY)
+    again = survey(store.flash)
     twice = store.flash.reads
     replay(again, look)
     assert (first, store.flash.reads - twice) == (6, 0)

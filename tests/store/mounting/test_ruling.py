@@ -121,7 +121,7 @@ def test_blocks_in_use_are_counted_round_the_end_of_the_flash() -> None:
 
 def told(store: Store) -> dict[int, int]:
     """By block that was left without a seal: before which address it counts."""
-    return dict(survey(store.flash, PLAINLY).state.blocks.left_end)
+    return dict(survey(store.flash).state.blocks.left_end)
 
 
 def test_of_what_is_told_of_a_block_the_newest_counts() -> None:
@@ -139,7 +139,7 @@ def test_of_what_is_told_of_a_block_the_newest_counts() -> None:
     assert told(store) == {left.block: left.end - 5}, "nothing of another life of the block"
     state.log.append(0, Kind.BAD, left.block, 0, 0, b"")
     assert told(store) == {}
-    assert survey(store.flash, PLAINLY).state.blocks.state[left.block] == State.BAD
+    assert survey(store.flash).state.blocks.state[left.block] == State.BAD
 
 
 def test_what_a_block_tells_behind_the_end_of_what_counts_in_it_is_nothing() -> None:

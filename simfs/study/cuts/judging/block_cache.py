@@ -38,18 +38,22 @@ class _Known:
 
 class KnownBlocks(Look):
     """Reads a block again only if its bytes differ from all of its last few states. All that it gives is that of the
-    flash whose first statements were asked for last."""
+    flash to which it was turned last."""
 
     def __init__(self, block_count: int) -> None:
         self._known: list[list[_Known]] = [[] for _ in range(block_count)]  # the latest first
 
-    def lives(self, flash: NorFlash) -> list[Life | None]:
-        """Costs a comparison of all bytes of the flash. Reads are counted for blocks that are not known."""
+    def turn_to(self, flash: NorFlash) -> tuple[_Known, ...]:
+        """What is known of each block of this flash, the same for the same bytes. Costs a comparison of all bytes of
+        the flash. Reads are counted for blocks that are not known."""
         assert isinstance(flash, NotedFlash)
         size, holds = flash.geometry.block_bytes, flash.holds
         for block, states in enumerate(self._known):
             if not (states and holds(states[0].cells, block * size)):
                 self._turn_to(flash, block, states)
+        return tuple([states[0] for states in self._known])
+
+    def lives(self, flash: NorFlash) -> list[Life | None]:
         return [states[0].life for states in self._known]
 
     def first(self, flash: NorFlash, block: int) -> Statement | None:

@@ -17,8 +17,8 @@ from simfs.store import check
 from simfs.store.format.config import StoreConfig
 from simfs.store.format.errors import CorruptStore
 from simfs.store.volume import Volume
-from simfs.study.cuts.judging.block_cache import KnownBlocks
 from simfs.study.cuts.judging.file_cache import Reading
+from simfs.study.cuts.judging.mount_cache import KnownMounts
 from simfs.study.cuts.judging.states import Chip
 from simfs.study.cuts.judging.verdicts import Violation
 from simfs.study.cuts.notes.cut_point import CutPoint
@@ -72,7 +72,7 @@ class Judge:
     def __init__(self, rules: Rules, block_count: int) -> None:
         self.rules = rules
         self.read = Reading().contents
-        self._blocks = KnownBlocks(block_count)
+        self._mounts = KnownMounts(block_count)
         self._flashes = [NotedFlash.blank_one(rules.datasheet, block_count) for _ in range(2)]
 
     def verdict(self, chip: Chip, allowed: Allowed, cut: CutPoint) -> Verdict:
@@ -81,7 +81,7 @@ class Judge:
 
     def mount(self, flash: NotedFlash, read_only: bool = False) -> Store:
         """As `Store.mount` does."""
-        return Store(Volume.mount(flash, read_only, self._blocks))
+        return Store(Volume.mount(flash, read_only, self._mounts.find))
 
     def flash_of(self, chip: Chip) -> NotedFlash:
         """A flash with the chip's cells, until the one after the next is asked for."""
