@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import Any, Self, TypeVar
 
 from simfs.flash.counts import Counts
@@ -123,15 +123,6 @@ class NorFlash(Shown):
             return self._cells[address:end].tobytes()
         self._begin_read(address, length)
         return bytes(self._data[address:end])
-
-    def read_each(self, addresses: Sequence[int], length: int) -> list[bytes]:
-        """The same at each of these addresses."""
-        if self._late or not 0 <= min(addresses, default=0) <= max(addresses, default=0) <= self._read_end - length:
-            return [self.read(address, length) for address in addresses]
-        self.reads += len(addresses)
-        self.read_bytes += length * len(addresses)
-        cells = self._cells
-        return [cells[address : address + length].tobytes() for address in addresses]
 
     def window(self, address: int, end: int) -> memoryview | None:
         """The cells up to `end`, for whoever counts the reads of them; None where each has to be one by itself."""

@@ -77,13 +77,8 @@ def survey(flash: NorFlash, look: Look = PLAINLY) -> Survey:
     _check_sums(found, told)
     if ruling.is_mended:
         start = ruling.lead * state.layout.block_bytes
-        _damage(
-            state,
-            start + said.address,
-            start + said.stop,
-            "a bit has flipped in the newest statement",
-            files=frozenset(),
-        )
+        what = "a bit has flipped in the newest statement"
+        _damage(state, start + said.address, start + said.stop, what, files=frozenset())
     _take_up(found, told)
     return found
 
@@ -209,12 +204,8 @@ def _find_behind(found: Survey) -> None:
     for block in found.open_blocks:
         use = found.used.get(block)
         if use is None or use.scan is None:
-            _damage(
-                state,
-                block * state.layout.block_bytes,
-                (block + 1) * state.layout.block_bytes,
-                "an open block can't be read",
-            )
+            start = block * state.layout.block_bytes
+            _damage(state, start, start + state.layout.block_bytes, "an open block can't be read")
             continue
         begin = said.stop if block == found.ruling.lead else 0
         newer = [frame for frame in use.scan.valid() if use.base + frame.order > said.number]
