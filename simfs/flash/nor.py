@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, Self, TypeVar
 
 from simfs.flash.counts import Counts
 from simfs.flash.datasheet import Datasheet
 from simfs.flash.faults import FaultHooks, FaultPlan, FlashError, NoPower, PowerCut
-from simfs.flash.geometry import LONGEST_QUICK_PAGE, Geometry, blank_block, blanks
+from simfs.flash.geometry import LONGEST_QUICK_PAGE, blank_block, blanks
 from simfs.flash.late import LateBytes, Make
-from simfs.flash.misuse import Event, Landing, anded, check_place, check_read, landing, refuse_or_note
+from simfs.flash.misuse import Event, anded, check_place, check_read, landing, refuse_or_note
 from simfs.flash.parts import GENERIC, PARTS, sheet_of
 from simfs.flash.trace import OnErase, OnProgram
 from simfs.shown import Shown
@@ -49,15 +49,13 @@ class NorFlash(Shown):
             block_count, datasheet, block_bytes=block_bytes, page_bytes=page_bytes,
             program_unit_bytes=program_unit_bytes, page_programs_max=page_programs_max,
         )  # fmt: skip
-        geometry = datasheet.geometry(block_count)
-        self._make(geometry, datasheet, bytearray(b"\xff") * geometry.size_bytes, seed, strict, faults)
+        self._make(datasheet, bytearray(b"\xff") * (block_count * datasheet.block_bytes), seed, strict, faults)
 
     def _make(
-        self, geometry: Geometry, datasheet: Datasheet, data: bytearray, seed: int, strict: bool,
-        faults: FaultPlan | None,
+        self, datasheet: Datasheet, data: bytearray, seed: int, strict: bool, faults: FaultPlan | None
     ) -> None:  # fmt: skip
-        self.geometry, self.datasheet = geometry, datasheet
-        self.seed, self.strict, self._faults = seed, strict, faults
+        self.geometry = geometry = datasheet.geometry(len(data) // datasheet.block_bytes)
+        self.datasheet, self.seed, self.strict, self._faults = datasheet, seed, strict, faults
         self.events: list[Event] = []  # the first EVENTS_KEPT; event_counts has them all
         self.event_counts: dict[str, int] = {}
         self.reads = self.read_bytes = self.programs = self.program_bytes = self.erases = 0
@@ -102,7 +100,7 @@ class NorFlash(Shown):
             raise ValueError(f"an image must be whole erase blocks of {size} bytes, not {len(image)} bytes")
         datasheet = sheet_of(len(image) // size, datasheet, block_bytes=block_bytes, page_bytes=page_bytes)
         flash = cls.__new__(cls)
-        flash._make(datasheet.geometry(len(image) // size), datasheet, bytearray(image), seed, strict, faults)
+        flash._make(datasheet, bytearray(image), seed, strict, faults)
         return flash
 
     def listen(self, on_program: OnProgram | None = None, on_erase: OnErase | None = None) -> None:
@@ -123,6 +121,13 @@ class NorFlash(Shown):
             return self._cells[address:end].tobytes()
         self._begin_read(address, length)
         return bytes(self._data[address:end])
+
+    def read_each(self, addresses: Sequence[int], length: int) -> list[bytes]:
+        """The same at each of these addresses."""
+        if self._late or not 0 <= min(addresses, default=0) <= max(addresses, default=0) <= self._read_end - length:
+            return [self.read(address, length) for address in addresses]
+        self.reads, self.read_bytes = self.reads + len(addresses), self.read_bytes + length * len(addresses)
+        return [self._cells[address : address + length].tobytes() for address in addresses]
 
     def window(self, address: int, end: int) -> memoryview | None:
         """The cells up to `end`, for whoever counts the reads of them; None where each has to be one by itself."""
@@ -160,8 +165,7 @@ class NorFlash(Shown):
         """Set every bit of an erase block."""
         if not 0 <= block < len(self._erase_counts):
             raise ValueError(f"block must be from 0 to {self.geometry.block_count - 1}, not {block}")
-        size = len(self._erased)
-        address = block * size
+        address, size = block * len(self._erased), len(self._erased)
         self._need_power()
         self.erases += 1
         self._erase_counts[block] += 1  # before the plan is asked: an erase that is cut wears as well
@@ -186,8 +190,7 @@ class NorFlash(Shown):
     def program_late(self, address: int, end: int, programs: int, program_bytes: int, make: Make) -> None:
         """So many programs of blank cells from `address` to `end`, all in one block; `make` gives the bytes when
         somebody reads them. Nothing is checked: the caller knows that the cells are blank."""
-        self.programs += programs
-        self.program_bytes += program_bytes
+        self.programs, self.program_bytes = self.programs + programs, self.program_bytes + program_bytes
         self._late.add(address, end, make)
 
     def put(self, address: int, data: bytes) -> None:
@@ -258,8 +261,7 @@ class NorFlash(Shown):
         check_read(address, length, self.geometry)
         self._need_power()
         if length:
-            self.reads += 1
-            self.read_bytes += length
+            self.reads, self.read_bytes = self.reads + 1, self.read_bytes + length
             if self._faults is not None:
                 self._ask(self._faults.before_read, address, length)
 
@@ -267,8 +269,7 @@ class NorFlash(Shown):
         """A program that is told, or is not plainly harmless: check it, then do what the part does."""
         length, room = len(data), self._page_bytes - address % self._page_bytes
         if 0 < length <= room and 0 <= address < self._simple_end and self._starts_with(self._ff[length], address):
-            self.programs += 1
-            self.program_bytes += length
+            self.programs, self.program_bytes = self.programs + 1, self.program_bytes + length
             for tell in self._on_program:
                 tell(address, data)
             self._cells[address : address + length] = data
@@ -280,8 +281,7 @@ class NorFlash(Shown):
         page, at = divmod(address, self._page_bytes)
         self._late.settle(self._cells, address - at, address - at + self._page_bytes)
         blank = at + length < len(self._ff) and self._starts_with(self._ff[length], address)
-        as_given: Landing = ([(address, data)], [])
-        pieces, misuse = as_given if blank else landing(address, data, self._data, self.geometry)
+        pieces, misuse = ([(address, data)], []) if blank else landing(address, data, self._data, self.geometry)
         if self._page_programs and self._page_programs[page] >= self.geometry.page_programs_max:
             misuse.append(Event("page-programs", address))
         refuse_or_note(misuse, address, length, self.strict, self.events, self.event_counts)

@@ -59,7 +59,7 @@ def read_listings(flash: NorFlash, layout: Layout, blocks: Sequence[int]) -> lis
     block_bytes, seal_at = layout.block_bytes, layout.seal_at
     least, most, entry_at = layout.first, layout.runs_max * ENTRY_BYTES, seal_at - ENTRY_BYTES
     addresses = [block * block_bytes + entry_at for block in blocks]
-    raws = [*map(flash.read, addresses, repeat(ENTRY_BYTES + SEAL_BYTES))]
+    raws = flash.read_each(addresses, ENTRY_BYTES + SEAL_BYTES)
     seals = [*map(SEALED.unpack_from, raws, repeat(ENTRY_BYTES))]
     salts = salts_of(blocks, map(itemgetter(4), seals))
     found: list[Listing | None] = []

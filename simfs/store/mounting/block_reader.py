@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from itertools import repeat
 
 from simfs.flash import NorFlash
 from simfs.store.format.codec import CLAIMS, FRAME_BYTES, STATEMENT, Frame, Seal, statement_salts
@@ -118,7 +117,7 @@ def read_lives(flash: NorFlash, blocks: range) -> list[Life | None]:
     size, unit = geometry.block_bytes, geometry.program_unit_bytes
     length, least = min(first_statement_bytes(unit), size), statement_bytes(1, 0, 0)
     starts, salts = range(blocks.start * size, blocks.stop * size, size), statement_salts(blocks)
-    raws = [*map(flash.read, starts, repeat(length))]
+    raws = flash.read_each(starts, length)
     found: list[Life | None] = [None] * len(blocks)
     for address in [at for at in first_statement_places(unit) if at + least <= size]:
         if None in found:
