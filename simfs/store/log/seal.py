@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import repeat
 from operator import itemgetter
-from typing import NamedTuple
+from typing import Any, NamedTuple
 from zlib import crc32
 
 from simfs.flash import NorFlash
@@ -35,7 +35,7 @@ class Listing(NamedTuple):
     others: tuple[Entry, ...]
 
 
-_new = tuple.__new__  # of a named one: half of the time
+_new: Callable[[Any, Any], Any] = tuple.__new__  # makes a named tuple in half of the time
 
 
 def seal_of(head: Head, layout: Layout) -> bytes:
@@ -63,6 +63,7 @@ def read_listings(flash: NorFlash, layout: Layout, blocks: Sequence[int]) -> lis
     seals = [*map(SEALED.unpack_from, raws, repeat(ENTRY_BYTES))]
     salts = salts_of(blocks, map(itemgetter(4), seals))
     found: list[Listing | None] = []
+    low, body, unpack = KIND_BITS | PLACE_MASK, -U32.size, ENTRY.unpack_from
     for block, raw, salt, (magic, count, end, next_order, base, check) in zip(blocks, raws, salts, seals, strict=True):
         size = 0 if count == UNLISTED else count * ENTRY_BYTES
         listing = None
@@ -71,19 +72,14 @@ def read_listings(flash: NorFlash, layout: Layout, blocks: Sequence[int]) -> lis
                 raw = flash.read(block * block_bytes + seal_at - size, size - ENTRY_BYTES) + raw
             elif not size:
                 raw = raw[ENTRY_BYTES:]
-            if crc32(raw[: -U32.size], salt) == check:
-                listing = _listing(_new(Seal, (count, end, next_order, base)), [*ENTRY.iter_unpack(raw[:size])])
+            if crc32(raw[:body], salt) == check:
+                entries = [unpack(raw)] if size == ENTRY_BYTES else [*ENTRY.iter_unpack(raw[:size])]
+                others: tuple[Entry, ...] = ()
+                for entry in entries:
+                    if not DATA_BITS <= entry[0] & low <= DATA_BITS + end:
+                        others = (*others, entry)
+                if not others or max(map(place_of, others)) <= end:  # none behind the end of the frames
+                    seal = _new(Seal, (count, end, next_order, base))
+                    listing = _new(Listing, (seal, None if count == UNLISTED else entries, others))
         found.append(listing)
     return found
-
-
-def _listing(seal: Seal, entries: list[Entry]) -> Listing | None:
-    """A sound seal and its entries; None where one of these stands behind the end of the frames."""
-    others: tuple[Entry, ...] = ()
-    low, last = KIND_BITS | PLACE_MASK, DATA_BITS | seal.end
-    for entry in entries:
-        if not DATA_BITS <= entry[0] & low <= last:
-            others = (*others, entry)
-    if others and max(map(place_of, others)) > seal.end:
-        return None
-    return _new(Listing, (seal, None if seal.entry_count == UNLISTED else entries, others))

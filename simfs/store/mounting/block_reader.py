@@ -116,25 +116,25 @@ def read_lives(flash: NorFlash, blocks: range) -> list[Life | None]:
     geometry = flash.geometry
     size, unit = geometry.block_bytes, geometry.program_unit_bytes
     length, least = min(first_statement_bytes(unit), size), statement_bytes(1, 0, 0)
+    places = [at for at in first_statement_places(unit) if at + least <= size]
     starts, salts = range(blocks.start * size, blocks.stop * size, size), statement_salts(blocks)
     raws = flash.read_each(starts, length)
-    found: list[Life | None] = [None] * len(blocks)
-    for address in [at for at in first_statement_places(unit) if at + least <= size]:
-        if None in found:
-            lives = decode_lives(raws, address, salts)
-            found = [old or new for old, new in zip(found, lives, strict=True)] if any(found) else lives
-            for at, life in enumerate(found):
-                if life is None and raws[at][address] == STATEMENT:
-                    found[at] = _longer_life(flash, raws[at], starts[at], address, salts[at])
+    found = decode_lives(raws, places[0], salts) if places else list[Life | None]([None] * len(blocks))
+    for at in [at for at, life in enumerate(found) if life is None]:
+        found[at] = _unusual_life(flash, raws[at], starts[at], places, salts[at])
     return found
 
 
-def _longer_life(flash: NorFlash, raw: bytes, start: int, address: int, salt: int) -> Life | None:
-    """The same where the statement is longer than these bytes of its block."""
-    end = address + FRAME_BYTES + int.from_bytes(raw[address + 4 : address + 6], "little")
-    if not len(raw) < end <= flash.geometry.block_bytes:
-        return None
-    return decode_lives([flash.read(start, end)], address, [salt])[0]
+def _unusual_life(flash: NorFlash, raw: bytes, start: int, places: list[int], salt: int) -> Life | None:
+    """The same of a statement that is longer than these bytes of its block, or stands elsewhere."""
+    for address in places:
+        end = address + FRAME_BYTES + int.from_bytes(raw[address + 4 : address + 6], "little")
+        if raw[address] == STATEMENT and end <= flash.geometry.block_bytes:
+            whole = raw if end <= len(raw) else flash.read(start, end)
+            found = decode_lives([whole], address, [salt])[0]
+            if found is not None:
+                return found
+    return None
 
 
 def read_first(flash: NorFlash, block: int) -> Statement | None:

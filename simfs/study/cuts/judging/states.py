@@ -117,8 +117,10 @@ class Chip:
                 self.page_programs[start // size * pages : (start // size + 1) * pages] = [0] * pages
         else:
             end = start + len(data)
-            both = int.from_bytes(self.cells[start:end], "little") & int.from_bytes(data, "little")
-            self.cells[start:end] = both.to_bytes(len(data), "little")
+            if not self.cells.startswith(b"\xff" * len(data), start):
+                both = int.from_bytes(self.cells[start:end], "little") & int.from_bytes(data, "little")
+                data = both.to_bytes(len(data), "little")
+            self.cells[start:end] = data
             self._count_program(start)
         if self.weak:
             self.weak = still_weak(self.weak, change, self.geometry)
