@@ -116,6 +116,10 @@ def _replay_recording(
         raise Refused(f"{file}: {_no_recording(file)}")
     if from_console and directory:
         raise Refused(f"--directory: it is for what strace wrote, and {file} has the store's own names; leave it out")
+    takes = carrying.get("takes")
+    takes_ns = None if takes is None else _time_ns("--takes", takes)
+    if from_console and takes_ns is not None:
+        raise Refused(f"--takes: it is for what strace wrote, and {file} has the device's own times; leave it out")
     rounds = _rounds(**carrying)
     store = described_store(device, part, size)
     expect = load_scenario(device).expect.table() if device else None
@@ -125,8 +129,8 @@ def _replay_recording(
                 file, store, strict=strict, progress=progress, observers=observers, rounds=rounds, expect=expect
             )
         return replay_recording(
-            file, store, directory=directory, strict=strict, progress=progress, observers=observers, rounds=rounds,
-            expect=expect,
+            file, store, directory=directory and _absolute(directory), strict=strict, progress=progress,
+            observers=observers, rounds=rounds, expect=expect, takes_ns=takes_ns,
         )  # fmt: skip
     except BadRecording as error:
         raise Refused(error) from None
@@ -149,20 +153,31 @@ def _no_recording(file: str) -> str:
 def _rounds(**carrying: Any) -> Rounds:
     """How long a recording is carried on: `repeat` and `for` are the options, which not every command has."""
     from simfs.replay.recorded.rounds import ONCE, Rounds
-    from simfs.replay.scenario.quantities import parse_duration
 
     repeat, duration = carrying.get("repeat"), carrying.get("for")
     if repeat and duration is not None:
         raise Refused("--repeat and --for: each says how long the recording goes on; give one of them")
     if duration is None:
         return Rounds(repeat) if repeat else ONCE
+    return Rounds(duration_ns=_time_ns("--for", duration))
+
+
+def _time_ns(option: str, text: str) -> int:
+    """What an option says, which has to be more than nothing."""
+    from simfs.replay.scenario.quantities import parse_duration
+
     try:
-        duration_ns = parse_duration(duration)
+        duration_ns = parse_duration(text)
     except ValueError as error:
-        raise Refused(f"--for {duration}: {error}") from None
+        raise Refused(f"{option} {text}: {error}") from None
     if not duration_ns:
-        raise Refused(f"--for {duration}: this is no time; write for example 30 d")
-    return Rounds(duration_ns=duration_ns)
+        raise Refused(f"{option} {text}: this is no time; write for example 30 d")
+    return duration_ns
+
+
+def _absolute(directory: str) -> str:
+    """A directory that may be given as seen from here; the recording names all of them from the root on."""
+    return directory if directory.startswith("/") else os.path.abspath(directory)
 
 
 def described_store(device: str | None, part: str | None, size: str | None) -> AnyStore:

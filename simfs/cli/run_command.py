@@ -22,6 +22,9 @@ from simfs.cli.outputs import check_target, report_of, save_image
 @click.option(
     "--for", metavar="DURATION", help="Recording: do its work again until this time has passed, such as 5years."
 )
+@click.option(
+    "--takes", metavar="DURATION", help="Recording by strace: how long the device takes for its work, such as 1d."
+)
 def run(file: str, as_json: bool, image: str | None, plain: bool, **options: Any) -> None:
     """Replay FILE and report what the flash went through.
 

@@ -93,7 +93,17 @@ def _wear(figures: Figures) -> str:
     when = f", until {_when(figures, worn_ns, roughly=True).partition(',')[0]}" if dated else ""
     ends = {"room": "; room ends first", "wear": "; wear ends first"}
     both = outlook is not None and outlook.full_ns is not None
-    return f"The flash lasts {span} at this pace{when}{ends[outlook.ends_first] if both and outlook else ''}."
+    pace, rest = _pace(figures)
+    return f"The flash lasts {span} at {pace}{when}{ends[outlook.ends_first] if both and outlook else ''}.{rest}"
+
+
+def _pace(figures: Figures) -> tuple[str, str]:
+    """What the pace is, and what to say of it: of a short recording it may be that of a host."""
+    subject = figures.subject
+    if subject.kind != "recording" or subject.duration_ns >= NS_PER_DAY:
+        return "this pace", ""
+    rest = " It lasts longer where the device takes longer for that work than a host (--takes)."
+    return f"the pace of this recording of {units.time(subject.duration_ns)}", rest
 
 
 def _worn_before_the_store(figures: Figures) -> RegionWear | None:

@@ -62,6 +62,31 @@ def test_a_recording_is_carried_on(recording: Path) -> None:
     assert often["amplification"]["host_bytes"] == 9
 
 
+def test_the_device_takes_longer_than_the_host(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    half_s = 5 + HOUR_S // 2
+    synced = f'1 {half_s}.0 write(3</d/a>, "abc", 3) = 3\n1 {half_s}.0 fsync(3</d/a>) = 0\n'
+    Path("trace").write_text(TRACE.replace('1 6.0 write(3</d/a>, "abc", 3) = 3\n', synced))
+    words = ("run", "trace", "--json", "--takes", "10 h")
+    once = json.loads(simfs(*words).stdout)
+    assert once["subject"]["duration_ns"] // 10**9 == 10 * HOUR_S
+    assert once["room"]["live_max_at_ns"] // 10**9 == 5 * HOUR_S
+    twice = json.loads(simfs(*words, "--repeat", "2").stdout)
+    assert twice["subject"]["duration_ns"] // 10**9 == 20 * HOUR_S
+    Path("trace").write_text('1 5.0 creat("/d/a", 0644) = 3</d/a>\n')
+    assert simfs("run", "trace", "--takes", "1 h").stderr.startswith("trace: no time passes in it, so it can't take")
+
+
+def test_the_directory_may_be_given_as_seen_from_here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "d").mkdir()
+    monkeypatch.chdir(tmp_path)
+    Path("trace").write_text(TRACE.replace("/d/", f"{tmp_path}/d/"))
+    assert simfs("run", "trace", "--directory", "d").exit_code == 0
+    missed = simfs("run", "trace", "--directory", "e")
+    assert (missed.exit_code, missed.stderr.count("\n")) == (2, 1)
+    assert f"no call in it concerns {tmp_path}/e; files are opened for writing in {tmp_path}/d; " in missed.stderr
+
+
 def test_wear_over_months(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     Path("trace").write_text(TRACE)

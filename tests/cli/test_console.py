@@ -63,7 +63,7 @@ def test_cuts_takes_a_log(simfs) -> None:
 def test_random_bytes_are_no_log(simfs, seed: int) -> None:
     result = simfs("run", Random(seed).randbytes(200_000))
     assert (result.exit_code, result.stdout) == (2, "")
-    assert result.stderr.startswith("console.log: it is not a recording; give")
+    assert result.stderr.startswith("console.log: it is no text; `simfs image explain` looks into")
     assert len(result.stderr.splitlines()) == 1
 
 

@@ -58,6 +58,16 @@ def test_nothing_done_and_all_refused() -> None:
     assert told(refusals=[replace(too_long, count=999)]).startswith("The files fit: ")
 
 
+def test_a_host_may_be_quicker_than_the_device() -> None:
+    run = hand_built_run()
+    taken = figures(run)
+    short = replace(taken, subject=replace(taken.subject, kind="recording", duration_ns=3 * 10**9))
+    assert "at the pace of this recording of 3 s" in verdict_of(short, ())
+    assert "It lasts longer where the device takes longer for that work than a host (--takes)." in verdict_of(short, ())
+    long = replace(short, subject=replace(short.subject, duration_ns=NS_PER_DAY))
+    assert "years at this pace. " in f"{verdict_of(long, ())} "
+
+
 def test_full_at_once() -> None:
     text = told({"full_ns": 0}, refusals=[replace(NO_ROOM, first_at_ns=0)])
     assert text.startswith("The files do not fit: the store is full right at its start. ")

@@ -92,5 +92,5 @@ class CarriedOn:
         if count > 1 and count * self._lines > OPERATIONS_MAX:
             raise BadRecording(
                 f"{self._ledger.source}: its {self._lines:,} lines {count:,} times, more than {OPERATIONS_MAX:,} are "
-                "not carried out; ask for less"
+                "not carried out; ask for less, or say with --takes how long the device takes for what strace recorded"
             )

@@ -611,10 +611,16 @@ def test_unreadable_lines_are_counted_and_shown(replay):
 
 
 def test_many_unreadable_lines_stay_few_entries(replay):
-    run = replay("1 nonsense\n" * 100)
-    assert len(run.skipped) == 22  # 20 shown, one for the rest, one that says nothing concerned the store
-    assert sum(entry.count for entry in run.skipped) == 101
-    assert (1, "the whole recording: no call in it concerns /d", 1) in skipped(run)
+    run = replay("1 nonsense\n" * 100 + NEW)
+    assert len(run.skipped) == 21  # 20 shown, one for the rest
+    assert sum(entry.count for entry in run.skipped) == 100
+
+
+def test_a_directory_that_no_call_concerns(replay):
+    with pytest.raises(BadRecording, match=r"no call in it concerns /e; files are opened for writing in /d; name the"):
+        replay(NEW, directory="/e")
+    with pytest.raises(BadRecording, match=r"no call in it concerns /d; it opens no file for writing; name the store"):
+        replay("1 nonsense\n")
 
 
 def test_the_directory_is_found(tmp_path):

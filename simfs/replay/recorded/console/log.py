@@ -83,7 +83,7 @@ def replay_console_log(
         raise BadRecording(str(error)) from None
     replayer.finish()
     return device.finish(
-        title=f"{Path(source).stem}: console log of the firmware{carried.title}",
+        title=f"{Path(source).stem}: what the firmware printed on its console{carried.title}",
         source=source,
         kind="recording",
         name_faults=name_faults(replayer.store.names, store.name_rules),

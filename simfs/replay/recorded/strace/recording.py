@@ -26,6 +26,7 @@ from simfs.replay.recorded.skipped import SkippedLedger
 from simfs.replay.recorded.source import Progress, opened, told
 from simfs.replay.recorded.strace.context import Context
 from simfs.replay.recorded.strace.lines import Call, Reader, is_line
+from simfs.replay.recorded.strace.pace import Pace
 from simfs.replay.recorded.strace.replayer import IGNORED, Replayer
 from simfs.replay.recorded.strace.text import path_text
 
@@ -58,13 +59,15 @@ def replay_recording(
     observers: Iterable[Observer] = (),
     rounds: Rounds = ONCE,
     expect: dict[str, object] | None = None,
+    takes_ns: int | None = None,
 ) -> Run:
     """Replay a recording on `store`, which should be freshly formatted.
 
     `directory` is the absolute path of the directory that stands for the store; without it, `store_directory` finds it.
     With `strict` a line that can't be read raises `BadRecording`, and so does a file that may differ from the host's;
     else they are counted and named. `observers` are called for all that happens. `rounds` says how long the recording
-    is carried on, `expect` what is expected of the run. `OSError` if the file can't be read.
+    is carried on, `expect` what is expected of the run. With `takes_ns` the work of the recording takes the device that
+    long. `OSError` if the file can't be read, `BadRecording` if no call concerns the directory.
     """
     source = os.fspath(path)
     directory = store_directory(path) if directory is None else _checked(directory)
@@ -72,6 +75,8 @@ def replay_recording(
 
     device = Device(store, start_ns=_start_ns(path), observers=observers)
     context = Context(device, directory, ledger, _Parents(path).of)
+    if takes_ns is not None:
+        context.store.pace = _pace(path, takes_ns)
     carried = CarriedOn(rounds, device, ledger)
     differing = _play_rounds(path, context, ledger, carried, progress)
     return device.finish(
@@ -91,21 +96,42 @@ def store_directory(path: str | os.PathLike[str]) -> str:
     It is the one that holds such a file directly and has all the others in it or below it. `BadRecording` when there is
     none. Files in /dev, /proc and /sys don't count.
     """
+    written = _directories_written(path)
+    for top in sorted(written, key=len)[:1]:
+        if top != "/" and all(f"{other}/".startswith(f"{top}/") for other in written):
+            return top
+    raise BadRecording(
+        f"{os.fspath(path)}: the recording does not tell which directory stands for the store: {_places(written)}; "
+        "name the directory (--directory), and record with -y"
+    )
+
+
+def _directories_written(path: str | os.PathLike[str]) -> set[str]:
+    """Where the recording opens files for writing."""
     written: set[str] = set()
     with opened(path) as lines:
         for call in Reader(lines, _AllBut(_OPENING), _unheard):
             place = _opened_for_writing(call)
             if place:
                 written.add(posixpath.dirname(place))
-    for top in sorted(written, key=len)[:1]:
-        if top != "/" and all(f"{other}/".startswith(f"{top}/") for other in written):
-            return top
+    return written
+
+
+def _places(written: set[str]) -> str:
     places = ", ".join(sorted(written)[:5])
-    found = f"files are opened for writing in {places}" if written else "it opens no file for writing"
-    raise BadRecording(
-        f"{os.fspath(path)}: the recording does not tell which directory stands for the store: {found}; "
-        "name the directory (--directory), and record with -y"
-    )
+    return f"files are opened for writing in {places}" if written else "it opens no file for writing"
+
+
+def _pace(path: str | os.PathLike[str], takes_ns: int) -> Pace:
+    """The pace at which the whole recording takes so long."""
+    with opened(path) as lines:
+        reader = Reader(lines, _AllBut(frozenset()), _unheard)
+        for _ in reader:
+            pass
+    first_ns, last_ns = reader.first_ns or 0, reader.last_ns or 0
+    if last_ns <= first_ns:
+        raise BadRecording(f"{os.fspath(path)}: no time passes in it, so it can't take longer; leave out --takes")
+    return Pace(first_ns, last_ns - first_ns, takes_ns)
 
 
 def _start_ns(path: str | os.PathLike[str]) -> int:
@@ -145,15 +171,16 @@ def _play_round(
         reader, replayer = Reader(lines, IGNORED, unreadable), Replayer(context, ledger)
         tell = told(lines, carried.progress(progress))
         for number, call in enumerate(reader):
-            if carried.over(call.at_ns + store.shift_ns):
+            if carried.over(store.pace.at(call.at_ns) + store.shift_ns):
                 break
             replayer.apply(call)
             if not number % CALLS_PER_PROGRESS:
                 tell()
         replayer.finish()
-        last_ns = (reader.last_ns or 0) + store.shift_ns
-        device.wait_until(last_ns if carried.end_ns is None else min(last_ns, carried.end_ns))
-        store.shift_ns += (reader.last_ns or 0) - (reader.first_ns or 0)
+        first_ns, last_ns = store.pace.at(reader.first_ns or 0), store.pace.at(reader.last_ns or 0)
+        end_ns = last_ns + store.shift_ns
+        device.wait_until(end_ns if carried.end_ns is None else min(end_ns, carried.end_ns))
+        store.shift_ns += last_ns - first_ns
         store.later_rounds = True
         tell()
 
@@ -161,7 +188,10 @@ def _play_round(
 def _judged(context: Context, ledger: SkippedLedger) -> list[Differing]:
     """After the first round: the files that may differ from the host's. A strict replay refuses them."""
     if not context.touched:
-        ledger.note(1, f"the whole recording: no call in it concerns {context.directory}")
+        where = _places(_directories_written(ledger.source))
+        raise BadRecording(
+            f"{ledger.source}: no call in it concerns {context.directory}; {where}; name the store's (--directory)"
+        )
     differing = context.store.differing.entries()
     ledger.differing(differing)
     return differing

@@ -10,6 +10,7 @@ from simfs.replay.recorded.open_file import OpenFile, read_whole
 from simfs.replay.recorded.skipped import SkippedLedger
 from simfs.replay.recorded.store import RecordedStore
 from simfs.replay.recorded.strace.lines import stamp_ns
+from simfs.replay.recorded.strace.pace import AS_RECORDED
 
 NO_LINKS = "the store has no links"
 
@@ -22,7 +23,8 @@ class TracedStore(RecordedStore):
     """
 
     stamp = ("0", "0")
-    shift_ns = 0  # added to the recording's times
+    pace = AS_RECORDED
+    shift_ns = 0  # added to the times that the pace gives
 
     def __init__(self, device: Device, skipped: SkippedLedger) -> None:
         super().__init__(device, skipped)
@@ -30,7 +32,7 @@ class TracedStore(RecordedStore):
         self._second: dict[str, tuple[str, int, str]] = {}  # second name -> first name, line and call of the link
 
     def due_ns(self) -> int:
-        return stamp_ns(*self.stamp) + self.shift_ns
+        return self.pace.at(stamp_ns(*self.stamp)) + self.shift_ns
 
     # --- links -------------------------------------------------------------------------------------------------------
 
