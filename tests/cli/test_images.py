@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
-from simfs import CorruptStore, Store
+from simfs import CorruptStore, NorFlash, Store
 from simfs.cli.image_command import image
 from simfs.cli.inputs import described_store
 from simfs.store.log.state import Damage
@@ -286,6 +286,10 @@ def test_json_has_what_the_text_has(simfs: Run, unit: Path) -> None:
     assert explained["mounts"] is True
     assert (explained["damaged"], explained["may_be_older"]) == (False, False)
     assert [block["number"] for block in explained["blocks"]] == list(range(16))
+    counted = Store.mount(NorFlash.from_image(unit.read_bytes()), read_only=True).blocks()
+    assert [block["erase_count"] for block in explained["blocks"]] == [block.erase_count for block in counted]
+    most = max(block.erase_count for block in counted)
+    assert f"\nwear: each block was erased {most} time at most, as far as" in simfs("explain", "unit.img").output
     assert [(file["name"], file["size_bytes"], file["lost"]) for file in explained["files"]] == [
         ("/log/a.csv", 4400, []), ("/set.ini", 10, []),
     ]  # fmt: skip

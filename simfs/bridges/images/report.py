@@ -47,11 +47,13 @@ class Verified:
 
 @dataclass(frozen=True, slots=True)
 class BlockExplained:
-    """One erase block, which begins at `begin`; its states are those of `simfs.store.usage.BlockView`."""
+    """One erase block, which begins at `begin`; its states are those of `simfs.store.usage.BlockView`. `erase_count` is
+    what the store has counted, since it was formatted; 0 also where its records can't be read."""
 
     number: int
     begin: int
     state: str
+    erase_count: int
     live_bytes: int
 
 
@@ -104,5 +106,6 @@ def _blocks(found: Explained) -> tuple[BlockExplained, ...]:
     image, size = found.image, found.image.settings.block_bytes
     views = () if found.store is None else found.store.blocks()
     return tuple(
-        BlockExplained(view.number, image.address + view.number * size, view.state, view.live_bytes) for view in views
+        BlockExplained(view.number, image.address + view.number * size, view.state, view.erase_count, view.live_bytes)
+        for view in views
     )

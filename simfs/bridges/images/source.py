@@ -133,7 +133,7 @@ def _choose(path: str, data: bytes, first: int, start: int | None) -> Place:
     if not places:
         raise BadImage(f"{path}: {_no_store(data)}")
     found = ", ".join(
-        f"{address(first + place.start)} ({place.size_bytes:,} bytes, {counted(place.blocks, 'block')})"
+        f"{address(first + place.start)} ({place.size_bytes:,} bytes, with records in {counted(place.blocks, 'block')})"
         for place in places[:SHOWN_MAX]
     )
     if start is not None:
@@ -148,6 +148,8 @@ def _choose(path: str, data: bytes, first: int, start: int | None) -> Place:
 
 def _no_store(data: bytes) -> str:
     """Why nothing can be read."""
+    if not data:
+        return "it is empty; give the dump of a flash"
     if not data.strip(b"\xff"):
         return f"all {len(data):,} bytes of it are blank: it holds no store; give the dump of a formatted one"
     at = data.find(ERASE_MAGIC)

@@ -18,7 +18,7 @@ from simfs.store.format.dump import dump_block
 DAMAGE_SHOWN = 40
 WHOLE_NAME = 4 * 255  # signs, each byte escaped
 FILES_SHOWN = 8  # of the whole ones; what is hurt is shown in any case
-ASK_FOR_MORE = " (`simfs image read` gives one alone; --damaged helps with damage)"
+ASK_FOR_MORE = " (--damaged also takes what is left of those that are hurt)"
 
 
 def built(store: Store, target: str, empty: list[str]) -> str:
@@ -93,8 +93,11 @@ def _heading(found: Explained) -> list[str]:
         verdict_on(found),
     ]
     if found.store is not None:
-        states = Counter(view.state for view in found.store.blocks())
+        views = found.store.blocks()
+        states = Counter(view.state for view in views)
+        most = counted(max(view.erase_count for view in views), "time")
         lines.append("blocks: " + ", ".join(f"{count:,} {state}" for state, count in sorted(states.items())))
+        lines.append(f"wear: each block was erased {most} at most, as far as the store's records can be read")
     for start, end in image.missing:
         where = stretch(image.address + start, image.address + end)
         lines.append(f"missing: {where}: the file has no bytes there; they are taken for blank")

@@ -152,7 +152,7 @@ def other_version() -> bytes:
 @pytest.mark.parametrize(
     ("data", "why"),
     [
-        (b"", "all 0 bytes of it are blank"),
+        (b"", "it is empty; give the dump of a flash"),
         (b"\xff" * 8192, "all 8,192 bytes of it are blank"),
         (b"just some text", "it holds no store"),
         (bytes(8192), "it holds no store"),
