@@ -22,9 +22,9 @@ from simfs.show.text import as_text
 from simfs.study.run.expect import judge
 from simfs.study.run.measure import figures
 from tests.support.places import SCENARIOS
+from tests.support.shipped import SHIPPED, played
 
 NEARLY_FULL = "nearly_full.toml"
-SHIPPED = sorted(path.name for path in SCENARIOS.iterdir() if path.suffix in (".toml", ".py"))
 ON_FLASH = [name for name in SHIPPED if 'kind = "card"' not in (SCENARIOS / name).read_text()]
 FLASH_ALONE = ("erase", "clean", "block", "page", "flash", "life", "mount at boot", "ram for", "energy", "standby")
 
@@ -67,7 +67,7 @@ def shape(run: Run) -> dict[str, Any]:
 def test_a_shipped_scenario_does_the_same_in_memory(name: str, in_memory: pytest.MonkeyPatch) -> None:
     run = replay(SCENARIOS / name)
     in_memory.undo()
-    on_flash = replay(SCENARIOS / name)
+    on_flash = played(name).run
     assert isinstance(run.store, Model)
     if name == NEARLY_FULL:  # where a log, with its headers, refuses what memory takes
         assert on_flash.refusals

@@ -11,38 +11,26 @@ from click.testing import CliRunner
 
 from simfs.cli import commands
 from tests.support.places import ROOT
-
-SCENARIOS = sorted(path.name for path in (ROOT / "scenarios").iterdir() if path.suffix in (".toml", ".py"))
-
+from tests.support.shipped import SHIPPED, played
 
 CUT = "doorbell.toml"
 CUTS_REPORT = ROOT / "scenarios" / "doorbell.cuts.txt"
 GUIDE = ROOT / "simfs" / "guides" / "power-cuts.md"
 
 
-def report_of(scenario: str) -> str:
-    """What a user sees who runs the scenario from the project's root."""
-    return _printed("run", f"scenarios/{scenario}")
-
-
 def cuts_report() -> str:
     """What a user sees who cuts the power at every byte of it."""
-    return _printed("cuts", f"scenarios/{CUT}", "--every", "byte")
-
-
-def _printed(*words: str) -> str:
     os.chdir(ROOT)
-    return CliRunner().invoke(commands, words).stdout
+    return CliRunner().invoke(commands, ["cuts", f"scenarios/{CUT}", "--every", "byte"]).stdout
 
 
 def expected_path(scenario: str) -> Path:
     return (ROOT / "scenarios" / scenario).with_suffix(".txt")
 
 
-@pytest.mark.parametrize("scenario", SCENARIOS)
-def test_a_scenario_gives_the_report_beside_it(scenario: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.chdir(ROOT)
-    assert report_of(scenario) == expected_path(scenario).read_text()
+@pytest.mark.parametrize("scenario", SHIPPED)
+def test_a_scenario_gives_the_report_beside_it(scenario: str) -> None:
+    assert played(scenario).report == expected_path(scenario).read_text()
 
 
 @pytest.mark.slow
@@ -57,13 +45,13 @@ def test_the_guide_shows_that_report() -> None:
 
 def test_no_report_is_left_over() -> None:
     reports = {path.stem for path in (ROOT / "scenarios").glob("*.txt")} - {CUTS_REPORT.stem}
-    assert reports == {Path(scenario).stem for scenario in SCENARIOS}
-    assert len(SCENARIOS) >= 6
+    assert reports == {Path(scenario).stem for scenario in SHIPPED}
+    assert len(SHIPPED) >= 6
 
 
 if __name__ == "__main__":
-    for name in SCENARIOS:
-        expected_path(name).write_text(report_of(name))
+    for name in SHIPPED:
+        expected_path(name).write_text(played(name).report)
     before, after = CUTS_REPORT.read_text(), cuts_report()
     CUTS_REPORT.write_text(after)
     GUIDE.write_text(GUIDE.read_text().replace(before, after))

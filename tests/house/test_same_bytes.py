@@ -12,7 +12,6 @@ from collections.abc import Callable, Iterable
 from functools import partial
 from hashlib import sha256
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import pytest
 from click.testing import CliRunner
@@ -24,7 +23,8 @@ from simfs.show.json import as_json
 from simfs.study.run.expect import judge
 from simfs.study.run.measure import figures
 from tests.replay.batch.test_batches import random_case
-from tests.support.places import ROOT, SCENARIOS
+from tests.support.places import ROOT
+from tests.support.shipped import SHIPPED, played
 
 KEPT = Path(__file__).parent / "digests.json"
 DEVICES, A_GROUP, FIRST_SEED = 500, 10, 1000
@@ -54,11 +54,8 @@ def printed(line: str) -> str:
 
 def of_scenario(name: str) -> str:
     """Report, JSON and image of a scenario that comes with the project."""
-    with TemporaryDirectory() as folder:
-        image = Path(folder) / "flash.bin"
-        report = printed(f"run scenarios/{name}")
-        as_object = printed(f"run scenarios/{name} --json --save-image {image}")
-        return digest(report, as_object, image.read_bytes())
+    found = played(name)
+    return digest(found.report, found.as_json, found.image)
 
 
 def of_device(seed: int) -> str:
@@ -76,8 +73,7 @@ def of_group(number: int) -> str:
 
 def cases() -> dict[str, Callable[[], str]]:
     """What is digested, by name."""
-    shipped = sorted(path.name for path in SCENARIOS.iterdir() if path.suffix in (".toml", ".py"))
-    found: dict[str, Callable[[], str]] = {name: partial(of_scenario, name) for name in shipped}
+    found: dict[str, Callable[[], str]] = {name: partial(of_scenario, name) for name in SHIPPED}
     found |= {name: lambda line=line: digest(printed(line)) for name, line in COMMANDS.items()}  # type: ignore[misc]
     return found | {f"devices {number}": partial(of_group, number) for number in range(DEVICES // A_GROUP)}
 

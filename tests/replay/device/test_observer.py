@@ -21,6 +21,7 @@ from simfs.replay.recorded.strace.recording import replay_recording
 from simfs.store.tables.blocks import State
 from simfs.store.tables.listener import Cause
 from tests.support.places import SCENARIOS
+from tests.support.shipped import played
 
 
 class Diary(Observer):
@@ -151,7 +152,7 @@ def test_idle_time_is_an_operation_where_a_store_takes_it() -> None:
 def test_an_observed_run_is_the_run_that_would_have_been(name: str) -> None:
     """And what is told adds up to what the run notes."""
     diary = Diary()
-    run, plain = replay(SCENARIOS / name, observers=[diary]), replay(SCENARIOS / name)
+    run, plain = replay(SCENARIOS / name, observers=[diary]), played(name).run
     assert run.flash.image() == plain.flash.image()
     assert (run.tasks, run.refusals, run.boots, run.writes) == (plain.tasks, plain.refusals, plain.boots, plain.writes)
     operations: dict[str, Counter[str]] = {}

@@ -2,24 +2,22 @@
 
 import pytest
 
-from simfs.replay.play import replay
 from tests.support.places import SCENARIOS
-
-SCENARIOS = sorted(path for path in (SCENARIOS).iterdir() if path.suffix in (".toml", ".py"))
+from tests.support.shipped import SHIPPED, played
 
 
 def test_there_are_enough():
-    assert len(SCENARIOS) >= 7
+    assert len(SHIPPED) >= 7
 
 
-@pytest.mark.parametrize("path", SCENARIOS, ids=lambda path: path.name)
-def test_scenario(path):
-    text = path.read_text()
+@pytest.mark.parametrize("name", SHIPPED)
+def test_scenario(name):
+    text = (SCENARIOS / name).read_text()
     assert text.startswith(("# ", '"""')), "the purpose stands at the top"
-    run = replay(path)
+    run = played(name).run
     assert run.expect
     assert run.store.check() == []
     assert run.writes.count > 40
-    if path.stem != "nearly_full":
+    if name != "nearly_full.toml":
         assert run.refusals == []
-    assert bool(run.name_faults) == (path.stem == "breaking_names")
+    assert bool(run.name_faults) == (name == "breaking_names.toml")
