@@ -21,8 +21,8 @@ from simfs.show.rows.sections import sections
 from simfs.show.text import as_text
 from simfs.study.run.expect import judge
 from simfs.study.run.measure import figures
+from tests.replay.shipped import SHIPPED, played
 from tests.support.places import SCENARIOS
-from tests.support.shipped import SHIPPED, played
 
 NEARLY_FULL = "nearly_full.toml"
 ON_FLASH = [name for name in SHIPPED if 'kind = "card"' not in (SCENARIOS / name).read_text()]
@@ -63,6 +63,7 @@ def shape(run: Run) -> dict[str, Any]:
     }
 
 
+@pytest.mark.together
 @pytest.mark.parametrize("name", ON_FLASH)
 def test_a_shipped_scenario_does_the_same_in_memory(name: str, in_memory: pytest.MonkeyPatch) -> None:
     run = replay(SCENARIOS / name)

@@ -10,8 +10,10 @@ import pytest
 from click.testing import CliRunner
 
 from simfs.cli import commands
+from tests.replay.shipped import SHIPPED, played
 from tests.support.places import ROOT
-from tests.support.shipped import SHIPPED, played
+
+pytestmark = pytest.mark.together
 
 CUT = "doorbell.toml"
 CUTS_REPORT = ROOT / "scenarios" / "doorbell.cuts.txt"

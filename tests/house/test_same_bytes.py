@@ -23,8 +23,10 @@ from simfs.show.json import as_json
 from simfs.study.run.expect import judge
 from simfs.study.run.measure import figures
 from tests.replay.batch.test_batches import random_case
+from tests.replay.shipped import SHIPPED, played
 from tests.support.places import ROOT
-from tests.support.shipped import SHIPPED, played
+
+pytestmark = pytest.mark.together
 
 KEPT = Path(__file__).parent / "digests.json"
 DEVICES, A_GROUP, FIRST_SEED = 500, 10, 1000

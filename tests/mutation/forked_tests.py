@@ -29,6 +29,7 @@ from typing import IO, Any
 from tests.support.places import ROOT
 
 MEMORY_BYTES_MAX = 2 << 30  # a changed loop may eat memory instead of time
+FIRST_FAILURE = "first-failure"  # of Hypothesis: an example that fails is enough, nobody reads a smaller one
 
 
 @dataclass(frozen=True)
@@ -133,7 +134,9 @@ class _Watch:
 def _perform(job: Job, folder: Path) -> Outcome:
     """In the child: run the job's tests."""
     import pytest
+    from hypothesis import Phase, settings
 
+    settings.register_profile(FIRST_FAILURE, phases=[Phase.explicit, Phase.generate], database=None)
     resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES_MAX, MEMORY_BYTES_MAX))
     os.environ["HYPOTHESIS_STORAGE_DIRECTORY"] = str(folder / "hypothesis")
     os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"  # plugins that the tests don't need may be any, or broken
@@ -142,7 +145,7 @@ def _perform(job: Job, folder: Path) -> Outcome:
     outcome = Outcome(job.name, "broken")
     signal.setitimer(signal.ITIMER_PROF, job.test_cpu_s_max)  # for the imports
     options = ["-q", "--no-header", "--tb=short", "--assert=plain", "-p", "no:cacheprovider"]
-    options += ["-p", "_hypothesis_pytestplugin", "--hypothesis-seed=0"]
+    options += ["-p", "_hypothesis_pytestplugin", "--hypothesis-seed=0", f"--hypothesis-profile={FIRST_FAILURE}"]
     options.append(f"--basetemp={folder / 'tests'}")
     options += ["-k", job.selected] if job.selected else []
     options += ["-x"] if job.stop_at_first else []

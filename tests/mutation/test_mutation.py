@@ -11,6 +11,8 @@ from tests.mutation.__main__ import drawn_at, tried
 from tests.mutation.forked_tests import Job, Outcome, run, source_path
 from tests.mutation.mutants import mutants_of
 
+pytestmark = pytest.mark.together
+
 MODES, FLASH = "simfs.files.modes", "simfs.flash.nor"
 TABLE = "tests/files/test_modes.py::test_meaning_of_each_spelling"
 BAD_MODE = "tests/files/test_modes.py::test_a_bad_mode_is_one_error_that_names_it"

@@ -14,6 +14,8 @@ BUGS = [*in_flash.BUGS, *in_log.BUGS, *in_store.BUGS, *in_files.BUGS]
 UNCHANGED = "nothing is planted"
 CPU_S_MAX = 3.0
 
+pytestmark = pytest.mark.together
+
 
 def changed_source(bug: Planted) -> str:
     """The module's source with the bug in it. AssertionError when its text is not there once: the bug is to be

@@ -20,8 +20,8 @@ from simfs.replay.recorded.console.log import replay_console_log
 from simfs.replay.recorded.strace.recording import replay_recording
 from simfs.store.tables.blocks import State
 from simfs.store.tables.listener import Cause
+from tests.replay.shipped import played
 from tests.support.places import SCENARIOS
-from tests.support.shipped import played
 
 
 class Diary(Observer):
@@ -148,6 +148,7 @@ def test_idle_time_is_an_operation_where_a_store_takes_it() -> None:
     assert len(diary.of("erased")) == device.flash.erases - before > 3
 
 
+@pytest.mark.together
 @pytest.mark.parametrize("name", ["breaking_names.toml", "settings.toml", "uplink.py"])
 def test_an_observed_run_is_the_run_that_would_have_been(name: str) -> None:
     """And what is told adds up to what the run notes."""

@@ -2,8 +2,10 @@
 
 import pytest
 
+from tests.replay.shipped import SHIPPED, played
 from tests.support.places import SCENARIOS
-from tests.support.shipped import SHIPPED, played
+
+pytestmark = pytest.mark.together
 
 
 def test_there_are_enough():

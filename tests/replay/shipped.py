@@ -11,9 +11,12 @@ from unittest.mock import patch
 
 from click.testing import CliRunner
 
-from simfs.cli import commands, inputs, run_command
-from simfs.cli.outputs import report_of
+from simfs.cli import commands
 from simfs.replay.device.device import Run
+from simfs.show.json import as_json
+from simfs.study.run import outlook
+from simfs.study.run.expect import judge
+from simfs.study.run.figures import Figures
 from tests.support.places import ROOT, SCENARIOS
 
 SHIPPED = sorted(path.name for path in SCENARIOS.iterdir() if path.suffix in (".toml", ".py"))
@@ -33,13 +36,15 @@ class Played:
 @cache
 def played(name: str) -> Played:
     """A shipped scenario as a user runs it from the project's root."""
-    runs: list[Run] = []
+    found: list[tuple[Run, Figures]] = []
+    with_outlook = outlook.with_outlook
 
-    def replay_source(*arguments: object, **options: object) -> Run:
-        runs.append(inputs.replay_source(*arguments, **options))  # type: ignore[arg-type]
-        return runs[-1]
+    def noted(run: Run, taken: Figures) -> Figures:
+        found.append((run, with_outlook(run, taken)))
+        return found[-1][1]
 
-    with TemporaryDirectory() as folder, chdir(ROOT), patch.object(run_command, "replay_source", replay_source):
+    with TemporaryDirectory() as folder, chdir(ROOT), patch.object(outlook, "with_outlook", noted):
         image = Path(folder) / "flash.bin"
-        result = CliRunner().invoke(commands, ["run", f"scenarios/{name}", "--save-image", str(image)])
-        return Played(result.stdout, f"{report_of(runs[0], as_json=True)[0]}\n", image.read_bytes(), runs[0])
+        report = CliRunner().invoke(commands, ["run", f"scenarios/{name}", "--save-image", str(image)]).stdout
+        ((run, taken),) = found
+        return Played(report, f"{as_json(taken, judge(run, taken))}\n", image.read_bytes(), run)
