@@ -7,6 +7,9 @@ from collections.abc import Callable
 
 from simfs.store.batch.appends import LiveBytes
 
+Growth = tuple[int, int]
+"""So many bytes more in so many ns."""
+
 STRETCHES_MAX = 64
 STRETCH_NS_FIRST = 1 << 20
 
@@ -19,6 +22,7 @@ class RoomHistory:
         self.least: list[int] = []
         self.most: list[int] = []
         self._last = 0
+        self.by_rounds: Growth | None = None  # of a recording that is carried on: from one round's end to a later one's
 
     def note(self, at_ns: int, live_bytes: int) -> None:
         """So much is in use from then on; never earlier than the note before."""
@@ -55,9 +59,11 @@ class RoomHistory:
         self.most = [max(pair) for pair in zip(self.most[::2], self.most[1::2], strict=True)]
         self.stretch_ns *= 2
 
-    def growth(self, until_ns: int) -> tuple[int, int] | None:
-        """So many bytes more in so many ns, where what is in use went on growing until then: where it was never as
-        little in the last quarter as it had been at most in the first half. None where it did not."""
+    def growth(self, until_ns: int) -> Growth | None:
+        """How much more came, where what is in use went on growing until then: where it was never as little in the last
+        quarter as it had been at most in the first half. None where it did not."""
+        if self.by_rounds is not None:
+            return self.by_rounds if self.by_rounds[0] else None
         self.note(until_ns, self._last)
         count = len(self.least)
         if count < STRETCHES_MAX // 2:

@@ -35,6 +35,8 @@ class CarriedOn:
         self._ledger = ledger
         self._done = 0  # rounds
         self._lines = 0  # of all rounds so far
+        self.is_cut = False  # the time was over before the round was
+        self._held: list[tuple[int, int]] = []  # time and live bytes after 1 round, 2, 4, 8 and so on
 
     def __iter__(self) -> Iterator[int]:
         """The number of each round, from 0 on."""
@@ -42,19 +44,29 @@ class CarriedOn:
             yield self._done
             self._done += 1
             self._ledger.later_rounds = True
+            if not self.is_cut and self._done.bit_count() == 1:
+                self._note_held()
             if self._done == 1:
                 self._check_work()
 
     def over(self, due_ns: int) -> bool:
         """Whether what is due then comes too late. Else it counts as one line more."""
         self._lines += 1
-        return self.end_ns is not None and due_ns >= self.end_ns
+        self.is_cut = self.end_ns is not None and due_ns >= self.end_ns
+        return self.is_cut
 
     @property
     def end_ns(self) -> int | None:
         """Device time of the end, if it is given."""
         duration_ns = self._rounds.duration_ns
         return None if duration_ns is None else self._device.start_ns + duration_ns
+
+    @property
+    def telling_ns(self) -> int:
+        """How long the run would have to be to tell whether files grow from round to round; 0 where it tells."""
+        if len(self._held) > 1:
+            return 0
+        return max(2 * (self._held[0][0] if self._held else self._device.now_ns - self._device.start_ns), 1)
 
     @property
     def title(self) -> str:
@@ -79,6 +91,15 @@ class CarriedOn:
         if self.end_ns is None:
             return self._done < self._rounds.count
         return self._device.now_ns < self.end_ns or not self._done
+
+    def _note_held(self) -> None:
+        """Compare what the store holds with what it held after half as many rounds."""
+        device = self._device
+        at_ns, live_bytes = device.now_ns - device.start_ns, device.store.live_bytes
+        if self._held:
+            before_ns, before_bytes = self._held[-1]
+            device.room.by_rounds = max(live_bytes - before_bytes, 0), at_ns - before_ns
+        self._held.append((at_ns, live_bytes))
 
     def _check_work(self) -> None:
         """Refuse, after the first round, what would take for ever."""

@@ -109,3 +109,29 @@ def test_progress_is_that_of_all_rounds(tmp_path: Path, rounds: Rounds) -> None:
     assert told == sorted(told)
     assert told[-1] == 1
     assert len({round(share, 2) for share in told}) >= 4
+
+
+@pytest.mark.parametrize("count", [2, 3, 4, 7, 40])
+def test_growth_shows_from_round_to_round(tmp_path: Path, count: int) -> None:
+    """Though each round has a file that is far larger than what it leaves, and removes it."""
+    passing = ["open 4 w /tmp", "write 4 9000", "close 4", "remove /tmp"]
+    run = replay_log(tmp_path, console(*LOG, *passing), rounds=Rounds(count))
+    of_rounds = 1 << count.bit_length() - 2  # the latest that are compared: 1 and 2, 2 and 4, 4 and 8 and so on
+    growth = run.room.growth(run.duration_ns)
+    assert growth is not None
+    assert 2 * of_rounds <= growth[0] < 2 * of_rounds + 60 * of_rounds  # with frames and what removed names take
+    assert abs(growth[1] - of_rounds * run.duration_ns / count) < run.duration_ns / 10
+    assert run.telling_ns == 0
+    rewritten = console("boot", "open 3 w /a", "write 3 2 6162", "close 3", *passing)
+    run = replay_log(tmp_path, rewritten, rounds=Rounds(count))
+    assert run.room.growth(run.duration_ns) is None
+    assert run.telling_ns == 0
+
+
+def test_one_round_does_not_tell_whether_files_grow(tmp_path: Path) -> None:
+    run = replay_log(tmp_path, console(*LOG))
+    assert run.telling_ns > 1.9 * run.duration_ns
+    run = replay_log(tmp_path, console(*LOG), rounds=Rounds(duration_ns=run.duration_ns // 2))
+    assert run.telling_ns > 1.9 * run.duration_ns
+    assert replay_trace(tmp_path, APPENDS).telling_ns
+    assert replay_trace(tmp_path, APPENDS, rounds=Rounds(2)).telling_ns == 0

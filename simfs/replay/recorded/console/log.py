@@ -82,7 +82,7 @@ def replay_console_log(
     except Unreadable as error:
         raise BadRecording(str(error)) from None
     replayer.finish()
-    return device.finish(
+    run = device.finish(
         title=f"{Path(source).stem}: what the firmware printed on its console{carried.title}",
         source=source,
         kind="recording",
@@ -90,6 +90,8 @@ def replay_console_log(
         skipped=ledger.entries(),
         expect=expect,
     )
+    run.telling_ns = carried.telling_ns
+    return run
 
 
 def _play_round(
