@@ -135,3 +135,11 @@ def test_one_round_does_not_tell_whether_files_grow(tmp_path: Path) -> None:
     assert run.telling_ns > 1.9 * run.duration_ns
     assert replay_trace(tmp_path, APPENDS).telling_ns
     assert replay_trace(tmp_path, APPENDS, rounds=Rounds(2)).telling_ns == 0
+
+
+def test_a_run_that_ends_before_the_first_call_of_the_store_is_no_mistake(tmp_path: Path) -> None:
+    later = "1 getpid() = 1\n" * 5 + APPENDS
+    run = replay_trace(tmp_path, later, rounds=Rounds(duration_ns=2 * NS_PER_S))
+    assert (files_in(run), skipped_in(run)) == ({}, [(1, "the whole run: no call in it concerns /d", 1)])
+    with pytest.raises(BadRecording, match="no call in it concerns /d"):
+        replay_trace(tmp_path, "1 getpid() = 1\n" * 5)
