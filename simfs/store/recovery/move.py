@@ -93,12 +93,12 @@ def _victim(tail: Tail) -> int | None:
 
 
 def _fits_with(tail: Tail, moved_bytes: int, victim: int) -> bool:
-    """Whether a block has room for that, the statement behind it and one frame more."""
+    """Whether a block has room for that and the statement behind it, which names the victim: the log can go on there."""
     layout, doubtful = tail.layout, _doubtful_beside(tail, victim)
     frame = 0 if doubtful is None else FRAME_BYTES + doubtful.frame.length
     at = align_up(layout.first + moved_bytes, layout.page_bytes)
     place = layout.place(at, statement_bytes(len(tail.log.heads), len(tail.left) + 1, frame))
-    return place.frames <= layout.room_end() - layout.frame_cost(layout.payload_max)
+    return place.frames <= layout.room_end()
 
 
 def _doubtful_beside(tail: Tail, victim: int | None) -> Doubtful | None:
@@ -125,7 +125,7 @@ def _state_in(tail: Tail, block: int, victim: int | None, failed: list[int]) -> 
     said = _said_in(tail, block, base, log.sequence - base + (doubtful is not None), victim, failed)
     raw = encoded(said, block, doubtful)
     place = layout.place(at, len(raw))
-    if place.frames > layout.room_end() - layout.frame_cost(layout.payload_max):
+    if place.frames > layout.room_end():
         return False
     program_statement(log, block, place, raw, said, goes_on=False)
     return True
