@@ -19,16 +19,20 @@ def still_weak(weak: Iterable[Piece], change: Change, geometry: Geometry) -> lis
     """The bits still weak after a complete change: a program makes the bits that it clears sound, an erase its
     block."""
     kept = bytes(geometry.block_bytes) if change.data is None else change.data
-    return [left for piece in weak for left in _less(piece, change.address, kept)]
+    begin, stop = change.address, change.address + len(kept)
+    left: list[Piece] = []
+    for piece in weak:
+        if piece.address >= stop or piece.address + len(piece.data) <= begin:
+            left.append(piece)
+        else:
+            left += _less(piece, begin, kept)
+    return left
 
 
 def _less(piece: Piece, address: int, kept: bytes) -> Iterator[Piece]:
     """The piece without the bits that are 0 in `kept`, which stands at `address`; nothing when none is left."""
     start = max(piece.address, address)
     end = min(piece.address + len(piece.data), address + len(kept))
-    if start >= end:
-        yield piece
-        return
     mask = bytearray(piece.data)
     within = slice(start - piece.address, end - piece.address)
     mask[within] = anded(mask[within], kept[start - address : end - address])

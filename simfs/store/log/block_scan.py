@@ -3,6 +3,7 @@ frame."""
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from operator import attrgetter
 from zlib import crc32
@@ -35,6 +36,7 @@ from simfs.store.log.state import StoreState
 
 Stretch = tuple[int, int]
 _FRAMES = KINDS - {STATEMENT}
+_A_KIND = re.compile(b"[%b]" % re.escape(bytes(sorted(KINDS))))
 _HEADER, _U32, _new = HEADER.unpack_from, U32.unpack_from, tuple.__new__
 
 
@@ -222,8 +224,10 @@ class _Scanner:
         page = align_up(at + 1, self.layout.page_bytes)
         if at % self.layout.page_bytes == 0 and self._take_statement(at):
             return self.found.end
-        within = range(align_up(at + 1, self.layout.step), min(page, self.end), self.layout.step)
-        return next((one for one in within if self.raw[one] in KINDS and self.frame_at(one)), page)
+        for begun in _A_KIND.finditer(self.raw, at + 1, min(page, self.end)):
+            if begun.start() % self.layout.step == 0 and self.frame_at(begun.start()):
+                return begun.start()
+        return page
 
     def _note_gap(self, at: int) -> None:
         """Anything but blank since the last sound frame or statement."""

@@ -79,9 +79,9 @@ class Judge:
         """Judge `chip` as the cut has left it. The chip changes on the way."""
         return _Judgement(self, chip, allowed, cut).verdict()
 
-    def mount(self, flash: NotedFlash, read_only: bool = False) -> Store:
-        """As `Store.mount` does."""
-        return Store(Volume.mount(flash, read_only, self._mounts.find))
+    def mount(self, flash: NotedFlash, read_only: bool = False, last: bool = False) -> Store:
+        """As `Store.mount` does. `last`: these bytes are not mounted again."""
+        return Store(Volume.mount(flash, read_only, self._mounts.find_last if last else self._mounts.find))
 
     def flash_of(self, chip: Chip) -> NotedFlash:
         """A flash with the chip's cells, until the one after the next is asked for."""
@@ -138,7 +138,7 @@ class _Judgement:
         self._erase_counts(store)
         yield "weak"
         flash = self._flash_later()
-        store = self._judge.mount(flash)
+        store = self._judge.mount(flash, last=True)
         self._same(store, found, "once weak bits read otherwise, a mount finds")
         yield "operate"
         expected = self._operate(store, dict(found))
@@ -152,7 +152,7 @@ class _Judgement:
             expected = self._work_long(store, expected)
             yield "remount"
             self._settle(flash)
-        store = self._judge.mount(self._flash_later(), read_only=True)
+        store = self._judge.mount(self._flash_later(), read_only=True, last=True)
         self._same(store, expected, "after some operations, a mount finds")
 
     def _read_only(self, flash: NotedFlash) -> Contents:

@@ -23,17 +23,22 @@ class KnownMounts:
         """As `survey` does, with the files of the store. Costs a comparison of all bytes of the flash."""
         key = self._blocks.turn_to(flash)
         known = self._found.get(key)
-        if known is None:
-            found = survey(flash, self._blocks)
-            try:
-                replay(found, self._blocks)
-            except CorruptStore:  # whoever mounts meets that at the right moment
-                return survey(flash, self._blocks)
-            if len(self._found) >= KEPT:
-                del self._found[next(iter(self._found))]
-            self._found[key] = _twin(found, flash)
-            return found
-        return _twin(known, flash)
+        if known is not None:
+            return _twin(known, flash)
+        found = survey(flash, self._blocks)
+        try:
+            replay(found, self._blocks)
+        except CorruptStore:  # whoever mounts meets that at the right moment
+            return survey(flash, self._blocks)
+        if len(self._found) >= KEPT:
+            del self._found[next(iter(self._found))]
+        self._found[key] = _twin(found, flash)
+        return found
+
+    def find_last(self, flash: NorFlash) -> Survey:
+        """The same of a flash whose bytes are not mounted again: nothing of it is kept."""
+        known = self._found.pop(self._blocks.turn_to(flash), None)
+        return survey(flash, self._blocks) if known is None else _twin(known, flash)
 
 
 def _twin(found: Survey, flash: NorFlash) -> Survey:
