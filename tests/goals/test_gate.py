@@ -61,7 +61,9 @@ def test_what_was_once_broken_holds(case: str) -> None:
 
 
 def believe_any_payload() -> list[Any]:
-    return [patch.object(module, "payload_is_sound", lambda raw, length, salt: True) for module in (scan, reader)]
+    modules = (scan, reader)
+    believing = [patch.object(module, "payload_is_sound", lambda raw, length, salt: True) for module in modules]
+    return [goals_same.frame_by_frame(), *believing]
 
 
 def forget_truncation() -> list[Any]:

@@ -204,6 +204,24 @@ def names_anew() -> Any:
     return patch.object(DeviceTask, "names", lambda self, prefix: Unlike(listed(self, prefix)))
 
 
+def take_one(scanner: Any, at: int) -> int:
+    """What a scan takes at an address, if it takes one frame at a time."""
+    frame, found = scanner.frame_at(at), scanner.found
+    if frame is None:
+        return at
+    scanner._note_gap(at)
+    found.frames.append(frame)
+    found.end = at + scanner.layout.pitch(frame.length)
+    found.stops.append(found.end)
+    if frame.kind == codec.SKIP:
+        found.skips[at] = codec.U32.unpack_from(scanner.raw, at + codec.HEADER_BYTES)[0]
+    return int(found.end)
+
+
+def frame_by_frame() -> Any:
+    return patch.object(scan._Scanner, "_take_frames", take_one)
+
+
 FLASH_USERS = ("tests.goals.rows.random_work", "tests.goals.scenarios")
 SLOW_PATHS: dict[str, Callable[[], Iterable[Any]]] = {
     "flash": lambda: [patch(f"{user}.NorFlash", partial(NorFlash, faults=AskedPlan())) for user in FLASH_USERS],
@@ -216,6 +234,7 @@ SLOW_PATHS: dict[str, Callable[[], Iterable[Any]]] = {
         patch.object(look, "read_listings", read_unlisted),
         patch.object(scan, "read_listing", read_one_unlisted),
     ],
+    "frames in a row": lambda: [frame_by_frame()],
     "order": lambda: [patch.object(replayed, "_in_order", in_order)],
     "costs": lambda: [patch.object(Room, "room_for", room_for)],
     "layouts": lambda: [
