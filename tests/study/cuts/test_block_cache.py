@@ -72,7 +72,7 @@ def test_a_campaign_comes_to_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
     history = busy_case("two heads", 8, 80).record()
     cuts = list(sampled(history, 6, 2))
     quick = [campaign(history, cuts, depth=2, profile=profile, executor=Here()) for profile in cut_judge.Profile]
-    monkeypatch.setattr(cut_judge, "KnownMounts", lambda _count: SimpleNamespace(find=survey))
+    monkeypatch.setattr(cut_judge, "KnownMounts", lambda _count: SimpleNamespace(find=survey, find_last=survey))
     plain = [campaign(history, cuts, depth=2, profile=profile, executor=Here()) for profile in cut_judge.Profile]
     assert quick == plain
     assert quick[0].states > 10
