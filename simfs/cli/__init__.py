@@ -11,6 +11,7 @@ import sys
 
 import click
 
+from simfs.cli.comparing.compare_command import compare
 from simfs.cli.cuts_command import cuts
 from simfs.cli.exits import BAD_INPUT, STOPPED, Commands, Stopped
 from simfs.cli.fleet_command import fleet
@@ -38,6 +39,7 @@ def commands() -> None:
 
 
 commands.add_command(run)
+commands.add_command(compare)
 commands.add_command(cuts)
 commands.add_command(fleet)
 commands.add_command(image)

@@ -36,15 +36,15 @@ LAYERS = {
         "< expectations, tasks < regions, media < tables < crosschecks, remarks < chip_map < load"
     ),
     "simfs.replay.recorded": "faults, source, open_file, differing < skipped < rounds, files < store < strace, console",
-    "simfs.study": "pools < run < cuts, card_cuts < life < fleet < sweep < flash_map",
+    "simfs.study": "pools < run < cuts, card_cuts < life < fleet < sweep, compare < flash_map",
     "simfs.study.cuts": "notes < judging < firmware, lives < case_text, campaign < report, shrink < lives_report",
     "simfs.show": (
         "units, save, scenario_guide < verdict, heat, cuts, card_cuts, fleet, life, parts, map, scenario_keys "
-        "< json, rows < text, lives < sweep, notebook"
+        "< json, rows < text, lives < sweep, compare, notebook"
     ),
     "simfs.cli": (
-        "exits, progress < inputs, outputs, options < card_cuts < cuts_command, fleet_command, image_command, "
-        "life_command, map_command, new_command, parts_command, reference_commands, run_command, sweep_command "
+        "exits, progress < inputs, outputs, options < card_cuts < comparing, cuts_command, fleet_command, "
+        "image_command, life_command, map_command, new_command, parts_command, reference_commands, run_command, sweep_command "
         "< mount_command"
     ),
     "simfs.bridges": "images < mount < testing < cluster, descriptors, recorder < os_functions < patched, fsspec_store",

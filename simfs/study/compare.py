@@ -1,0 +1,180 @@
+"""The figures of several runs side by side, and where a later one is worse than the first."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Self
+
+from simfs.replay.device.clock import NS_PER_DAY
+from simfs.replay.device.device import Run
+from simfs.replay.play import play, replay
+from simfs.replay.scenario.load import Findings, load_table, scenario_of
+from simfs.replay.scenario.overrides import parse_path, parse_values, resolved, with_setting
+from simfs.replay.scenario.toml_lines import spell
+from simfs.study.run.card_work import PACE_NS_MIN
+from simfs.study.run.expect import judge
+from simfs.study.run.figures import Figures
+from simfs.study.run.measure import figures
+from simfs.study.run.outlook import with_outlook
+
+Number = int | float
+
+
+class BadSettings(ValueError):
+    """Settings of a side that can't be; `faults` has everything that is wrong with them."""
+
+    def __init__(self, faults: list[str]) -> None:
+        self.faults = faults
+        super().__init__("\n".join(faults))
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A figure that is compared: `measure` gives it, or None where it does not apply or nobody knows. Where more is
+    better, an unknown one counts as best if `unknown_is_best`, as of a store that never fills up."""
+
+    name: str
+    measure: Callable[[Figures], Number | None]
+    more_is_better: bool = False
+    unknown_is_best: bool = False
+
+
+QUANTITIES = (
+    Quantity("room_bytes", lambda of: of.room.capacity_bytes, more_is_better=True),
+    Quantity("most_in_use_bytes", lambda of: of.outlook.live_max_bytes if of.outlook else of.room.live_max_bytes),
+    Quantity(
+        "full_after_ns", lambda of: of.outlook.full_ns if of.outlook else None,
+        more_is_better=True, unknown_is_best=True,
+    ),
+    Quantity("life_ns", lambda of: of.first_block_ns, more_is_better=True),
+    Quantity("card_sectors_a_day", lambda of: _sectors_a_day(of)),
+    Quantity("write_amplification", lambda of: of.amplification.total_ratio),
+    Quantity("erases_a_day", lambda of: _erases_a_day(of)),
+    Quantity("longest_write_ns", lambda of: of.stalls.longest_ns if of.stalls else None),
+    Quantity("longest_write_at_max_ns", lambda of: of.stalls.longest_at_max_ns if of.stalls else None),
+    Quantity("boot_ns", lambda of: of.boots.slowest.time_ns if of.boots else None),
+    Quantity("energy_a_day_nj", lambda of: of.energy.active_per_day_nj if of.energy else None),
+    Quantity("ram_bytes", lambda of: of.ram_total_bytes or None),
+    Quantity("refused_operations", lambda of: of.trouble.refused_operations),
+    Quantity("lost_records", lambda of: of.trouble.lost_records),
+    Quantity("names_that_break", lambda of: sum(fault.breaks for fault in of.trouble.name_faults)),
+)  # fmt: skip
+
+
+def _erases_a_day(of: Figures) -> float | None:
+    run_ns = of.subject.duration_ns
+    return of.flash_work.erases * NS_PER_DAY / run_ns if of.wear and run_ns >= PACE_NS_MIN else None
+
+
+def _sectors_a_day(of: Figures) -> int | None:
+    day_bytes = of.card.per_day_bytes if of.card else None
+    return day_bytes // of.card.sector_bytes if of.card and day_bytes is not None else None
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """One run: what names it, when its device's clock began, and its figures by the names of `QUANTITIES`."""
+
+    name: str
+    start_ns: int
+    figures: dict[str, Number | None]
+    unmet: tuple[str, ...]  # its expectations that are not met
+
+    @classmethod
+    def of(cls, name: str, run: Run) -> Self:
+        """The figures of a run, with what comes after it. Reads the store."""
+        taken = with_outlook(run, figures(run))
+        unmet = tuple(verdict.name for verdict in judge(run, taken) if not verdict.met)
+        return cls(name, run.start_ns, {of.name: of.measure(taken) for of in QUANTITIES}, unmet)
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One figure of all sides. `worse` has the numbers of the sides at which it is worse than at the first, beyond what
+    is tolerated; at side 0 never."""
+
+    name: str
+    values: tuple[Number | None, ...]
+    worse: tuple[int, ...]
+
+    @property
+    def differs(self) -> bool:
+        return len(set(self.values)) > 1
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """All sides; the first is what the others are held to."""
+
+    tolerance_percent: float
+    sides: tuple[Side, ...]
+    rows: tuple[Row, ...]
+    newly_unmet: tuple[tuple[str, ...], ...]  # for each side: expectations not met here, and met at the first
+
+    @property
+    def is_worse(self) -> bool:
+        return any(row.worse for row in self.rows) or any(self.newly_unmet)
+
+
+def run_file(path: str | Path) -> Side:
+    """The run of a scenario or a script, under the file's name. Fails as `replay` does."""
+    return Side.of(str(path), replay(path))
+
+
+def run_changed(path: str | Path, settings: str) -> Side:
+    """The run of a scenario with settings such as `store.size=1MiB; store.packing=page`, under these.
+
+    `BadSettings` has what is wrong with them; fails else as `load_scenario` does.
+    """
+    table = load_table(path)
+    faults: list[str] = []
+    for setting in settings.split(";"):
+        try:
+            table = _with(table, setting)
+        except ValueError as error:
+            faults.append(f"{setting.strip()}: {error}")
+    if faults:
+        raise BadSettings(faults)
+    scenario = scenario_of(table)
+    if isinstance(scenario, Findings):
+        found = scenario.within + scenario.between
+        raise BadSettings([f"{settings}: {spell(place)}: {what}" for place, what in found])
+    return Side.of(settings, play(scenario, str(path)))
+
+
+def _with(table: dict[str, Any], text: str) -> dict[str, Any]:
+    setting, sign, values = (part.strip() for part in text.partition("="))
+    if not sign:
+        raise ValueError("it gives no value; write a setting and its value, as in store.size=512KiB")
+    place = resolved(table, parse_path(setting))
+    (_, value), *more = parse_values(values)
+    if more:
+        raise ValueError("it has more than one value; give one, or the option once for each")
+    return with_setting(table, place, value)
+
+
+def compare(sides: Sequence[Side], tolerance_percent: float) -> Comparison:
+    """Hold all sides to the first. A figure is worse where it is so by more than `tolerance_percent` of the first's;
+    an expectation that the first meets, and a side does not, is always worse."""
+    rows = tuple(_row(of, sides, tolerance_percent) for of in QUANTITIES)
+    newly = tuple(tuple(name for name in side.unmet if name not in sides[0].unmet) for side in sides)
+    return Comparison(tolerance_percent, tuple(sides), tuple(row for row in rows if _is_known(row)), newly)
+
+
+def _is_known(row: Row) -> bool:
+    return any(value is not None for value in row.values)
+
+
+def _row(of: Quantity, sides: Sequence[Side], tolerance_percent: float) -> Row:
+    values = tuple(side.figures[of.name] for side in sides)
+    worse = (at for at, value in enumerate(values) if at and _is_worse(of, values[0], value, tolerance_percent))
+    return Row(of.name, values, tuple(worse))
+
+
+def _is_worse(of: Quantity, first: Number | None, value: Number | None, tolerance_percent: float) -> bool:
+    if value is None or first is None:
+        return of.unknown_is_best and first is None and value is not None
+    by = first - value if of.more_is_better else value - first
+    return by > 0 and 100 * by > tolerance_percent * first

@@ -1,0 +1,131 @@
+"""`simfs compare`, through click's runner."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from simfs.cli import commands
+from simfs.show.compare import SHOWN
+from simfs.study.compare import QUANTITIES, Side, compare
+
+SCENARIO = """\
+[chip]
+size = "64 KiB"
+[run]
+start = 2031-04-05
+duration = "2 d"
+[[task]]
+name = "gauge"
+every = "10 min"
+operations = [{ do = "append", file = "/log/{date}", size = "30 B", keep = 1 }]
+"""
+GATHER = "task.gauge.operations[0].gather=10"
+
+
+def invoke(*words: object) -> Result:
+    return CliRunner().invoke(commands, ["compare", *map(str, words)])
+
+
+@pytest.fixture
+def scenario(tmp_path: Path) -> Path:
+    path = tmp_path / "small.toml"
+    path.write_text(SCENARIO)
+    return path
+
+
+def lines_of(text: str) -> dict[str, str]:
+    """The mark of each line of the table, by the figure's name."""
+    rows = text.split("\n\n")[1].splitlines()[2:]
+    return {row[4:30].strip(): row[:1].strip() for row in rows}
+
+
+def test_the_same_is_not_marked(scenario: Path) -> None:
+    done = invoke(scenario, scenario)
+    assert (done.exit_code, done.stderr) == (0, "")
+    assert set(lines_of(done.stdout).values()) == {""}
+
+
+def test_a_change_is_marked_where_it_is_worse_and_where_it_only_differs(scenario: Path) -> None:
+    done = invoke(scenario, "--with", GATHER)
+    marks = lines_of(done.stdout)
+    assert done.exit_code == 1
+    assert (marks["write amplification"], marks["longest write"], marks["names that break"]) == ("*", "!", "")
+    assert f"A is {scenario}; B is {GATHER}" in " ".join(done.stdout.split())
+    assert "! B is worse in: " in done.stdout
+
+
+def test_what_is_tolerated_is_not_worse(scenario: Path) -> None:
+    done = invoke(scenario, "--with", GATHER, "--tolerance", 1000)
+    assert done.exit_code == 0
+    assert "!" not in set(lines_of(done.stdout).values())
+    assert "by more than 1,000 %" in done.stdout
+
+
+def test_a_store_that_becomes_full_has_its_date_and_its_expectation(scenario: Path) -> None:
+    after = scenario.with_name("after.toml")
+    after.write_text(SCENARIO.replace(", keep = 1", "").replace('"2 d"', '"40 d"'))
+    done = invoke(scenario, after, "--tolerance", 1000)
+    assert done.exit_code == 1
+    assert "2031-04-" in done.stdout
+    assert "! B does not meet refused_max, which A meets" in done.stdout
+    assert invoke(after, scenario, "--tolerance", 1000).exit_code == 0
+
+
+def test_json_has_every_figure_of_every_side(scenario: Path) -> None:
+    done = invoke(scenario, "--with", "store.packing=page; store.size=48 KiB", "--json")
+    found = json.loads(done.stdout)
+    assert [side["name"] for side in found["sides"]] == [str(scenario), "store.packing=page; store.size=48 KiB"]
+    assert set(found["sides"][1]["figures"]) == {of.name for of in QUANTITIES} == SHOWN.keys()
+    assert found["is_worse"] is (done.exit_code == 1) is True
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        ((), "1 runs can't be compared; give 2 to 8 in all"),
+        (("--with", "store.packing"), "--with store.packing: it gives no value; write a setting and its value"),
+        (("--with", "store.packing=byte,page"), "it has more than one value"),
+        (("--with", "store.size=3 MiB"), "--with store.size=3 MiB: store.size: the store would end at"),
+        (("--with", "task.gage.every=1 h"), "there is no task named gage; did you mean gauge"),
+        (("gone.toml",), "gone.toml: No such file or directory; give a scenario or a script"),
+    ],
+)
+def test_bad_input_is_one_line(scenario: Path, words: tuple[str, ...], told: str) -> None:
+    done = invoke(scenario, *words)
+    assert (done.exit_code, done.stdout) == (2, "")
+    (line,) = done.stderr.splitlines()
+    assert told in line
+
+
+def test_only_a_scenario_or_a_script_is_compared(scenario: Path) -> None:
+    other = scenario.with_suffix(".txt")
+    other.write_text("")
+    assert "can be compared; give one" in invoke(scenario, other).stderr
+    assert "--with: it is for one scenario" in invoke(scenario, scenario, "--with", GATHER).stderr
+
+
+def side(**known: float | None) -> Side:
+    return Side("", 0, {of.name: known.get(of.name) for of in QUANTITIES}, ())
+
+
+@pytest.mark.parametrize(
+    ("figure", "first", "second", "tolerance", "worse"),
+    [
+        ("life_ns", 100, 95, 5, False),
+        ("life_ns", 100, 94, 5, True),
+        ("life_ns", 94, 100, 0, False),
+        ("boot_ns", 100, 105, 5, False),
+        ("boot_ns", 100, 106, 5, True),
+        ("refused_operations", 0, 1, 500, True),  # nothing can be tolerated of nothing
+        ("full_after_ns", None, 10**18, 50, True),  # it never filled up before
+        ("full_after_ns", 10**18, None, 0, False),
+        ("life_ns", None, 5, 0, False),  # nobody knows
+    ],
+)
+def test_what_counts_as_worse(figure: str, first: float | None, second: float, tolerance: float, worse: bool) -> None:
+    found = compare([side(**{figure: first}), side(**{figure: second})], tolerance)
+    assert found.is_worse is worse
