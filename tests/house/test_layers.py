@@ -44,8 +44,8 @@ LAYERS = {
     ),
     "simfs.cli": (
         "exits, progress < inputs, outputs, options < card_cuts < comparing, cuts_command, fleet_command, "
-        "image_command, life_command, map_command, new_command, parts_command, reference_commands, run_command, sweep_command "
-        "< mount_command"
+        "image_command, life_command, map_command, new_command, parts_command, reference_commands, run_command, "
+        "sweep_command < mount_command"
     ),
     "simfs.bridges": "images < mount < testing < cluster, descriptors, recorder < os_functions < patched, fsspec_store",
 }
