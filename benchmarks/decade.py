@@ -94,7 +94,7 @@ def formatted(numbers: Sequence[tuple[float, ...]], days: int) -> None:
 
 def scenario_of(text: str, days: int, small: bool) -> Scenario:
     """The gauge; a small one has a twelfth of the store and of the days that are kept."""
-    size, keep, cycles = ("256 KiB", 5, 200) if small else ("3 MiB", 60, 10_000)
+    size, keep, cycles = ("256 KiB", 5, 60) if small else ("3 MiB", 60, 10_000)
     head = GAUGE.format(size=size, cycles=cycles, days=days, text=text, keep=keep)
     return parse_scenario(head.encode(), "gauge.toml")
 
@@ -128,7 +128,7 @@ class _TextOnly(Player):
 
 
 def run(small: bool) -> Iterator[Figure]:
-    days, rounds = (60, 1) if small else (3650, 3)
+    days, rounds = (30, 1) if small else (3650, 3)
     fixed, varying = scenario_of(FIXED, days, small), scenario_of(VARYING, days, small)
     done = play(fixed, "fixed")
     fast, copying = seconds_in_turn(3 * rounds, lambda: play(fixed, "fixed"), lambda: copied(done))
@@ -145,7 +145,7 @@ def run(small: bool) -> Iterator[Figure]:
     days = life.period_ns // NS_PER_DAY
     detail = f"on {life.clock}, block {life.block}; {life.skipped_periods} periods of {days:,} d skipped"
     yield Figure(NAMES[3], seconds, "s", 60, detail)
-    yield from _of_readings(60 if small else 3650, 3 * rounds, small)
+    yield from _of_readings(30 if small else 3650, 3 * rounds, small)
 
 
 def _of_readings(days: int, rounds: int, small: bool) -> Iterator[Figure]:

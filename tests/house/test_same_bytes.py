@@ -31,11 +31,11 @@ pytestmark = pytest.mark.together
 KEPT = Path(__file__).parent / "digests.json"
 DEVICES, A_GROUP, FIRST_SEED = 500, 10, 1000
 COMMANDS = {
-    "cuts": "cuts scenarios/doorbell.toml --every operation --json",
+    "cuts": "cuts scenarios/doorbell.toml --sample 60 --json",
     "fleet": "fleet scenarios/settings.toml --passed-parts 231 --shape 3 --stores 2 --json",
     "life": "life scenarios/settings.toml --quick --json",
     "life to full": "life scenarios/doorbell.toml --until full --json",
-    "sweep": "sweep scenarios/settings.toml --vary store.cleaner=greedy,random --json",
+    "sweep": "sweep scenarios/weir.toml --vary store.cleaner=greedy,random --json",
 }
 
 

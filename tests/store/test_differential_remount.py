@@ -264,7 +264,7 @@ def config_of(setting: str) -> StoreConfig:
 @pytest.mark.parametrize("cuts", [False, True], ids=["mounts", "cuts"])
 def test_store_and_model_agree(setting: str, cuts: bool) -> None:
     campaign = campaign_of(setting, check_every=10)
-    rounds = 16 if SETTINGS[setting][0]["block_bytes"] == 1024 else 30  # until blocks have to be erased
+    rounds = 10 if SETTINGS[setting][0]["block_bytes"] == 1024 else 20  # until blocks have to be erased
     campaign.run(script(setting, 1, rounds, cuts))
     seen = campaign.seen
     assert seen["fine"] > 300

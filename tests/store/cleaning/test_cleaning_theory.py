@@ -308,7 +308,7 @@ def test_hot_and_cold_oldest_first() -> None:
     assert found == pytest.approx(oldest_first_hot_cold(0.8, 0.1, 0.9), rel=0.022)
 
 
-CASES = [(63, 16, 10, 8), pytest.param(254, 64, 60, 20, marks=pytest.mark.slow)]
+CASES = [(63, 16, 6, 5), pytest.param(254, 64, 60, 20, marks=pytest.mark.slow)]
 
 
 @pytest.mark.parametrize(("blocks", "block_pages", "warm_up", "rounds"), CASES)

@@ -131,8 +131,9 @@ CONFIGS = {
 
 @pytest.mark.parametrize("config", CONFIGS)
 def test_no_flipped_bit_gives_wrong_bytes(config: str) -> None:
-    """One bit of each byte; the slow test below takes all eight."""
-    assert_bits_are_guarded(config, lambda at: [at * 7 % 8])
+    """One bit of every other byte; the slow test below takes all eight of each."""
+    first = list(CONFIGS).index(config)
+    assert_bits_are_guarded(config, lambda at: [at * 7 % 8] if at % 2 == first else [])
 
 
 @pytest.mark.slow
@@ -150,13 +151,13 @@ def assert_bits_are_guarded(config: str, bits: object) -> None:
     for at in range(len(image)):
         for bit in bits(at):  # type: ignore[operator]
             image[at] ^= 1 << bit
-            found = outcome(image, read_only=bool(at % 2))
+            found = outcome(image, read_only=bool(at // 2 % 2))
             image[at] ^= 1 << bit
             told += found is None
             if found not in (None, expected) and at not in undecidable:
                 wrong.append((at // 512, at % 512, bit))
     assert wrong == [], f"{len(wrong)} flipped bits (block, byte, bit) gave wrong bytes silently"
-    assert told > 300
+    assert told > 150
 
 
 @pytest.mark.parametrize("seed", range(4))
