@@ -93,7 +93,7 @@ def _victim(tail: Tail) -> int | None:
 
 
 def _fits_with(tail: Tail, moved_bytes: int, victim: int) -> bool:
-    """Whether a block has room for that and the statement behind it, which names the victim: the log can go on there."""
+    """Whether a block has room for that and the statement behind it, which names the victim to go on in."""
     layout, doubtful = tail.layout, _doubtful_beside(tail, victim)
     frame = 0 if doubtful is None else FRAME_BYTES + doubtful.frame.length
     at = align_up(layout.first + moved_bytes, layout.page_bytes)
