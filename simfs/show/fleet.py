@@ -67,6 +67,9 @@ def _table(report: FleetReport) -> str:
         shares = report.store_sample.shares
         rows.append([f"  {len(report.store_sample.losses):,} run", *(_at(one) for one in shares)])
         rows.append(["  95 % bounds of these", *(_bounds(one) for one in shares)])
+    rows += [[f'region "{units.plain(one.name, 20)}"', *map(_years, one.first_lost_ns)] for one in report.regions]
+    if report.any_block_ns:
+        rows.append(["any block of these", *map(_years, report.any_block_ns)])
     headers = ["lost by", *(f"{100 * one.share:g} % of devices" for one in first)]
     return tabulate(rows, headers, disable_numparse=True, preserve_whitespace=True, colalign=("left", *["right"] * 3))
 
@@ -140,5 +143,5 @@ def _kept(report: FleetReport) -> str:
 
 def _verdict(report: FleetReport, life_min_ns: int) -> str:
     met = "met" if report.met else "! NOT MET"
-    first = _years(report.first_block[0].formula_ns)
+    first = _years(report.first_lost_ns)
     return f"expected life_min {units.time(life_min_ns)}: {met}, 1 % have lost their first block by {first}"

@@ -11,6 +11,7 @@ from simfs.replay.device.clock import NS_PER_YEAR
 from simfs.show import WHOSE, units
 from simfs.study.life.end_of_life import EndOfLife
 from simfs.study.life.report import LifeReport
+from simfs.study.run.region_wear import first_worn
 
 COLUMNS = 100
 NOTE_WIDTH = 78
@@ -26,7 +27,7 @@ ASKED = {
 def as_text(report: LifeReport) -> str:
     """The whole report, without a line end."""
     life = report.life
-    parts = [_heading(report), _table(list(_lines(life)))]
+    parts = [_heading(report), _table([*_lines(life), *_regions(report)])]
     if life.erases_by_task:
         parts.append(_tasks(life))
     if report.met is not None and report.life_min_ns is not None:
@@ -68,6 +69,16 @@ def _lines(life: EndOfLife) -> Iterator[tuple[str, str]]:
     yield "all blocks", f"{least:,} to {most:,} erases, {life.erases:,} together{then}"
     yield "device wrote", f"{units.size(life.host_bytes)} in {units.counted(life.operations, 'operation')}"
     yield "how", _how(life)
+
+
+def _regions(report: LifeReport) -> Iterator[tuple[str, str]]:
+    """What the firmware erases by itself wears too, whatever the store does."""
+    for region in report.regions:
+        until = f"after {_span(region.life_ns)} its blocks have had {region.rated_cycles:,} erases, their rated limit"
+        yield f'region "{units.plain(region.name, NAME_WIDTH)}"', until
+    first, at_ns = first_worn(report.regions), report.life.at_ns
+    if first is not None and report.life.until == "rated" and (at_ns is None or first.life_ns < at_ns):
+        yield "first of all", f'the region "{units.plain(first.name, NAME_WIDTH)}", before the store'
 
 
 def _span(time_ns: int) -> str:

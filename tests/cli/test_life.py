@@ -192,3 +192,54 @@ def test_the_guide_shows_what_is_printed_of_a_fleet(monkeypatch: pytest.MonkeyPa
     lines = shown.splitlines()[:7]
     assert lines[0].startswith("lost by")
     assert set(lines) <= set(CliRunner().invoke(commands, words).stdout.splitlines())
+
+
+CHIP = """\
+[chip]
+size = "1 MiB"
+rated_cycles = 1000
+[[region]]
+name = "set points"
+holds = "parameters"
+size = "8 KiB"
+rewritten_every = "1 h"
+[[region]]
+name = "files"
+holds = "store"
+size = "64 KiB"
+[run]
+duration = "20 d"
+[[task]]
+name = "log"
+every = "10 min"
+operations = [{ do = "append", file = "/{date}", size = "60 B", keep = 2 }]
+[expect]
+life_min = "1 year"
+"""
+
+
+@pytest.mark.parametrize(("wanted", "status"), [("1 year", 1), ("41 d", 0)])
+def test_a_region_that_wears_first_decides(tmp_path: Path, wanted: str, status: int) -> None:
+    path = tmp_path / "chip.toml"
+    path.write_text(CHIP.replace("1 year", wanted))
+    done = invoke(path, "--quick")
+    assert done.exit_code == status
+    lines = [" ".join(line.split()) for line in done.stdout.splitlines()]
+    assert 'region "set points" after 41.7 days its blocks have had 1,000 erases, their rated limit' in lines
+    assert 'first of all the region "set points", before the store' in lines
+    found = json.loads(invoke(path, "--quick", "--json").stdout)
+    assert found["first_ns"] == found["regions"][0]["life_ns"] == 1000 * 3600 * 10**9
+    assert found["life"]["at_ns"] > NS_PER_YEAR, "the store lasts far longer"
+
+
+def test_a_fleet_counts_the_blocks_of_regions(tmp_path: Path) -> None:
+    """Two blocks with an erase an hour: 1 % of the devices have lost one when a block's chance is 1 - 0.99^(1/2), which
+    is 2.5747 standard deviations below the median: 5000 exp(-0.3 x 2.5747) = 2309 h, or 96.2 days."""
+    path = tmp_path / "chip.toml"
+    path.write_text(CHIP)
+    done = CliRunner().invoke(commands, ["fleet", str(path), "--median-cycles", "5000", "--sigma", "0.3"])
+    rows = {line[:22].strip(): line[22:].split("  ") for line in done.stdout.splitlines()}
+    for name in ('region "set points"', "any block of these"):
+        assert next(text.strip() for text in rows[name] if text) == "96.2 days"
+    assert done.exit_code == 1
+    assert "NOT MET, 1 % have lost their first block by 96.2 days" in done.stdout

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import partial
@@ -47,6 +47,13 @@ class Pace:
     def even(self) -> Pace:
         """The same wear, shared by all blocks alike."""
         return Pace(self.over_ns, (fmean(self.erases),) * len(self.erases), f"{self.source}, as if even")
+
+    def beside(self, others: Iterable[Pace]) -> Pace:
+        """The wear of these blocks and those of others together, in the time of this one."""
+        all_erases = list(self.erases)
+        for other in others:
+            all_erases += [erases * self.over_ns / other.over_ns for erases in other.erases]
+        return Pace(self.over_ns, tuple(all_erases), self.source)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from simfs.files.store import the_log
 from simfs.replay.device.device import Run
+from simfs.replay.device.rewritten import Rewritten
 from simfs.study.fleet.first_block import (
     SHARES,
     Check,
@@ -47,6 +48,15 @@ class FirstBlock:
 
 
 @dataclass(frozen=True, slots=True)
+class RegionBlocks:
+    """The time by which each of `SHARES` has lost a block of a region that the firmware erases by itself."""
+
+    name: str
+    block_count: int
+    first_lost_ns: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class StoreEstimate:
     """When a share of the devices have lost more blocks than the store can spare; see `fleet.store_lost_by`."""
 
@@ -77,11 +87,18 @@ class FleetReport:
     store_sample: SampledLosses | None
     kept: tuple[Kept, ...]
     life_min_ns: int | None
+    regions: tuple[RegionBlocks, ...] = ()
+    any_block_ns: tuple[int, ...] = ()  # the times of `SHARES` for the store and all regions; empty without regions
+
+    @property
+    def first_lost_ns(self) -> int:
+        """When 1 % of the devices have lost their first block, be it the store's or a region's."""
+        return self.any_block_ns[0] if self.any_block_ns else self.first_block[0].formula_ns
 
     @property
     def met(self) -> bool | None:
         """Whether the expectation is met; None where there is none."""
-        return None if self.life_min_ns is None else self.first_block[0].formula_ns >= self.life_min_ns
+        return None if self.life_min_ns is None else self.first_lost_ns >= self.life_min_ns
 
 
 def fleet_report(
@@ -99,6 +116,7 @@ def fleet_report(
     times, even = [lost.at_ns for lost in losses], pace.even()
     spare = spare_blocks(run)
     life_min_ns = run.expect.get("life_min")
+    worn = [_pace_of_region(one, run) for one in run.rewritten]
     return FleetReport(
         title=run.title,
         source=run.source,
@@ -121,7 +139,18 @@ def fleet_report(
         store_sample=store_sample,
         kept=kept,
         life_min_ns=life_min_ns if isinstance(life_min_ns, int) else None,
+        regions=tuple(
+            RegionBlocks(one.name, len(wear.erases), tuple(first_lost_by(law, wear, share) for share in SHARES))
+            for one, wear in zip(run.rewritten, worn, strict=True)
+        ),
+        any_block_ns=tuple(first_lost_by(law, pace.beside(worn), share) for share in SHARES) if worn else (),
     )  # fmt: skip
+
+
+def _pace_of_region(region: Rewritten, run: Run) -> Pace:
+    """One erase of each block in the time that the firmware says."""
+    blocks = region.size_bytes // run.flash.datasheet.block_bytes
+    return Pace(region.erased_every_ns, (1,) * blocks, f'the region "{region.name}"')
 
 
 def spare_blocks(run: Run) -> int:

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from simfs.replay.scenario.chip_map import rewritten_regions
 from simfs.replay.scenario.tables import Scenario
 from simfs.study.life.end_of_life import EndOfLife
+from simfs.study.run.region_wear import RegionWear, first_worn, region_wear
 
 
 @dataclass(frozen=True, slots=True)
 class LifeReport:
-    """`life_min_ns` is the scenario's expectation of the time to the first block at its rated cycles; with another
-    end it is not judged."""
+    """`life_min_ns` is the scenario's expectation of the time to the first block at its rated cycles, be it the store's
+    or a region's; with another end it is not judged. `regions` are those that the firmware erases by itself."""
 
     title: str
     source: str
@@ -19,18 +21,28 @@ class LifeReport:
     block_count: int
     life: EndOfLife
     life_min_ns: int | None
+    regions: tuple[RegionWear, ...] = ()
+
+    @property
+    def first_ns(self) -> int | None:
+        """When the first block of all is at its rated cycles; None where none ever is."""
+        region = first_worn(self.regions)
+        ends = [self.life.at_ns, region.life_ns if region else None]
+        return min((at_ns for at_ns in ends if at_ns is not None), default=None)
 
     @property
     def met(self) -> bool | None:
         """Whether the expectation is met; None where there is none."""
         if self.life_min_ns is None or self.life.until != "rated":
             return None
-        return self.life.at_ns is None or self.life.at_ns >= self.life_min_ns
+        return self.first_ns is None or self.first_ns >= self.life_min_ns
 
 
 def life_report(scenario: Scenario, source: str, title: str, life: EndOfLife) -> LifeReport:
     """The report on the end of a scenario's device."""
+    sheet = scenario.chip.datasheet()
+    gone_ns = life.at_ns if life.at_ns is not None else life.simulated_ns + life.skipped_ns
     return LifeReport(
-        scenario.title or title, source, scenario.chip.datasheet().name, len(life.erase_counts), life,
-        scenario.expect.life_min,
+        scenario.title or title, source, sheet.name, len(life.erase_counts), life, scenario.expect.life_min,
+        region_wear(rewritten_regions(scenario), sheet.rated_cycles, gone_ns),
     )  # fmt: skip
