@@ -124,10 +124,7 @@ def fleet_report(
         part=run.flash.datasheet.name,
         law_name=law_name,
         law=law,
-        wear=Wear(
-            pace.source, pace.over_ns, len(pace.erases), sum(pace.erases), min(pace.erases), max(pace.erases),
-            run.flash.datasheet.rated_cycles,
-        ),
+        wear=_wear(pace, run.flash.datasheet.rated_cycles),
         seed=seed,
         first_block=tuple(
             FirstBlock(share, first_lost_by(law, pace, share), first_lost_by(law, even, share), sampled(times, share))
@@ -140,11 +137,20 @@ def fleet_report(
         kept=kept,
         life_min_ns=life_min_ns if isinstance(life_min_ns, int) else None,
         regions=tuple(
-            RegionBlocks(one.name, len(wear.erases), tuple(first_lost_by(law, wear, share) for share in SHARES))
+            RegionBlocks(one.name, len(wear.erases), _shares(law, wear))
             for one, wear in zip(run.rewritten, worn, strict=True)
         ),
-        any_block_ns=tuple(first_lost_by(law, pace.beside(worn), share) for share in SHARES) if worn else (),
+        any_block_ns=_shares(law, pace.beside(worn)) if worn else (),
     )  # fmt: skip
+
+
+def _wear(pace: Pace, rated_cycles: int) -> Wear:
+    erases = pace.erases
+    return Wear(pace.source, pace.over_ns, len(erases), sum(erases), min(erases), max(erases), rated_cycles)
+
+
+def _shares(law: Law, pace: Pace) -> tuple[int, ...]:
+    return tuple(first_lost_by(law, pace, share) for share in SHARES)
 
 
 def _pace_of_region(region: Rewritten, run: Run) -> Pace:
