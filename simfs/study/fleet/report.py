@@ -117,6 +117,7 @@ def fleet_report(
     spare = spare_blocks(run)
     life_min_ns = run.expect.get("life_min")
     worn = [_pace_of_region(one, run) for one in run.rewritten]
+    at_first = [(share, first_lost_by(law, pace, share), first_lost_by(law, even, share)) for share in SHARES]
     return FleetReport(
         title=run.title,
         source=run.source,
@@ -126,20 +127,14 @@ def fleet_report(
         law=law,
         wear=_wear(pace, run.flash.datasheet.rated_cycles),
         seed=seed,
-        first_block=tuple(
-            FirstBlock(share, first_lost_by(law, pace, share), first_lost_by(law, even, share), sampled(times, share))
-            for share in SHARES
-        ),
+        first_block=tuple(FirstBlock(*at, sampled(times, at[0])) for at in at_first),
         check=check(law, pace, losses),
         spare_blocks=spare,
         store_estimate=tuple(StoreEstimate(share, store_lost_by(law, pace, spare + 1, share)) for share in SHARES),
         store_sample=store_sample,
         kept=kept,
         life_min_ns=life_min_ns if isinstance(life_min_ns, int) else None,
-        regions=tuple(
-            RegionBlocks(one.name, len(wear.erases), _shares(law, wear))
-            for one, wear in zip(run.rewritten, worn, strict=True)
-        ),
+        regions=tuple(RegionBlocks(wear.source, len(wear.erases), _shares(law, wear)) for wear in worn),
         any_block_ns=_shares(law, pace.beside(worn)) if worn else (),
     )  # fmt: skip
 
@@ -154,9 +149,9 @@ def _shares(law: Law, pace: Pace) -> tuple[int, ...]:
 
 
 def _pace_of_region(region: Rewritten, run: Run) -> Pace:
-    """One erase of each block in the time that the firmware says."""
+    """One erase of each block in the time that the firmware says, under the region's name."""
     blocks = region.size_bytes // run.flash.datasheet.block_bytes
-    return Pace(region.erased_every_ns, (1,) * blocks, f'the region "{region.name}"')
+    return Pace(region.erased_every_ns, (1,) * blocks, region.name)
 
 
 def spare_blocks(run: Run) -> int:
