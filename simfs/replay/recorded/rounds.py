@@ -36,6 +36,7 @@ class CarriedOn:
         self._done = 0  # rounds
         self._lines = 0  # of all rounds so far
         self.is_cut = False  # the time was over before the round was
+        self.asked_ns = 0  # how long the rounds so far would take a device whose flash takes no time
         self._held: list[tuple[int, int]] = []  # time and live bytes after 1 round, 2, 4, 8 and so on
 
     def __iter__(self) -> Iterator[int]:
@@ -54,6 +55,12 @@ class CarriedOn:
         self._lines += 1
         self.is_cut = self.end_ns is not None and due_ns >= self.end_ns
         return self.is_cut
+
+    def ends_at(self, due_ns: int) -> None:
+        """The last line of a round is due then: let the time pass up to it, or up to the run's end."""
+        due_ns = due_ns if self.end_ns is None else min(due_ns, self.end_ns)
+        self.asked_ns = due_ns - self._device.start_ns
+        self._device.wait_until(due_ns)
 
     @property
     def end_ns(self) -> int | None:

@@ -14,6 +14,8 @@ from simfs.replay.device.device import Run
 from simfs.replay.recorded.console.log import replay_console_log
 from simfs.replay.recorded.faults import BadRecording
 from simfs.replay.recorded.rounds import Rounds
+from simfs.study.run.expect import judge
+from simfs.study.run.measure import figures
 from tests.replay.recorded.traces import NEW, files_in, replay_trace, skipped_in
 from tests.support.console_text import console, spelled, text_of
 
@@ -143,3 +145,17 @@ def test_a_run_that_ends_before_the_first_call_of_the_store_is_no_mistake(tmp_pa
     assert (files_in(run), skipped_in(run)) == ({}, [(1, "the whole run: no call in it concerns /d", 1)])
     with pytest.raises(BadRecording, match="no call in it concerns /d"):
         replay_trace(tmp_path, "1 getpid() = 1\n" * 5)
+
+
+def test_work_that_is_done_after_the_end_of_a_recording_is_late(tmp_path: Path) -> None:
+    """Only where it is asked for that counts against it: what was recorded may be quicker than the device."""
+    busy = [spelled(number, 10, "write 1 1200") for number in range(2, 30)]
+    log = [spelled(0, 0, "boot"), spelled(1, 0, "open 1 w /a"), *busy, spelled(30, 20, "close 1")]
+    for expect, met in (({}, []), ({"late_max": 10_000_000}, [False]), ({"late_max": 10 * NS_PER_S}, [True])):
+        run = replay_log(tmp_path, log, expect=expect)
+        taken = figures(run)
+        assert (run.asked_ns, taken.trouble.late_ns) == (20_000_000, run.duration_ns - 20_000_000)
+        assert taken.trouble.late_ns > NS_PER_S // 10
+        assert [verdict.met for verdict in judge(run, taken)] == met
+    run = replay_log(tmp_path, log, rounds=Rounds(3))
+    assert run.asked_ns == 60_000_000

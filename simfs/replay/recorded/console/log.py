@@ -90,7 +90,7 @@ def replay_console_log(
         skipped=ledger.entries(),
         expect=expect,
     )
-    run.telling_ns = carried.telling_ns
+    run.telling_ns, run.asked_ns = carried.telling_ns, carried.asked_ns
     return run
 
 
@@ -116,8 +116,7 @@ def _play_round(
             replayer.apply(record)
             if not number % LINES_PER_PROGRESS:
                 tell()
-        end_ns = carried.end_ns
-        store.device.wait_until(store.due_ns() if end_ns is None else min(store.due_ns(), end_ns))
+        carried.ends_at(store.due_ns())
         store.later_rounds = True
         tell()
 

@@ -87,7 +87,7 @@ def replay_recording(
         differing=differing,
         expect=expect,
     )
-    run.telling_ns = carried.telling_ns
+    run.telling_ns, run.asked_ns = carried.telling_ns, carried.asked_ns
     return run
 
 
@@ -166,7 +166,7 @@ def _play_round(
     def unreadable(line: int, text: str) -> None:
         ledger.unreadable(line, text, right=RIGHT_LINE)
 
-    store, device = context.store, context.store.device
+    store = context.store
     context.begin()
     with opened(path) as lines:
         reader, replayer = Reader(lines, IGNORED, unreadable), Replayer(context, ledger)
@@ -179,8 +179,7 @@ def _play_round(
                 tell()
         replayer.finish()
         first_ns, last_ns = store.pace.at(reader.first_ns or 0), store.pace.at(reader.last_ns or 0)
-        end_ns = last_ns + store.shift_ns
-        device.wait_until(end_ns if carried.end_ns is None else min(end_ns, carried.end_ns))
+        carried.ends_at(last_ns + store.shift_ns)
         store.shift_ns += last_ns - first_ns
         store.later_rounds = True
         tell()
