@@ -117,10 +117,10 @@ def _state_in(tail: Tail, block: int, victim: int | None, failed: list[int]) -> 
     log.heads = [None] * len(log.heads)
     head = log.resume(len(log.heads) - 1, block, start + layout.first, RunTable(), 0)
     log.sequence, log.on_failure = base, _give_up
-    at = 0
     if victim is not None and state.blocks.live[victim]:
         Mover(state, lambda *frame: _fit(tail, *frame), lambda: True).move(victim)
-        at = align_up(head.at - start, layout.page_bytes)
+    moved_any = head.at > start + layout.first  # not where only names were live that nothing needs any more
+    at = align_up(head.at - start, layout.page_bytes) if moved_any else 0
     doubtful = _doubtful_beside(tail, victim)
     said = _said_in(tail, block, base, log.sequence - base + (doubtful is not None), victim, failed)
     raw = encoded(said, block, doubtful)
