@@ -47,7 +47,7 @@ def _expects_refusals(verdicts: tuple[Verdict, ...]) -> bool:
 
 def _room(figures: Figures, expected: bool) -> str:
     room, outlook, done = figures.room, figures.outlook, figures.subject.operations
-    if not done:
+    if not done and (outlook is None or not outlook.carried_on_ns):
         return "Nothing was done to the files, so this run tells nothing of them."
     if figures.trouble.refused_operations == done and (outlook is None or outlook.full_ns is None):
         return "Whether the files fit is not known: all that was done to them was refused."

@@ -51,6 +51,8 @@ def test_a_run_too_short_to_see_the_files_grow() -> None:
 
 def test_nothing_done_and_all_refused() -> None:
     assert told(tasks={}).startswith("Nothing was done to the files, so this run tells nothing of them.")
+    later = {"full_ns": 40 * NS_PER_DAY, "carried_on_ns": NS_PER_DAY, "grows": True}
+    assert told(later, tasks={}).startswith("The files fit until 2031-05-15"), "the first task runs after the end"
     too_long = Refusal("gauge", "append", "/{date}.csv", "ENAMETOOLONG", 1000, 3 * NS_PER_DAY)
     assert told(refusals=[too_long]).startswith(
         "Whether the files fit is not known: all that was done to them was refused. "
