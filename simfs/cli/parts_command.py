@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from simfs.sfdp.decode import Tables
     from simfs.sfdp.facts import Facts
 
+FAULTS_SHOWN = 8  # of a file that is something else there are thousands
+
 
 @click.group(cls=Commands, invoke_without_command=True, epilog="Example: simfs parts --size 1MiB..4MiB --block 4KiB")
 @click.option("--size", metavar="RANGE", help="Only parts of this size, such as 4MiB, 1MiB..4MiB, 4MiB.. or ..4MiB.")
@@ -140,7 +142,9 @@ def _tables_in(path: str) -> Tables:
     except OSError as error:
         raise Refused(f"{path}: {error.strerror}; give a dump of the tables") from None
     if dump.faults:
-        raise Refused(*(f"{path}: {fault}" for fault in dump.faults))
+        more = len(dump.faults) - FAULTS_SHOWN
+        rest = [f"{path}: {more:,} more like these; give a dump of the tables"] if more > 0 else []
+        raise Refused(*(f"{path}: {fault}" for fault in dump.faults[:FAULTS_SHOWN]), *rest)
     tables = typed(dump.tables) if dump.area is None else decode(dump.area)
     if tables.faults:
         raise Refused(*(f"{path}: {fault}" for fault in (*tables.faults, *contradictions(tables))))

@@ -88,6 +88,8 @@ def test_a_command_that_carries_a_scenario_on_tells_it_too(scenario: Path) -> No
     scenario.write_text(SCENARIO.replace("[[task]]", f"{unread}{operation}[[task]]"))
     varied = invoke("sweep", scenario, "--vary", "store.seed=1", "--workers", "1")
     assert [line.split(": ")[2] for line in varied.stderr.splitlines()] == ["values.level", "task[0].first"]
+    mounted = invoke("mount", scenario, "no-such-directory").stderr.splitlines()
+    assert [line.split(": ")[2] for line in mounted[:-1]] == ["values.level"]
     carried = invoke("life", scenario, "--quick")  # goes on beyond the end of the run
     assert [line.split(": ")[2] for line in carried.stderr.splitlines()] == ["values.level"]
 

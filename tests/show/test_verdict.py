@@ -72,12 +72,12 @@ def test_a_host_may_be_quicker_than_the_device() -> None:
 
 def test_full_at_once() -> None:
     text = told({"full_ns": 0}, refusals=[replace(NO_ROOM, first_at_ns=0)])
-    assert text.startswith("The files do not fit: the store is full right at its start. ")
+    assert text.startswith("The files do not fit: the store is full right at the start. ")
 
 
 def test_full_later() -> None:
     assert told({"full_ns": 40 * NS_PER_DAY, "carried_on_ns": NS_PER_DAY, "grows": True}) == (
-        "The files fit until 2031-05-15, 40 days after its start: then the store is full unless files go "
+        "The files fit until 2031-05-15, 40 days after the start: then the store is full unless files go "
         "(seen by carrying the run on). The flash lasts over 1,000 years at this pace; room ends first. "
         "Remove old files in time (`keep`), write less, or give the store more blocks."
     )
@@ -91,7 +91,7 @@ def test_full_at_the_pace_of_the_run() -> None:
 
 def test_full_in_the_run() -> None:
     assert told({"full_ns": 3 * NS_PER_DAY}, refusals=[NO_ROOM]) == (
-        "The files do not fit: the store is full on 2031-04-08, 3 days after its start. "
+        "The files do not fit: the store is full on 2031-04-08, 3 days after the start. "
         "The flash lasts over 1,000 years at this pace; room ends first. "
         "38,058 of 1,000 operations were refused, which the scenario does not expect. "
         "Remove old files in time (`keep`), write less, or give the store more blocks."
@@ -100,7 +100,7 @@ def test_full_in_the_run() -> None:
 
 def test_refusals_on_purpose() -> None:
     text = told({"full_ns": 3 * NS_PER_DAY}, refusals=[NO_ROOM], expect={"refused_max": 40_000})
-    assert text.startswith("The store is full on 2031-04-08, 3 days after its start, and refuses no more than")
+    assert text.startswith("The store is full on 2031-04-08, 3 days after the start, and refuses no more than")
     assert "Remove" not in text
 
 
