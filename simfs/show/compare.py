@@ -15,7 +15,7 @@ COLUMNS = 100
 
 SHOWN: dict[str, tuple[str, Callable[[Any], str]]] = {
     "room_bytes": ("room for files and names", units.size),
-    "most_in_use_bytes": ("most in use", units.size),
+    "most_in_use_bytes": ("most in use in the run", units.size),
     "full_after_ns": ("full after", units.time),
     "life_ns": ("life, first block", units.years),
     "card_sectors_a_day": ("sectors written a day", units.number),
@@ -61,8 +61,10 @@ def _table(found: Comparison) -> str:
 def _cell(row: Row, side: Side, value: Any, shown: Callable[[Any], str]) -> str:
     if value is None:
         return "never seen" if row.name == "full_after_ns" else "-"
-    date = f", {units.moment(side.start_ns + value).partition(' ')[0]}" if row.name == "full_after_ns" else ""
-    return shown(value) + (date if side.start_ns else "")
+    if row.name != "full_after_ns":
+        return shown(value)
+    date = f", {units.moment(side.start_ns + value).partition(' ')[0]}" if side.start_ns else ""
+    return f"about {shown(value)}" if side.full_is_projected else f"{shown(value)}{date}"
 
 
 def _notes(found: Comparison) -> Iterator[str]:

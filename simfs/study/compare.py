@@ -43,7 +43,7 @@ class Quantity:
 
 QUANTITIES = (
     Quantity("room_bytes", lambda of: of.room.capacity_bytes, more_is_better=True),
-    Quantity("most_in_use_bytes", lambda of: of.outlook.live_max_bytes if of.outlook else of.room.live_max_bytes),
+    Quantity("most_in_use_bytes", lambda of: of.room.live_max_bytes),
     Quantity(
         "full_after_ns", lambda of: of.outlook.full_ns if of.outlook else None,
         more_is_better=True, unknown_is_best=True,
@@ -81,13 +81,15 @@ class Side:
     start_ns: int
     figures: dict[str, Number | None]
     unmet: tuple[str, ...]  # its expectations that are not met
+    full_is_projected: bool = False  # from the pace of the run, and not seen
 
     @classmethod
     def of(cls, name: str, run: Run) -> Self:
         """The figures of a run, with what comes after it. Reads the store."""
         taken = with_outlook(run, figures(run))
         unmet = tuple(verdict.name for verdict in judge(run, taken) if not verdict.met)
-        return cls(name, run.start_ns, {of.name: of.measure(taken) for of in QUANTITIES}, unmet)
+        known = {of.name: of.measure(taken) for of in QUANTITIES}
+        return cls(name, run.start_ns, known, unmet, taken.outlook is not None and taken.outlook.is_projected)
 
 
 @dataclass(frozen=True, slots=True)
