@@ -16,6 +16,7 @@ from simfs.study.run.figures import Figures, Outlook
 from simfs.study.run.measure import figures
 
 PROGRAMS_MAX = 150_000  # a few seconds of work; a store that fills up needs twice as many where it is nearly full
+CARD_PROGRAMS_MAX = 15_000  # the same on a card, whose sectors go one by one
 OPERATIONS_MAX = 500_000  # the same, of those that program nothing
 PACE_MIN = 500  # programs or operations: fewer tell no pace
 
@@ -29,7 +30,7 @@ def with_outlook(run: Run, taken: Figures) -> Figures:
     if longer_ns > affordable_ns:  # less shows whether the files grow on, and hardly anything else
         longer_ns = affordable_ns // 2 if outlook.is_projected else 0
     if run.go_on is not None and longer_ns > run.duration_ns:
-        whole = run.go_on(_is_enough(longer_ns))
+        whole = run.go_on(_is_enough(longer_ns, _programs_max(taken)))
         further = _seen(whole, figures(whole))
         outlook = replace(further, carried_on_ns=whole.duration_ns - run.duration_ns)
     return replace(taken, outlook=outlook)
@@ -47,20 +48,24 @@ def _longer_ns(taken: Figures, outlook: Outlook) -> int:
 
 def _affordable_ns(run: Run, taken: Figures) -> int:
     """How long a run can be that takes a few seconds."""
-    of_each = ((PROGRAMS_MAX, taken.flash_work.programs), (OPERATIONS_MAX, taken.subject.operations))
+    of_each = ((_programs_max(taken), taken.flash_work.programs), (OPERATIONS_MAX, taken.subject.operations))
     affordable_ns = [run.duration_ns * most // done for most, done in of_each if done >= PACE_MIN]
     return min(affordable_ns, default=NEVER_NS)
 
 
-def _is_enough(longer_ns: int) -> Callable[[Going], bool]:
+def _programs_max(taken: Figures) -> int:
+    return PROGRAMS_MAX if taken.card is None else CARD_PROGRAMS_MAX
+
+
+def _is_enough(longer_ns: int, programs_max: int) -> Callable[[Going], bool]:
     def is_enough(going: Going) -> bool:
         programs = sum(tally.programs for tally in going.tasks.values())
         operations = sum(tally.operations.total() for tally in going.tasks.values())
-        if programs > 2 * PROGRAMS_MAX or operations > 2 * OPERATIONS_MAX or _full_ns(going.refusals) is not None:
+        if programs > 2 * programs_max or operations > 2 * OPERATIONS_MAX or _full_ns(going.refusals) is not None:
             return True
         gone_ns = going.now_ns - going.start_ns
         grows = going.room.growth(gone_ns) is not None
-        return not grows if gone_ns >= longer_ns else not grows and programs > PROGRAMS_MAX
+        return not grows if gone_ns >= longer_ns else not grows and programs > programs_max
 
     return is_enough
 
