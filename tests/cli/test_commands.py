@@ -225,7 +225,7 @@ def test_recording_on_the_device_of_a_scenario(recording: Path, scenario: Path) 
         (["--size", "1 MB"], "--size 1 MB: "),
         (["--size", "5000 B"], "--size 5000 B: it is not a multiple of the erase block of generic, 4096 bytes"),
         (["--size", "8 MiB"], "--size 8 MiB: generic has 4 MiB, and all of them are free; write at most that"),
-        (["--directory", "data"], "--directory data: "),
+        (["--directory", "data"], "no call in it concerns "),
         (["--device", "nowhere.toml"], "nowhere.toml: No such file"),
         (["--device", "x.toml", "--size", "1 MiB"], "--size: x.toml gives it already"),
     ],

@@ -128,7 +128,7 @@ def test_every_bad_value_is_one_fault_that_names_it(scenario: Path) -> None:
         'store.size=1MB: "1MB": the unit MB may be 1000² or 1024² bytes',
         "store.size=9 GiB: '9 GiB' is out of bounds",
         'store.packing=bit: "bit" is not one of the choices; known are',
-        "store.colour=red: there is no such key; known here are start, size",
+        "store.colour=red: there is no such key; known here are kind, start, size",
         "chop.part=a: there is no such key; did you mean chip? known here are title",
         "run.seed=-1: -1 is out of bounds; write at least 0",
         'run.seed=x: "x" is not a whole number',

@@ -103,6 +103,8 @@ def _region_faults(chip: Chip, store: StoreTable) -> Found:
         yield _beyond_the_chip(store, end, sheet.size_bytes)
         return
     count = region_blocks(chip, store)
+    if not count:
+        return
     try:
         check_fit(sheet.geometry(count), store.config())
     except ValueError as error:

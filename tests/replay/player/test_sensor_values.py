@@ -72,17 +72,25 @@ def test_how_long_the_texts_of_all_readings_are(table: dict[str, Any], width: in
     assert length_of(Value.model_validate(table), width) == length
 
 
+def bounded(table: dict[str, Any]) -> dict[str, Any]:
+    """With the bounds as keys of their own."""
+    least, most = table.pop("bounds", (None, None))
+    return table if least is None else {**table, "least": least, "most": most}
+
+
 WAVE = st.fixed_dictionaries({"amplitude": st.floats(-9, 9), "period": st.just("1 d")})
 BOUND = st.floats(-99, 99)
+BOUNDS = st.tuples(BOUND, BOUND).map(sorted)
 VALUE = st.fixed_dictionaries(
     {"mean": BOUND, "decimals": st.integers(0, 2), "noise": st.floats(0, 9)},
     optional={
         "waves": st.lists(WAVE, max_size=2),
-        "walk": st.fixed_dictionaries({"step": st.floats(1, 9), "least": BOUND, "most": BOUND}),
-        "least": BOUND,
-        "most": BOUND,
+        "walk": st.tuples(st.floats(1, 9), BOUNDS).map(
+            lambda one: {"step": one[0], "least": one[1][0], "most": one[1][1]}
+        ),
+        "bounds": BOUNDS,
     },
-)
+).map(bounded)
 
 
 @given(VALUE, st.integers(0, 5))

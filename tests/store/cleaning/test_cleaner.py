@@ -8,6 +8,7 @@ from random import Random
 import pytest
 
 from simfs import NorFlash, Store, StoreConfig
+from simfs.store.cleaning.mover import Mover
 from simfs.store.format.codec import Kind
 from simfs.store.format.config import CLEANERS
 from simfs.store.tables.blocks import State
@@ -235,13 +236,15 @@ def test_cleaning_ahead_is_wanted_while_few_blocks_are_free_and_some_block_is_a_
 @pytest.mark.parametrize("packing", ["byte", "page"])
 def test_moved_bytes_are_split_to_fill_a_block_to_its_end(packing: str) -> None:
     store = make_store(packing=packing, block_bytes=2048, buffer_bytes=None if packing == "page" else 200)
-    log, cleaner, layout = store._volume.state.log, store._volume.cleaner, store._volume.state.layout
+    state = store._volume.state
+    log, layout = state.log, state.layout
+    mover = Mover(state, lambda *_: 0, lambda: False)
     seen = set()
     for number in range(100):
         put(store, "log", bytes(number % 7 + 1), "a")
         room = log.room_left(0, False)
         split = packing == "byte" and layout.split_bytes_min <= room < layout.buffer_bytes
-        assert cleaner._mover._chunk_bytes(1000) == (room if split else layout.buffer_bytes)
-        assert cleaner._mover._chunk_bytes(1) == 1
+        assert mover._chunk_bytes(1000) == (room if split else layout.buffer_bytes)
+        assert mover._chunk_bytes(1) == 1
         seen.add(split)
     assert seen == ({True, False} if packing == "byte" else {False})
