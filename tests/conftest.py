@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import compileall
 import os
 import signal
 import sys
 
 import pytest
+
+from tests.support.places import ROOT
 
 # A shell ignores Ctrl-C in jobs that it runs in the background, and every program that the tests start and stop with
 # Ctrl-C would inherit that.
@@ -16,12 +19,15 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 
 def pytest_configure(config: pytest.Config) -> None:
     """Keep bytecode among pytest's caches where the environment wants none beside the sources: the tests start a few
-    hundred processes, and each would compile all of simfs anew."""
-    if sys.dont_write_bytecode and config.cache is not None:
+    hundred processes, and each would compile all of simfs anew. Those processes only read it, since some of them have
+    no room to write in, and would leave half a file."""
+    if sys.dont_write_bytecode and getattr(config, "cache", None) is not None:
+        assert config.cache is not None
         kept = str(config.cache.mkdir("bytecode"))
         sys.pycache_prefix, sys.dont_write_bytecode = kept, False
+        if not hasattr(config, "workerinput"):
+            compileall.compile_dir(ROOT / "simfs", quiet=1)
         os.environ["PYTHONPYCACHEPREFIX"] = kept
-        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -138,6 +138,10 @@ class Layout:
         many blocks without a seal."""
         return self.place(self.page_bytes, statement_bytes(self.heads, left, inner_bytes)).frames
 
+    def places(self, begin: int = 0) -> range:
+        """The pages from `begin` on at which a place may begin. No statement reaches what stands at a block's end."""
+        return range(begin, self.room_end() - self.first + 1, self.page_bytes)
+
     def programs_before(self, place: Place) -> int:
         """Programs of the page in which the first frame behind a statement begins."""
         if place.frames % self.page_bytes == 0:

@@ -80,8 +80,7 @@ class Scan:
         """Whether a recovery has begun to make an end of all statements in the block."""
         at, zeros = layout.end_at, bytes(KILLED_BYTES)
         return zeros in self.raw and any(
-            self.raw[page + at : page + at + KILLED_BYTES] == zeros
-            for page in range(0, layout.seal_at, layout.page_bytes)
+            self.raw[page + at : page + at + KILLED_BYTES] == zeros for page in layout.places()
         )
 
     def voids(self, stop: int = NOWHERE) -> list[Stretch]:

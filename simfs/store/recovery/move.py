@@ -32,7 +32,7 @@ def kill(flash: NorFlash, layout: Layout, block: int, begin: int = 0) -> None:
         program_mark(flash, layout, block * layout.block_bytes + layout.left_at)
     place = layout.place(0, 0)
     parts = {place.statement, layout.end_at}  # not the marks, which would speak for a statement
-    for page in reversed(range(begin, layout.seal_at, layout.page_bytes)):  # no statement stands behind
+    for page in reversed(layout.places(begin)):
         for at in sorted(parts):
             with suppress(FlashError):
                 flash.program(block * layout.block_bytes + page + at, bytes(KILLED_BYTES))

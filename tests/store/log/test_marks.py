@@ -10,6 +10,7 @@ from simfs.store.format.codec import END_BYTES, decode_end
 from simfs.store.format.layout import Layout, Place, layout_of
 from simfs.store.log import marks
 from simfs.store.log.marks import is_marked, is_sure, program_mark, program_sure
+from simfs.store.recovery.move import kill
 from tests.support.on_flash import put, statements_on
 
 CONFIG = StoreConfig(buffer_bytes=64, name_bytes=16)
@@ -194,6 +195,19 @@ def test_a_log_that_is_about_to_leave_its_block_is_not_settled(unit: int) -> Non
     segments = Store.format(flash, CONFIG)._volume.state.segments
     segments.mark_left()
     assert Store.mount(flash)._volume.state.segments.lead != 0
+
+
+@pytest.mark.parametrize("packing", ["byte", "page"])
+def test_an_end_of_all_statements_leaves_the_seal_alone(packing: str) -> None:
+    """It would look as if the block had been sealed, before which another one was erased."""
+    flash = NorFlash(8, 2048, 32)
+    layout = layout_of(flash.geometry, StoreConfig(buffer_bytes=16, name_bytes=12, packing=packing))
+    programs: list[range] = []
+    flash.listen(on_program=lambda address, data: programs.append(range(address, address + len(data))))
+    kill(flash, layout, 0)
+    assert len(programs) > 50
+    seal_page = layout.seal_at - layout.seal_at % 32 if packing == "page" else layout.seal_at
+    assert [one for one in programs if one.stop > seal_page] == [range(layout.left_at, layout.left_at + 1)]
 
 
 def test_sealing_says_what_left_can_not_say_surely() -> None:
