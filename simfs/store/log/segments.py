@@ -192,8 +192,13 @@ class Segments(Statements):
         finally:
             self.log.on_failure = replaces
         at = 0 if head.at == begin else align_up(head.at - head.start, self.layout.page_bytes)
-        if not self._state_at(which, block, at, cold=False):
+        if self._state_at(which, block, at, cold=False):
+            return
+        self.log.sequence += 1  # newer than the statement that failed, which may be readable
+        self.retire(block)
+        if at:  # what was moved is read there until the next mount, which finds it where it was
             raise self.blocks.exhausted()
+        self._open(which, self._clean_block(False), False)
 
     def _give_up_block(self, which: int) -> None:
         head = self.log.heads[which]

@@ -5,15 +5,17 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from simfs.flash import NorFlash
-from simfs.store.format.codec import NOWHERE
+from simfs.store.format.codec import HEADER_BYTES, NOWHERE
 from simfs.store.format.errors import CorruptStore
 from simfs.store.format.layout import Layout, align_up, layout_of
 from simfs.store.format.settings import check_geometry, config_of
 from simfs.store.format.statement import Life, Statement, any_statement, version_of
 from simfs.store.log.block_scan import Scan
-from simfs.store.log.marks import is_sure
+from simfs.store.log.marks import is_marked, is_sure
 from simfs.store.mounting.block_reader import Look
 from simfs.store.mounting.mended import any_mended, mended_newest
+
+LAST_UNUSED = 8  # of so few blocks that were never used, more may have been used since
 
 
 class Ruling(NamedTuple):
@@ -53,7 +55,7 @@ def find_ruling(flash: NorFlash, look: Look) -> Ruling:
                 numbers[block] = last.number
         lead = max(numbers, key=numbers.__getitem__, default=0)
         said = last_in(lead)
-        unread = set() if said is None else (used_blocks(said, len(lives)) & missing) - looked
+        unread = set() if said is None else (_maybe_used(flash, layout, said) & missing) - looked
         if not unread:
             return _ruling(said, lead, lives, scans, layout)
         assert said is not None
@@ -84,6 +86,17 @@ def _counts(layout: Layout, scan: Scan) -> bool:
     moved = [frame for frame in scan.frames if frame.address < begin]
     end = max((frame.address + layout.pitch(frame.length) for frame in moved), default=0)
     return [frame.order for frame in moved] == [*range(len(moved))] and align_up(end, layout.page_bytes) == begin
+
+
+def _maybe_used(flash: NorFlash, layout: Layout, said: Statement) -> set[int]:
+    """The blocks that were ever used by a statement's account, and the last ones that were not, where something stands
+    in them: a newer statement may have named them, in blocks that a recovery has erased since. Where a block begins
+    with moved frames, no other one was unused any more. One read of each such block, of a header."""
+    count = flash.geometry.block_count
+    used = used_blocks(said, count)
+    unused = set(range(count)) - used if count - len(used) <= LAST_UNUSED else set()
+    starts = {block: block * layout.block_bytes + layout.first for block in unused}
+    return used | {block for block, start in starts.items() if is_marked(flash.read(start, HEADER_BYTES))}
 
 
 def used_blocks(said: Statement, block_count: int) -> set[int]:

@@ -276,6 +276,20 @@ BUGS = [
         MARKS + "test_an_end_of_all_statements_leaves_the_seal_alone[byte]",
     ),
     Planted(
+        "a block that only erased blocks told of is overlooked",
+        "simfs.store.mounting.ruling",
+        "if count - len(used) <= LAST_UNUSED else set()",
+        "if False else set()",
+        "goals/test_long_lives.py::test_lives_that_once_could_not_go_on_do[200358-32]",
+    ),
+    Planted(
+        "a block that failed once frames were to be moved there still holds something",
+        "simfs.store.log.segments",
+        "        self.retire(block)\n        if at:",
+        "        raise self.blocks.exhausted()\n        if at:",
+        "goals/test_long_lives.py::test_lives_that_once_could_not_go_on_do[200240-52]",
+    ),
+    Planted(
         "what a bad block told of others is missed",
         "simfs.store.mounting.told",
         "    state.damages += [one for one in unread if",
