@@ -40,8 +40,8 @@ def test_settings_that_no_store_can_have_are_counted_and_drawn_anew() -> None:
 )
 def test_lives_that_once_could_not_go_on_do(seed: int, cuts: int) -> None:
     """With one dead block left, full of the names of removed files, behind a NEXT that two cuts left weak,
-    with nothing moved before a statement that a cut has left unsure, behind zeros that look like a seal, in a block that
-    failed once frames were to be moved there, in one that only erased blocks told of."""
+    with nothing moved before a statement that a cut has left unsure, behind zeros that look like a seal, in a block
+    that failed once frames were to be moved there, in one that only erased blocks told of."""
     found = lived(seed, cuts)
     assert found.violation is None
     assert found.life.counts["cuts"] >= cuts - 4

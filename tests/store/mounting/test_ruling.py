@@ -80,7 +80,7 @@ def exchanged(store: Store, name: bytes) -> int:
 
 def test_blocks_in_turn_may_begin_with_moved_frames() -> None:
     """Each says that more blocks are in use than those before it know."""
-    store = new_store()
+    store = new_store(20)
     for name in (b"a", b"b", b"c"):
         at = exchanged(store, name)
         assert ruling(store.flash.image())[0] == at // 1024
