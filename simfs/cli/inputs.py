@@ -180,6 +180,12 @@ def _absolute(directory: str) -> str:
     return directory if directory.startswith("/") else os.path.abspath(directory)
 
 
+def refuse_a_card(scenario: Scenario, file: str) -> None:
+    """Refuse a scenario whose files are on a card, where only flash has an answer."""
+    if scenario.store.kind == "card":
+        raise Refused(f'{file}: store.kind: this needs a store on flash; write kind = "flash" and a [chip]')
+
+
 def described_store(device: str | None, part: str | None, size: str | None) -> AnyStore:
     """A new store: as a scenario describes it, or at the beginning of a part, by default of the generic one."""
     return _store_like(device, part, size) if device else _store_on(part or PART_OF_RECORDINGS, size)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from simfs.cli.exits import UNMET, Refused, print_report
-from simfs.cli.inputs import check_source, warn
+from simfs.cli.inputs import check_source, refuse_a_card, warn
 from simfs.cli.options.limits import KEYS, check_limit_options, law_of, limit_options
 from simfs.cli.options.workers import cluster_option, whole
 from simfs.cli.progress import shown
@@ -74,6 +74,7 @@ def _report(path: str, until: str, limits: dict[str, Any], seed: int, quick: boo
 
     try:
         scenario = load_scenario(path)
+        refuse_a_card(scenario, path)
         warn(path, scenario, ends=False)
         drawn = _limits(scenario, limits, seed) if until == "limit" else None
         perhaps = "" if quick or obstacle(scenario) else ", or far less once its work repeats itself"

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from simfs.cli.exits import Refused, print_report
-from simfs.cli.inputs import check_source
+from simfs.cli.inputs import check_source, refuse_a_card
 from simfs.cli.options.workers import check_worker_options, shared_out, worker_options
 from simfs.cli.outputs import check_target
 from simfs.cli.progress import shown
@@ -58,7 +58,9 @@ def _map(file: str) -> FlashMap:
     from simfs.study.flash_map import flash_map
 
     try:
-        return flash_map(load_scenario(file, OnlyMounted), file)
+        scenario = load_scenario(file, OnlyMounted)
+        refuse_a_card(scenario, file)
+        return flash_map(scenario, file)
     except BadScenario as error:
         raise Refused(*error.faults) from None
     except OSError as error:  # the file went away

@@ -10,7 +10,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 
+from simfs.cli import commands
 from simfs.fat.card.card import Card
 from simfs.files.card_store import CardConfig, CardStore
 from simfs.files.contract import AnyStore
@@ -151,3 +153,11 @@ def test_a_name_with_and_without_a_slash_is_one_file() -> None:
         file.write(b"x")
     assert store.exists("/LOG/A")
     assert store.names() == ["/log/a"]
+
+
+@pytest.mark.parametrize("command", ["life", "map", "fleet --scale-cycles 1000 --shape 3"])
+def test_what_only_flash_has_is_refused_in_one_line(command: str) -> None:
+    result = CliRunner().invoke(commands, [*command.split(), str(SCENARIOS / "greenhouse_card.toml")])
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert "this needs a store on flash" in result.stderr
+    assert len(result.stderr.splitlines()) == 1
