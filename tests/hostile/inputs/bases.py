@@ -68,7 +68,7 @@ def bases() -> tuple[Base, ...]:
             found.append(Base(shape, _worked(SHAPES[shape], block_count, config, random, rounds, cut_at, operate)))
         random = Random(number)
         image = _worked(SHAPES[shape], block_count, config, random, 60, 75 + number, _operate)
-        image = _gone_on(SHAPES[shape], image, random, 20 + number)
+        image = _gone_on(SHAPES[shape], image, random, 30 + number)
         found.append(Base(shape, _gone_on(SHAPES[shape], image, random, None)))
     return tuple(found)
 
