@@ -8,6 +8,7 @@ Names are in it as the caller recognises them: yesterday's file is yesterday's f
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable
+from functools import cache
 
 from simfs.flash import NorFlash
 from simfs.store.format.codec import CLAIMS, FRAME_BYTES, HEADER_BYTES, Frame, encode_frame
@@ -22,18 +23,18 @@ NameOf = Callable[[bytes], Hashable]
 
 
 def outline(volume: Volume) -> Hashable:
-    """A part of the structure, quickly got: two structures that differ in it differ. RAM only, a look at every
-    block."""
+    """A part of the structure, quickly got: two structures that differ in it differ. RAM only, a look at every block.
+    Of the erase counts it has only how far they are behind the highest, all together."""
     state, blocks = volume.state, volume.state.blocks
-    least = min(blocks.erase_count)
     heads = tuple(None if head is None else (head.block, head.at, len(head.table.runs)) for head in state.log.heads)
-    return heads, tuple(count - least for count in blocks.erase_count), tuple(blocks.live), tuple(blocks.state)
+    behind = blocks.erase_count_max * len(blocks) - sum(blocks.erase_count)
+    return heads, behind, tuple(blocks.live), tuple(blocks.state)
 
 
 def structure(volume: Volume, name_of: NameOf) -> Hashable | None:
     """The whole structure; None where a store has blocks that failed or are in doubt, files that are open or that
     wait. Reads all of the flash, which is not counted."""
-    state, blocks = volume.state, volume.state.blocks
+    state, blocks, name_of = volume.state, volume.state.blocks, cache(name_of)
     if blocks.left_end or blocks.failing or blocks.lost_count or state.segments.untold or state.reserved:
         return None
     if any(node.handles or node.name is None for node in state.nodes.values()):
@@ -61,11 +62,12 @@ def _block(volume: Volume, block: int, name_of: NameOf) -> Hashable:
     listing = read_listing(state.flash, state.layout, block)
     found = read_scan(state, block)
     start = block * state.layout.block_bytes
-    ranks = {number: rank for rank, number in enumerate(sorted({frame.file for frame in found.frames}))}
+    numbers = sorted({frame.file for frame in found.frames})
+    files = {number: (rank, _file(volume, number, name_of)) for rank, number in enumerate(numbers)}
     frames = tuple(
         (
-            frame.kind, frame.length, ranks[frame.file], _file(volume, frame.file, name_of), frame.offset,
-            frame.order, frame.address, _names(state.flash.read, frame, start, name_of),
+            frame.kind, frame.length, files[frame.file], frame.offset, frame.order, frame.address,
+            _names(state.flash.read, frame, start, name_of),
         )
         for frame in found.frames
     )  # fmt: skip
@@ -122,6 +124,7 @@ def _orders(volume: Volume) -> Hashable:
     )
     return (
         tuple(blocks.closed), tuple(blocks.named), frozenset(blocks.freed), aged, blocks.erase_count_max - least,
+        tuple(count - least for count in blocks.erase_count),
         blocks.unused_count, state.segments.lead, state.segments.is_left, state.segments.ready,
         state.segments.next_mark, volume.cleaner.memory,
     )  # fmt: skip
