@@ -126,16 +126,15 @@ class Appends:
         return placed, [length] * count, partial(self._contents.many, self._series(starts_ns[:count], boot))
 
     def _varying(self, stretch: Stretch, starts_ns: Sequence[int], boot: int) -> Chosen | None:
-        """Runs whose contents have to be made before their lengths are known: somewhat more of them than fit, if they
-        are as long as the last ones were."""
+        """Runs whose contents have to be drawn before their lengths are known: a few more of them than fit, if they are
+        as long as the last ones were."""
         if not stretch.takes_any():
             return None
         likely = stretch.count_of(self._likely_bytes)
-        payloads = self._contents.many(self._series(starts_ns[: likely + likely // 8 + 1], boot))
-        lengths = list(map(len, payloads))
+        lengths, made = self._contents.drawn(self._series(starts_ns[: likely + likely // 32 + 1], boot))
         self._likely_bytes = sum(lengths) // len(lengths)
         placed = stretch.of(lengths)
         if placed is None:
             return None
         count = placed.frame_count
-        return placed, lengths[:count], lambda: payloads[:count]
+        return placed, lengths[:count], partial(made, count)

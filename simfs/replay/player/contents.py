@@ -12,7 +12,8 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import lru_cache
 from hashlib import blake2b
-from typing import NamedTuple
+from operator import add
+from typing import NamedTuple, cast
 
 from simfs.flash.rng import uniform
 from simfs.replay.device.clock import moment as moment_of
@@ -35,6 +36,14 @@ class Series(NamedTuple):
     repetition: int = 0  # which one of each run
 
 
+class Drawn(NamedTuple):
+    """The contents at each moment of a series, as far as they have to be known to be written: `made` gives the bytes of
+    the first so many whenever it is asked, the same each time."""
+
+    lengths: list[int]
+    made: Callable[[int], list[bytes]]
+
+
 class Contents(ABC):
     """The bytes that one operation writes. `now` tells the present moment, as a series of one."""
 
@@ -48,6 +57,11 @@ class Contents(ABC):
     @abstractmethod
     def many(self, series: Series) -> list[bytes]:
         """The bytes at each moment of a series."""
+
+    def drawn(self, series: Series) -> Drawn:
+        """The same for a caller who may never ask for the bytes."""
+        made = self.many(series)
+        return Drawn(list(map(len, made)), lambda count: made[:count])
 
     @abstractmethod
     def length_at(self, moment: Moment) -> int | None:
@@ -63,41 +77,71 @@ class Texts(Contents):
 
     def __init__(self, pattern: Pattern, values: Mapping[str, Sensor], repeat: int, now: Callable[[], Series]) -> None:
         super().__init__(now)
-        self._as_long = _without_readings(pattern, values)
+        self._readings_length = _readings_length(pattern, values)
+        self._besides = _without_readings(pattern, values)
         self._counts = not pattern.fields.isdisjoint(COUNT_FIELDS)
-        self._length: int | None = None  # while years have four digits
+        self._length: int | None = None  # of what is besides the readings, while years have four digits
         pieces = [piece.replace("%", "%%") if isinstance(piece, str) else _spot(piece) for piece in pattern.pieces]
         self._template = "".join(pieces).encode()
         self._columns = list(_columns(pattern, values, repeat))
+        self._are_readings = [field.name in values for field in pattern.places]
 
     def many(self, series: Series) -> list[bytes]:
+        return self._written([column(series) for column in self._columns], len(series.times_ns))
+
+    def _written(self, columns: list[Iterable[bytes | int]], count: int) -> list[bytes]:
         template = self._template
-        if not self._columns:
-            return [template % ()] * len(series.times_ns)
-        return [template % row for row in zip(*(column(series) for column in self._columns), strict=True)]
+        if not columns:
+            return [template % ()] * count
+        return [template % row for row in zip(*columns, strict=True)]
+
+    def drawn(self, series: Series) -> Drawn:
+        besides = self._length_besides(_moment_in(series, 0))
+        if besides != self._length_besides(_moment_in(series, len(series.times_ns) - 1)):
+            return super().drawn(series)
+        texts = {
+            at: cast("list[bytes]", list(column(series)))
+            for at, (column, is_reading) in enumerate(zip(self._columns, self._are_readings, strict=True))
+            if is_reading
+        }
+        lengths = [besides] * len(series.times_ns)
+        for of_one in texts.values():
+            lengths = list(map(add, lengths, map(len, of_one)))
+
+        def made(count: int) -> list[bytes]:
+            part = series._replace(times_ns=series.times_ns[:count])
+            columns = [texts[at][:count] if at in texts else column(part) for at, column in enumerate(self._columns)]
+            return self._written(columns, count)
+
+        return Drawn(lengths, made)
 
     def length_at(self, moment: Moment) -> int | None:
-        pattern = self._as_long
-        if pattern is None:
-            return None
+        return None if self._readings_length is None else self._length_besides(moment) + self._readings_length
+
+    def _length_besides(self, moment: Moment) -> int:
+        """How long all but the readings is. It never falls with the time."""
         if self._counts or moment.now_ns >= FIVE_DIGIT_YEARS_NS:
-            return len(filled(pattern, moment).encode())
+            return len(filled(self._besides, moment).encode())
         if self._length is None:
-            self._length = len(filled(pattern, moment).encode())
+            self._length = len(filled(self._besides, moment).encode())
         return self._length
 
 
-def _without_readings(pattern: Pattern, values: Mapping[str, Sensor]) -> Pattern | None:
-    """A pattern of clock and counters alone whose text is always as long; None where readings differ in length."""
-    pieces: list[str | Field] = []
-    for piece in pattern.pieces:
-        if isinstance(piece, Field) and piece.name in values:
-            length = length_of(values[piece.name].value, piece.width)
-            if length is None:
-                return None
-            piece = "0" * length
-        pieces.append(piece)
-    return Pattern(pattern.text, tuple(pieces))
+def _moment_in(series: Series, at: int) -> Moment:
+    return Moment(series.times_ns[at], (series.runs + at) // series.counter_every, series.boot)
+
+
+def _readings_length(pattern: Pattern, values: Mapping[str, Sensor]) -> int | None:
+    """How long the readings in the text are together; None where that differs."""
+    lengths = [length_of(values[field.name].value, field.width) for field in pattern.places if field.name in values]
+    known = [length for length in lengths if length is not None]
+    return sum(known) if len(known) == len(lengths) else None
+
+
+def _without_readings(pattern: Pattern, values: Mapping[str, Sensor]) -> Pattern:
+    """The pattern of clock and counters that is left."""
+    kept = [piece for piece in pattern.pieces if not (isinstance(piece, Field) and piece.name in values)]
+    return Pattern(pattern.text, tuple(kept))
 
 
 def _spot(field: Field) -> str:

@@ -4,10 +4,8 @@ they leave behind, in RAM, on the flash and in the counters, is what they would 
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Callable, Sequence
-from itertools import accumulate
-from operator import add
+from itertools import takewhile
 
 from simfs.store.format.codec import ENTRY_BYTES, FRAME_BYTES, LENGTH_MAX, ORDER_MAX, SIZE_MAX
 from simfs.store.format.layout import Placed
@@ -40,7 +38,7 @@ class Stretch:
 
     def pitch(self, length: int) -> int:
         """What an append of this length takes of `room_bytes`."""
-        return self._state.layout.pitch(length)
+        return self._state.layout.pitches[length]
 
     def count_of(self, length: int) -> int:
         """How many appends of this length have room in the block."""
@@ -58,13 +56,11 @@ class Stretch:
     def of(self, lengths: Sequence[int]) -> Placed | None:
         """As many appends of these lengths as fit, from the first on."""
         layout, longest = self._state.layout, self.record_bytes_max
-        count = next((at for at, length in enumerate(lengths) if not 0 < length <= longest), len(lengths))
-        starts = accumulate(map(layout.pitches.__getitem__, lengths[:count]), initial=FRAME_BYTES)
-        ends = list(map(add, starts, lengths[:count]))
-        count = min(bisect_right(ends, self.room_bytes), self.count_max)
-        if count < 1 or not self._has_capacity(sum(lengths[:count]), longest):
-            return None
-        return layout.placed(self._at, lengths[:count])
+        if not 0 < min(lengths) <= max(lengths) <= longest:
+            lengths = list(takewhile(lambda length: 0 < length <= longest, lengths))
+        placed = layout.placed(self._at, lengths[: max(self.count_max, 0)], self.room_bytes)
+        count = placed.frame_count
+        return placed if count and self._has_capacity(sum(lengths[:count]), longest) else None
 
     def takes_any(self) -> bool:
         """Whether the store's capacity takes all that the open block may, whatever the lengths."""
@@ -96,7 +92,8 @@ class LiveBytes:
     """The store's live bytes after each of some appends, counted from 0."""
 
     def __init__(self, before: int, span_bytes: int, lengths: Sequence[int], cost: Callable[[int], int]) -> None:
-        self._before, self._span_bytes, self._lengths, self._cost = before, span_bytes, lengths, cost
+        self._span_bytes, self._lengths, self._cost = span_bytes, lengths, cost
+        self._besides = before - cost(span_bytes)
 
     def __len__(self) -> int:
         return len(self._lengths)
@@ -104,8 +101,7 @@ class LiveBytes:
     def __getitem__(self, index: int) -> int:
         if not 0 <= index < len(self._lengths):
             raise IndexError(index)
-        total = sum(self._lengths[: index + 1])
-        return self._before + self._cost(self._span_bytes + total) - self._cost(self._span_bytes)
+        return self._besides + self._cost(self._span_bytes + sum(self._lengths[: index + 1]))
 
 
 def stretch_of(volume: Volume, node: FileNode | None, names_cut: int) -> Stretch | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Sequence
 from functools import lru_cache
@@ -192,11 +192,16 @@ class Layout:
         """Programs of a frame, wherever it starts: one a page."""
         return (self.padded(FRAME_BYTES + payload_bytes) + 2 * self.page_bytes - 2) // self.page_bytes
 
-    def placed(self, at: int, lengths: Sequence[int]) -> Placed:
-        """Frames with payloads of these lengths, which a write buffer holds; the first one starts at address `at`."""
+    def placed(self, at: int, lengths: Sequence[int], room_bytes: int) -> Placed:
+        """Frames with payloads of these lengths, which a write buffer holds, as many as fit from the first on, and
+        maybe none; that one starts at address `at`."""
         starts = list(accumulate(map(self.pitches.__getitem__, lengths), initial=at % self.page_bytes))
-        end, sizes = starts.pop(), list(map(self._sizes.__getitem__, lengths))
-        return _placed(starts, end, sizes, self.page_bytes)
+        end = starts[0] + room_bytes
+        count = bisect_right(starts, end) - 1
+        if count < len(lengths) and starts[count] + FRAME_BYTES + lengths[count] <= end:
+            count += 1  # where the next one could not start within the room
+        sizes = list(map(self._sizes.__getitem__, lengths[:count]))
+        return _placed(starts[:count], starts[count], sizes, self.page_bytes)
 
     def placed_alike(self, at: int, length: int, count: int) -> Placed:
         """The same for payloads of one length."""
@@ -225,7 +230,7 @@ def _placed(starts: Sequence[int], end: int, sizes: Sequence[int], page_bytes: i
     alike[0] = len(starts) - len(crossed)
     programs = tuple((1 + more, count) for more, count in sorted(alike.items()) if count)
     total = len(starts) + sum(crossed.values())
-    return Placed(len(starts), end - starts[0], sum(sizes), total, crossed, programs)
+    return Placed(len(starts), end - starts[0] if starts else 0, sum(sizes), total, crossed, programs)
 
 
 @lru_cache(maxsize=4096)
