@@ -42,16 +42,22 @@ class LateBytes(dict[int, _OfBlock]):
 
     def settle(self, cells: memoryview, address: int, end: int) -> None:
         """Make every piece that has a byte from `address` to `end`."""
-        size = self._block_bytes
-        first, last = address // size, (end - 1) // size
-        for block in (first,) if first == last else [block for block in self if first <= block <= last]:
+        block = address // self._block_bytes
+        if end <= (block + 1) * self._block_bytes:
             late = self.get(block)
-            if late is None or end <= late.first or late.end <= address:
-                continue
-            for entry in late.copy():
-                start, stop, make = entry
-                if start < end and address < stop:
-                    cells[start:stop] = make()
-                    late.remove(entry)
-            if not late:
-                del self[block]
+            if late is not None and address < late.end and late.first < end:
+                self._settle_in(block, cells, address, end)
+        else:
+            last = (end - 1) // self._block_bytes
+            for each in [each for each in self if block <= each <= last]:
+                self._settle_in(each, cells, address, end)
+
+    def _settle_in(self, block: int, cells: memoryview, address: int, end: int) -> None:
+        late = self[block]
+        for entry in late.copy():
+            start, stop, make = entry
+            if start < end and address < stop:
+                cells[start:stop] = make()
+                late.remove(entry)
+        if not late:
+            del self[block]

@@ -59,7 +59,8 @@ class Device:
         self.tasks: dict[str, TaskTally] = {}
         self.writes, self.held = StallLog(), HeldReads()
         self.boots: list[Boot] = []
-        self.names_used: set[str] = set()  # of operations that write, the first NAMES_KEPT
+        self.names_used: set[str] = set()  # of operations that write, the first ones
+        self.names_kept_max = NAMES_KEPT
         self._refusals = RefusalLog()
         self._first, self._first_meters = self._mark(), copy(self._meters)
         self._erase_counts_first = [] if (log := log_of(self.store)) is None else log.flash.erase_counts
@@ -117,7 +118,7 @@ class Device:
 
     def stretch(self, name: str) -> Stretch | None:
         """Where many appends to this file can be done at once, with nothing noted about them but `note_alike`."""
-        if name not in self.names_used and len(self.names_used) < NAMES_KEPT:
+        if name not in self.names_used and len(self.names_used) < self.names_kept_max:
             return None
         log = log_of(self.store)
         return None if log is None or any(of.needs_each for of in self._observers) else log.stretch(name)
@@ -144,7 +145,7 @@ class Device:
 
     def note_alike(self, task: str, operation: str, done: Alike) -> None:
         """Note writes of a task that were done together, as `perform` does each. They are usual."""
-        program_ns, placed, last = self.program_typ_ns, done.placed, len(done.starts_ns) - 1
+        program_ns, placed, last, start_ns = self.program_typ_ns, done.placed, len(done.starts_ns) - 1, self.start_ns
         tally = self.tasks.get(task) or self._new_tally(task)
         tally.operations[operation] += last + 1
         tally.host_bytes += done.host_bytes
@@ -155,14 +156,14 @@ class Device:
         self.writes.count_usual(program_ns, placed)
 
         def ended_ns(index: int) -> int:
-            return done.starts_ns[index] + placed.programs_of(index) * program_ns
+            return done.starts_ns[index] + placed.programs_of(index) * program_ns - start_ns
 
-        self.room.note_growth(lambda index: ended_ns(index) - self.start_ns, done.live_bytes)
+        self.room.note_growth(ended_ns, done.live_bytes)
         live_bytes = done.live_bytes[last]
         if live_bytes > self._live_bytes_max:
             self._live_bytes_max = live_bytes
-            self._live_bytes_max_at_ns = ended_ns(bisect_left(done.live_bytes, live_bytes)) - self.start_ns
-        self.now_ns = ended_ns(last)
+            self._live_bytes_max_at_ns = ended_ns(bisect_left(done.live_bytes, live_bytes))
+        self.now_ns = start_ns + ended_ns(last)
 
     def note_gathered(self, task: str, lost: int = 0, waiting: int = 0) -> None:
         """Records in the firmware's own RAM that a boot loses, or that wait there when the run ends."""
@@ -270,7 +271,7 @@ class Device:
         tally.erases += erases
         tally.busy_ns += busy_ns
         if writes:
-            if name not in self.names_used and len(self.names_used) < NAMES_KEPT:
+            if name not in self.names_used and len(self.names_used) < self.names_kept_max:
                 self.names_used.add(name)
             cleanings = meters.cleanings - cleanings
             if self.writes.stands_out(busy_ns, busy_max_ns, cleanings):

@@ -43,10 +43,14 @@ class RoomHistory:
     def note_growth(self, ended_ns: Callable[[int], int], live_bytes: LiveBytes) -> None:
         """Note as many appends, each by its number. What is in use only grows, so the last of a stretch is enough."""
         index, count = 0, len(live_bytes)
+        last_ns = ended_ns(count - 1)
         while index < count:
             at_ns = ended_ns(index)
             self.note(at_ns, live_bytes[index])
             next_ns = at_ns - at_ns % self.stretch_ns + self.stretch_ns
+            if last_ns < next_ns:
+                self.note(last_ns, live_bytes[count - 1])
+                return
             index = bisect_left(range(count), next_ns, lo=index + 1, key=ended_ns)
             self.note(ended_ns(index - 1), live_bytes[index - 1])
 

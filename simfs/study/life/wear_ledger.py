@@ -10,7 +10,7 @@ from typing import NamedTuple, NoReturn
 from simfs.files.contract import AnyStore
 from simfs.files.store import the_log
 from simfs.replay.device.clock import NS_PER_DAY
-from simfs.replay.device.device import NAMES_KEPT, Device
+from simfs.replay.device.device import Device
 from simfs.replay.device.notes import Boot
 from simfs.replay.device.observer import Observer
 
@@ -98,13 +98,6 @@ class Wear:
                 self.worn = block
 
 
-class _NoNames(set[str]):
-    """A set of names that is full: a life has too many to keep."""
-
-    def __len__(self) -> int:
-        return NAMES_KEPT
-
-
 class _NoBoots(list[Boot]):
     """Takes notes on boots, and drops them: nobody reads them."""
 
@@ -131,7 +124,7 @@ class LifeObserver(Observer):
 
     def follow(self, device: Device) -> None:
         """Note what the device does from now on; what is not read is not kept."""
-        device.names_used, device.boots = _NoNames(), _NoBoots()
+        device.names_kept_max, device.boots = 0, _NoBoots()
         self._start_ns = device.start_ns
         device.observe(self)
 
