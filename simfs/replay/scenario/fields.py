@@ -28,7 +28,7 @@ DURATION_MAX_NS = 1000 * NS_PER_YEAR
 class Table(BaseModel):
     """A table of a scenario: no keys but its own, no conversion from one type to another."""
 
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, defer_build=True)
 
     @classmethod
     def left_out(cls, key: str) -> object:
