@@ -59,8 +59,7 @@ class Device:
         self.tasks: dict[str, TaskTally] = {}
         self.writes, self.held = StallLog(), HeldReads()
         self.boots: list[Boot] = []
-        self.names_used: set[str] = set()  # of operations that write, the first ones
-        self.names_kept_max = NAMES_KEPT
+        self.names_used, self.names_kept_max = set[str](), NAMES_KEPT  # of operations that write, the first ones
         self._refusals = RefusalLog()
         self._first, self._first_meters = self._mark(), copy(self._meters)
         self._erase_counts_first = [] if (log := log_of(self.store)) is None else log.flash.erase_counts
