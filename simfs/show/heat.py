@@ -12,7 +12,8 @@ ROW_SIGNS = 64
 ROWS_MAX = 8
 CELL, ACROSS, CELLS_MAX = 18, 32, 512
 COLOURS = ("#ffffff", "#dbe7f2", "#a9c6df", "#6a9cc4", "#2f6a9e", "#0b3c66")
-DARK_FROM = 3  # here a white digit is read more easily
+DARK_FROM = 4  # here a white digit is read more easily
+INK = "#222"  # whatever colour a notebook's own text has
 STEPS = len(COLOURS) - 1
 
 
@@ -70,7 +71,7 @@ def _cell(number: int, count: int, most: int, group: int) -> str:
     told = f"block {number * group}: {units.counted(count, 'erase')}"
     return (
         f'<g><title>{escape(told)}</title><rect x="{x}" y="{y}" width="{side}" height="{side}" stroke="#ddd" '
-        f'fill="{COLOURS[step]}"/><text x="{x + side / 2:g}" y="{y + 12}" fill="{_ink(step)}">{step}</text></g>'
+        f'fill="{COLOURS[step]}"/><text x="{x + side / 2:g}" y="{y + 12}" fill="{ink_on(step)}">{step}</text></g>'
     )
 
 
@@ -82,10 +83,17 @@ def _legend(most: int) -> str:
         if upto == last:
             continue
         erases = f"{upto:,}" if upto == last + 1 else f"{last + 1:,} to {upto:,}"
-        shown.append(f'<span style="background:{colour};color:{_ink(step)};padding:0 4px">{step}</span> {erases}')
+        shown.append(f"{chip(str(step), colour, ink_on(step))} {erases}")
         last = upto
     return ", ".join(shown) + " erases"
 
 
-def _ink(step: int) -> str:
-    return "#fff" if step >= DARK_FROM else "#222"
+def ink_on(step: int) -> str:
+    """The colour of a digit in a cell."""
+    return "#fff" if step >= DARK_FROM else INK
+
+
+def chip(text: str, colour: str, ink: str = INK) -> str:
+    """A piece of a legend: text on its colour, with an edge, since the page may be of any colour."""
+    style = f"background:{colour};color:{ink};border:1px solid #999;padding:0 4px"
+    return f'<span style="{style}">{escape(text)}</span>'

@@ -13,7 +13,7 @@ from simfs.files.store import Store, log_of
 from simfs.flash import NorFlash
 from simfs.replay.device.device import Run
 from simfs.show import WHOSE, units
-from simfs.show.heat import wear_map
+from simfs.show.heat import INK, chip, wear_map
 from simfs.show.rows.sections import sections
 from simfs.show.text import judged
 from simfs.show.verdict import verdict_of
@@ -36,12 +36,12 @@ LOOKS = {  # by state: the sign in the cell, its colour; the later ones show whe
     "damaged": ("d", "#e98b6d"),
     "bad": ("x", "#b8a9a9"),
 }
-LIVE_COLOUR = "#5b7fae"
+LIVE_COLOUR, LIVE_SHARE = "#5b7fae", 0.45  # how much of it there is over a cell's own colour
 UNMET = "! NOT MET"
 UNMET_COLOUR, REMARK_COLOUR = "#f5c9a8", "#fbeccb"  # told apart by their lightness too
 _LEGEND = (
-    f'<div style="font-size:90%"><span style="background:{REMARK_COLOUR};padding:0 4px">! a remark</span> '
-    f'<span style="background:{UNMET_COLOUR};padding:0 4px">{UNMET}: an expectation</span></div>'
+    f'<div style="font-size:90%;margin-top:4px">{chip("! a remark", REMARK_COLOUR)} '
+    f"{chip(f'{UNMET}: an expectation', UNMET_COLOUR)}</div>"
 )
 _TABLE = "border-collapse:collapse;font-size:90%"
 _CELL = "text-align:left;padding:1px 12px 1px 0;vertical-align:top"
@@ -146,7 +146,7 @@ def _judged(verdict: Verdict) -> str:
 
 def _table(caption: str, lines: list[tuple[str, str]]) -> str:
     shown = "".join(
-        f'<tr{_row_style(figure, value)}><th style="{_CELL};font-weight:normal">{_text(figure)}</th>'
+        f'<tr{_row_style(figure, value)}><th style="{_CELL};white-space:nowrap;font-weight:normal">{_text(figure)}</th>'
         f'<td style="{_CELL}">{_text(value)}</td></tr>'
         for figure, value in lines
     )
@@ -156,8 +156,8 @@ def _table(caption: str, lines: list[tuple[str, str]]) -> str:
 def _row_style(figure: str, value: str) -> str:
     """A colour for what needs attention, which its text says too."""
     if value.startswith(UNMET):
-        return f' style="background:{UNMET_COLOUR}"'
-    return f' style="background:{REMARK_COLOUR}"' if figure.lstrip().startswith("!") else ""
+        return f' style="background:{UNMET_COLOUR};color:{INK}"'
+    return f' style="background:{REMARK_COLOUR};color:{INK}"' if figure.lstrip().startswith("!") else ""
 
 
 def _text(text: str) -> str:
@@ -175,7 +175,9 @@ def block_map(blocks: list[BlockView], block_bytes: int) -> str:
     ]
     down = -(-len(cells) // ACROSS)
     counts = Counter(block.state for block in blocks)
-    legend = ", ".join(f"{sign} {state} {counts[state]:,}" for state, (sign, _) in LOOKS.items() if counts[state])
+    legend = ", ".join(
+        f"{chip(sign, colour)} {state} {counts[state]:,}" for state, (sign, colour) in LOOKS.items() if counts[state]
+    )
     each = "a cell for each block" if group == 1 else f"a cell for {group} blocks"
     width, height = min(len(cells), ACROSS) * CELL, down * CELL
     return (
@@ -183,7 +185,8 @@ def block_map(blocks: list[BlockView], block_bytes: int) -> str:
         f'width="{width}" height="{height}" viewBox="0 0 {width} {height}" '
         f'font-family="monospace" font-size="11" text-anchor="middle">'
         f"<title>Erase blocks by address</title>{''.join(cells)}</svg>"
-        f'<div style="font-size:90%">Erase blocks by address, {each}: {escape(legend)}; the bar is the live share</div>'
+        f'<div style="font-size:90%">Erase blocks by address, {each}: {legend}; '
+        "the darker lower part is the live share</div>"
     )
 
 
@@ -201,6 +204,7 @@ def _cell(number: int, blocks: list[BlockView], block_bytes: int) -> str:
     )
     return (
         f'<g><title>{escape(told)}</title><rect x="{x}" y="{y}" width="{side}" height="{side}" fill="{colour}"/>'
-        f'<rect x="{x}" y="{y + side - bar}" width="{side}" height="{bar}" fill="{LIVE_COLOUR}" fill-opacity="0.45"/>'
-        f'<text x="{x + side / 2:g}" y="{y + 12}" fill="#222">{sign}</text></g>'
+        f'<rect x="{x}" y="{y + side - bar}" width="{side}" height="{bar}" fill="{LIVE_COLOUR}" '
+        f'fill-opacity="{LIVE_SHARE}"/>'
+        f'<text x="{x + side / 2:g}" y="{y + 12}" fill="{INK}">{sign}</text></g>'
     )

@@ -13,8 +13,8 @@ from simfs.replay.device.clock import NS_PER_YEAR
 from simfs.replay.device.device import Run
 from simfs.replay.device.notes import Refusal
 from simfs.replay.play import replay
-from simfs.show.heat import COLOURS, wear_map
-from simfs.show.notebook import CELL, REMARK_COLOUR, UNMET_COLOUR, block_map
+from simfs.show.heat import COLOURS, INK, ink_on, wear_map
+from simfs.show.notebook import CELL, LIVE_COLOUR, LIVE_SHARE, LOOKS, REMARK_COLOUR, UNMET_COLOUR, block_map
 from simfs.store.usage import BlockView
 from tests.support.hand_built import hand_built_run
 from tests.support.places import SCENARIOS
@@ -134,11 +134,11 @@ def test_a_run_shows_its_verdict_and_what_is_not_met_by_colour_and_word() -> Non
     rows = {row[0].text: (row[1].text or "", row.get("style") or "") for row in root.iter("tr")}
     assert "3 of 1,000 operations were refused" in rows["verdict"][0]
     assert rows["expected life_min"] == (
-        "! NOT MET: 1,369 years; wanted at least 2,000 years", f"background:{UNMET_COLOUR}"
+        "! NOT MET: 1,369 years; wanted at least 2,000 years", f"background:{UNMET_COLOUR};color:{INK}"
     )  # fmt: skip
     assert rows["expected refused_max"][0] == "! NOT MET: 3; wanted at most 0, by default"
     assert rows["expected sound"] == ("met: as expected; wanted yes", "")
-    assert rows["! refused"][1] == f"background:{REMARK_COLOUR}"
+    assert rows["! refused"][1] == f"background:{REMARK_COLOUR};color:{INK}"
     legend = {span.text: span.get("style") or "" for span in root.iter("span")}
     assert UNMET_COLOUR in legend["! NOT MET: an expectation"]
     assert REMARK_COLOUR in legend["! a remark"]
@@ -159,6 +159,37 @@ def test_the_steps_of_wear_differ_in_lightness() -> None:
 
     steps = [lightness(colour) for colour in COLOURS]
     assert all(light - dark > 20 for light, dark in pairwise(steps))
+
+
+def rgb(colour: str) -> list[float]:
+    digits = colour[1:] if len(colour) == 7 else "".join(digit * 2 for digit in colour[1:])
+    return [int(digits[at : at + 2], 16) / 255 for at in (0, 2, 4)]
+
+
+def luminance(parts: list[float]) -> float:
+    """Relative luminance as the Web Content Accessibility Guidelines 2.1 define it."""
+    red, green, blue = (part / 12.92 if part <= 0.03928 else ((part + 0.055) / 1.055) ** 2.4 for part in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def contrast(ink: str, ground: list[float]) -> float:
+    light, dark = sorted((luminance(rgb(ink)), luminance(ground)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_all_text_on_a_colour_of_ours_has_its_own_ink_and_is_easily_read() -> None:
+    """On a light page as on a dark one: a contrast of 4.5 or more, which these guidelines ask for."""
+    grounds = [(ink_on(step), rgb(colour)) for step, colour in enumerate(COLOURS)]
+    grounds += [(INK, rgb(colour)) for colour in (REMARK_COLOUR, UNMET_COLOUR)]
+    for _, colour in LOOKS.values():
+        over = zip(rgb(LIVE_COLOUR), rgb(colour), strict=True)
+        live = [LIVE_SHARE * bar + (1 - LIVE_SHARE) * own for bar, own in over]
+        grounds += [(INK, rgb(colour)), (INK, live)]
+    assert min(contrast(ink, ground) for ink, ground in grounds) >= 4.5
+    root = parsed(f"<div>{block_map([BlockView(0, 'open', 1, 9)], 4096)}{wear_map([0, 3])}</div>")
+    styles = [span.get("style") or "" for span in root.iter("span")]
+    assert styles
+    assert all("background:" in style and "color:" in style.split("background:")[1] for style in styles)
 
 
 def test_many_blocks_share_a_cell_of_wear_and_none_worn_is_no_error() -> None:
