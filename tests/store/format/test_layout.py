@@ -132,14 +132,23 @@ def test_what_frames_take(packing: str, unit_bytes: int) -> None:
         whole = -(-(FRAME_BYTES + payload) // step) * step
         assert layout.pitch(payload) == layout.frame_cost(payload) == whole
     lengths = [0, 3, 100, layout.buffer_bytes - 1, layout.buffer_bytes]
-    placed = layout.placed(5 * PAGE, lengths)
+    placed = layout.placed(5 * PAGE, lengths, sum(map(layout.pitch, lengths)))
     assert placed.room_bytes == sum(map(layout.pitch, lengths))
     at, programs = 0, 0
     for payload in lengths:
         programs += (at + layout.padded(FRAME_BYTES + payload) - 1) // PAGE - at // PAGE + 1
         at += layout.pitch(payload)
     assert placed.programs == programs
-    assert layout.placed_alike(5 * PAGE, 100, 7) == layout.placed(5 * PAGE, [100] * 7)
+    assert layout.placed_alike(5 * PAGE, 100, 7) == layout.placed(5 * PAGE, [100] * 7, 7 * layout.pitch(100))
+
+
+@pytest.mark.parametrize("packing", PACKINGS)
+def test_only_frames_that_fit_the_room_are_placed(packing: str) -> None:
+    layout, _, _ = made(packing, 1)
+    pitch = layout.pitch(100)
+    for room_bytes in range(4 * pitch):
+        fitting = [count for count in range(4) if (count - 1) * pitch + FRAME_BYTES + 100 <= room_bytes or not count]
+        assert layout.placed(0, [100] * 3, room_bytes).frame_count == max(fitting)
 
 
 @pytest.mark.parametrize("heads", [1, 2])
