@@ -122,18 +122,22 @@ def _replay_recording(
         raise Refused(f"--takes: it is for what strace wrote, and {file} has the device's own times; leave it out")
     rounds = _rounds(**carrying)
     store = described_store(device, part, size)
-    expect = load_scenario(device).expect.table() if device else None
+    like = load_scenario(device) if device else None
+    expect = like.expect.table() if like else None
     try:
         if from_console:
-            return replay_console_log(
+            run = replay_console_log(
                 file, store, strict=strict, progress=progress, observers=observers, rounds=rounds, expect=expect
             )
-        return replay_recording(
-            file, store, directory=directory and _absolute(directory), strict=strict, progress=progress,
-            observers=observers, rounds=rounds, expect=expect, takes_ns=takes_ns,
-        )  # fmt: skip
+        else:
+            run = replay_recording(
+                file, store, directory=directory and _absolute(directory), strict=strict, progress=progress,
+                observers=observers, rounds=rounds, expect=expect, takes_ns=takes_ns,
+            )  # fmt: skip
     except BadRecording as error:
         raise Refused(error) from None
+    run.battery = like.battery.battery() if like and like.battery else None
+    return run
 
 
 def _no_recording(file: str) -> str:

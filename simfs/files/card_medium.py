@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from simfs.fat.card.card import Card
-from simfs.fat.card.sheet import SECTOR_BYTES
+from simfs.fat.card.sheet import SECTOR_BYTES, SOURCES, CardSheet
 from simfs.files.contract import Mark, SpentNow
 
 NS_PER_S = 1_000_000_000
+CURRENTS = {"read": "read_ua", "write": "write_ua", "rest": "standby_ua"}
+USUAL = CardSheet()
 
 
 class CardMedium:
@@ -69,3 +73,13 @@ class CardMedium:
         reads, writes = self.card.reads - mark[0], self.card.writes - mark[1]
         spent = reads * self._read_ns * sheet.read_ua + writes * self._write_ns * sheet.write_ua
         return spent * sheet.supply_mv // NS_PER_S
+
+    def current_sources(self) -> Mapping[str, str]:
+        """See `Medium`. A current of 0 is one that nobody knows."""
+        return {word: self._source(field) for word, field in CURRENTS.items()}
+
+    def _source(self, field: str) -> str:
+        value = getattr(self.card.sheet, field)
+        if not value:
+            return ""
+        return SOURCES[field] if value == getattr(USUAL, field) else "the scenario"

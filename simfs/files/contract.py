@@ -88,6 +88,10 @@ class Medium(Protocol):
     def energy_nj(self, mark: Mark) -> int:
         """Energy since then, in nJ; standby is not in it."""
 
+    def current_sources(self) -> Mapping[str, str]:
+        """Where each current comes from that its energy is worked out with, by what is done at it; "": it is not
+        known, and so that energy is not counted."""
+
 
 class NameRules(Protocol):
     """How a store treats names. `limit_bytes` counts the terminator. `overlong` is "reject" or "cut". With `fold_case`,

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from simfs.files.contract import Mark, SpentNow
 from simfs.flash import Counts, NorFlash
+
+CURRENTS = {"program": "program_ua", "erase": "erase_ua", "read": "read_ua", "rest": "standby_ua"}
 
 
 class FlashMedium:
@@ -77,3 +81,9 @@ class FlashMedium:
 
     def energy_nj(self, mark: Mark) -> int:
         return (self.flash.counts - Counts(*mark)).energy_nj(self.flash.datasheet)
+
+    def current_sources(self) -> Mapping[str, str]:
+        """See `Medium`. A current of 0 is one that nobody knows."""
+        sheet = self.flash.datasheet
+        sources = sheet.sources()
+        return {word: sources[field] if getattr(sheet, field) else "" for word, field in CURRENTS.items()}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -69,6 +70,9 @@ class MemoryMedium:
 
     def energy_nj(self, mark: Mark) -> int:
         return 0
+
+    def current_sources(self) -> Mapping[str, str]:
+        return {}
 
 
 @dataclass(slots=True)

@@ -90,6 +90,7 @@ def _finished(device: Device, scenario: Scenario, source: str, asked_ns: int) ->
     )
     run.asked_ns, run.region_start_bytes = asked_ns, scenario.store.start
     run.rewritten = rewritten_regions(scenario)
+    run.battery = scenario.battery.battery() if scenario.battery else None
     run.go_on, run.telling_ns = partial(_go_on, scenario, source), telling_ns(scenario)
     return run
 

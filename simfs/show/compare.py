@@ -25,6 +25,8 @@ SHOWN: dict[str, tuple[str, Callable[[Any], str]]] = {
     "longest_write_at_max_ns": ("bound, worst part", units.time),
     "boot_ns": ("slowest boot", units.time),
     "energy_a_day_nj": ("energy a day", units.energy),
+    "battery_life_ns": ("battery lasts", units.years),
+    "battery_medium_percent": ("share of flash or card in it", units.percent),
     "ram_bytes": ("RAM for the store", units.size),
     "refused_operations": ("operations refused", units.number),
     "lost_records": ("gathered records lost", units.number),

@@ -21,8 +21,9 @@ def as_json(figures: Figures, verdicts: tuple[Verdict, ...]) -> str:
         **_plain(figures),
         "expectations": _plain(verdicts),
     }
-    if figures.card is None:
-        del whole["card"]
+    for table in ("card", "battery"):
+        if whole[table] is None:
+            del whole[table]
     return json.dumps(whole, indent=2)
 
 

@@ -17,12 +17,14 @@ from simfs.replay.scenario.fields import Form, Table
 from simfs.replay.scenario.media.card import CardTable
 from simfs.replay.scenario.media.chip import Chip
 from simfs.replay.scenario.regions.tables import Region, Releases
+from simfs.replay.scenario.supply.battery import BatteryTable
 
 SECTIONS: tuple[tuple[str, type[Table]], ...] = (
     ("The top of the file", tables.Scenario),
     ("[chip]", Chip),
     ("[card]", CardTable),
     ("[store]", tables.StoreTable),
+    ("[battery]", BatteryTable),
     ("[[region]]", Region),
     ("[releases]", Releases),
     ("[run]", tables.RunTable),
@@ -40,6 +42,11 @@ FORMS = (
     (
         "size",
         f'text with units, {quantities.SIZE_UNITS}: `"40 B"`, `"3 MiB"`; or in hexadecimal, `"{quantities.ADDRESS}"`',
+    ),
+    (
+        "charge, current, voltage",
+        f"text with units, {quantities.CHARGE_UNITS}; {quantities.CURRENT_UNITS}; {quantities.VOLTAGE_UNITS}: "
+        '`"2400 mAh"`, `"3.5 uA"`, `"3.6 V"`',
     ),
     ("date and time", "`2031-04-05` or `2031-04-05 03:00:00`, with or without quotes"),
     ("time of day", '`"03:00"` or `"03:00:00"`'),

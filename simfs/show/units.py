@@ -87,6 +87,12 @@ def charge(energy_nj: int, supply_mv: int) -> str:
     return f"{number(uah)} uAh" if uah < 1000 else f"{number(uah / 1000)} mAh"
 
 
+def current(energy_nj: int, supply_mv: int, in_ns: int) -> str:
+    """The average current that takes the energy in so long, at the supply. nJ / (mV ns) = 1000 A."""
+    ua = energy_nj * 10**9 / supply_mv / in_ns
+    return f"{number(ua)} uA" if ua < 1000 else f"{number(ua / 1000)} mA"
+
+
 def ratio(value: float | None) -> str:
     """Two digits after the point; a dash where there is nothing to compare with."""
     return "-" if value is None else f"{value:,.2f}"

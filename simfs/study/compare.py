@@ -56,11 +56,21 @@ QUANTITIES = (
     Quantity("longest_write_at_max_ns", lambda of: of.stalls.longest_at_max_ns if of.stalls else None),
     Quantity("boot_ns", lambda of: of.boots.slowest.time_ns if of.boots else None),
     Quantity("energy_a_day_nj", lambda of: of.energy.active_per_day_nj if of.energy else None),
+    Quantity(
+        "battery_life_ns", lambda of: of.battery.life_ns if of.battery else None,
+        more_is_better=True,
+    ),
+    Quantity("battery_medium_percent", lambda of: _battery_percent(of)),
     Quantity("ram_bytes", lambda of: of.ram_total_bytes or None),
     Quantity("refused_operations", lambda of: of.trouble.refused_operations),
     Quantity("lost_records", lambda of: of.trouble.lost_records),
     Quantity("names_that_break", lambda of: sum(fault.breaks for fault in of.trouble.name_faults)),
 )  # fmt: skip
+
+
+def _battery_percent(of: Figures) -> float | None:
+    share = of.battery.medium_share if of.battery else None
+    return None if share is None else 100 * share
 
 
 def _erases_a_day(of: Figures) -> float | None:

@@ -18,7 +18,7 @@ from tests.hostile.inputs.toml_text import toml_text
 
 
 def test_hostile_scenarios_are_refused_or_played() -> None:
-    tally = run_scenarios(60, seed=1)
+    tally = run_scenarios(60, seed=3)
     assert tally.violations == []
     assert tally.outcomes["refused"] > 25
     assert tally.outcomes["played"] >= 3

@@ -33,7 +33,7 @@ LAYERS = {
     "simfs.replay": "device < scenario < recorded, starters < player < batch < script < play",
     "simfs.replay.scenario": (
         "near_words, toml_lines, patterns < quantities, own_words, overrides < fields, input_faults, changed_part "
-        "< expectations, tasks < regions, media < tables < crosschecks, remarks < chip_map < load"
+        "< expectations, tasks < regions, media, supply < tables < crosschecks, remarks < chip_map < load"
     ),
     "simfs.replay.recorded": "faults, source, open_file, differing < skipped < rounds, files < store < strace, console",
     "simfs.study": "pools < run < cuts, card_cuts < life < fleet < sweep, compare < flash_map",

@@ -14,6 +14,7 @@ from typing import NamedTuple, Protocol
 from simfs.files.contract import AnyStore, Mark, Meters
 from simfs.files.store import the_log
 from simfs.flash import NorFlash
+from simfs.replay.device.battery import Battery
 from simfs.replay.device.rewritten import Rewritten
 from simfs.replay.device.room_history import RoomHistory
 from simfs.shown import Shown
@@ -285,6 +286,7 @@ class Run(Shown):
     asked_ns: int = 0  # how long the run was meant to last; 0 where nobody said
     region_start_bytes: int = 0  # where the store begins in the chip
     rewritten: tuple[Rewritten, ...] = ()  # what else of the chip wears
+    battery: Battery | None = None  # what the device runs from, where somebody said
     go_on: GoOn | None = None  # None where there is nothing to carry on
     telling_ns: int = 0  # how long a run has to be to show whether the files go on growing; 0 where nobody knows
 

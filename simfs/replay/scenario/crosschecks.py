@@ -42,6 +42,8 @@ def cross_faults(sections: Mapping[str, Any]) -> Found:
         yield from _chip_faults(sections, regions)
     if "values" in sections:
         yield from _value_faults(sections["values"], tasks)
+    if "battery" in sections and "expect" in sections:
+        yield from _battery_faults(sections)
     if "run" in sections:
         yield from _length_faults(sections["run"], tasks)
     yield from _name_faults(tasks)
@@ -50,6 +52,14 @@ def cross_faults(sections: Mapping[str, Any]) -> Found:
 def _card_faults(regions: Regions) -> Found:
     if regions:
         yield ("region",), 'regions share out a chip, and the store is of the kind "card"; leave them out'
+
+
+def _battery_faults(sections: Mapping[str, Any]) -> Found:
+    if sections["battery"] is None and sections["expect"].battery_min is not None:
+        yield (
+            ("expect", "battery_min"),
+            "no table [battery] says what the device runs from; write one, or leave this out",
+        )
 
 
 def _chip_faults(sections: Mapping[str, Any], regions: Regions) -> Found:

@@ -68,6 +68,9 @@ class Expect(Table):
     energy_mj_per_day_max: float | None = Field(
         default=None, ge=0, description="the flash's work takes at most so much energy a day, in millijoules"
     )
+    battery_min: Period | None = Field(
+        default=None, description="a battery lasts at least this long at the pace of the run, as far as it is counted"
+    )
     sound: bool | None = Field(default=None, description="true if the store's own check finds nothing wrong")
     file_count_min: int | None = Field(default=None, ge=0, description="there are at least so many files at the end")
     file_count_max: int | None = Field(default=None, ge=0, description="there are at most so many files at the end")

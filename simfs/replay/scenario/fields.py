@@ -15,7 +15,15 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from simfs.replay.device.clock import NS_PER_YEAR, calendar, moment, parse_moment, parse_time_of_day, time_of_day
 from simfs.replay.scenario.near_words import did_you_mean
 from simfs.replay.scenario.patterns import CLOCK_FIELDS, COUNT_FIELDS, Pattern, parse_pattern
-from simfs.replay.scenario.quantities import format_duration, format_size, parse_duration, parse_size
+from simfs.replay.scenario.quantities import (
+    format_duration,
+    format_size,
+    parse_charge,
+    parse_current,
+    parse_duration,
+    parse_size,
+    parse_voltage,
+)
 
 CHIP_BYTES_MAX = 256 << 20
 CARD_BYTES_MAX = 64 << 30
@@ -125,6 +133,9 @@ _DURATION_SCHEMA = WithJsonSchema({"type": "string", "examples": ["10 min", "1h3
 _SIZE_SCHEMA = WithJsonSchema({"type": "string", "examples": ["40 B", "3 MiB"]})
 _NAME_SCHEMA = WithJsonSchema({"type": "string", "minLength": 1, "maxLength": NAME_LETTERS_MAX})
 _TEXT_SCHEMA = WithJsonSchema({"type": "string", "maxLength": TEXT_LETTERS_MAX})
+_CHARGE_SCHEMA = WithJsonSchema({"type": "string", "examples": ["2400 mAh"]})
+_CURRENT_SCHEMA = WithJsonSchema({"type": "string", "examples": ["3.5 uA", "4 mA"]})
+_VOLTAGE_SCHEMA = WithJsonSchema({"type": "string", "examples": ["3.6 V"]})
 _MOMENT_SCHEMA = WithJsonSchema({"type": "string", "examples": ["2031-04-05 03:00:00"]})
 _TIME_SCHEMA = WithJsonSchema({"type": "string", "examples": ["03:00"]})
 
@@ -134,6 +145,9 @@ _any_size = _quantity(parse_size, 0, CHIP_BYTES_MAX, "at most 256 MiB")
 _some_size = _quantity(parse_size, 1, CHIP_BYTES_MAX, "1 B to 256 MiB")
 _card_size = _quantity(parse_size, 32 << 10, CARD_BYTES_MAX, "32 KiB to 64 GiB")
 _content_size = _quantity(parse_size, 0, CONTENT_BYTES_MAX, "at most 16 MiB")
+_some_charge = _quantity(parse_charge, 1, 10**12, "1 uAh to 1,000,000 Ah")
+_any_current = _quantity(parse_current, 0, 10**11, "at most 100 A")
+_some_voltage = _quantity(parse_voltage, 1, 100_000, "1 mV to 100 V")
 
 Duration = Annotated[int, _any_duration, _DURATION_SCHEMA, Form("duration", format_duration)]
 Period = Annotated[int, _some_duration, _DURATION_SCHEMA, Form("duration above 0", format_duration)]
@@ -141,6 +155,9 @@ AnySize = Annotated[int, _any_size, _SIZE_SCHEMA, Form("size", format_size)]
 Size = Annotated[int, _some_size, _SIZE_SCHEMA, Form("size above 0", format_size)]
 CardSize = Annotated[int, _card_size, _SIZE_SCHEMA, Form("size from 32 KiB to 64 GiB", format_size)]
 ContentSize = Annotated[int, _content_size, _SIZE_SCHEMA, Form("size up to 16 MiB", format_size)]
+Charge = Annotated[int, _some_charge, _CHARGE_SCHEMA, Form("charge above 0")]
+Current = Annotated[int, _any_current, _CURRENT_SCHEMA, Form("current")]
+Voltage = Annotated[int, _some_voltage, _VOLTAGE_SCHEMA, Form("voltage above 0")]
 Moment = Annotated[int, PlainValidator(_moment), _MOMENT_SCHEMA, Form("date and time", _spell_moment)]
 TimeOfDay = Annotated[int, PlainValidator(_time_of_day), _TIME_SCHEMA, Form("time of day")]
 Name = Annotated[str, PlainValidator(_name), _NAME_SCHEMA, Form("name")]

@@ -1,7 +1,8 @@
-"""Durations and sizes as people write them: `10 min`, `1h30m`, `250 ms`, `3 MiB`, and addresses such as `0x300000`.
+"""Quantities as people write them: durations `10 min`, `1h30m`, `250 ms`; sizes `3 MiB`, and addresses such as
+`0x300000`; charges `2400 mAh`, currents `3.5 uA`, voltages `3.6 V`.
 
 Strict on purpose. A decimal number without a unit is refused, and so is a unit that two readers may take differently:
-`m` alone (minutes? months?), `KB` (1000 or 1024?), `y`. All results are exact integers, of ns or of bytes.
+`m` alone (minutes? months?), `KB` (1000 or 1024?), `y`. All results are exact integers, of ns, bytes, uAh, nA or mV.
 """
 
 from __future__ import annotations
@@ -27,9 +28,14 @@ _DURATION_NS = {
     **dict.fromkeys(("year", "years"), NS_PER_YEAR),
 }
 _SIZE_BYTES = {"B": 1, "KiB": 1 << 10, "MiB": 1 << 20, "GiB": 1 << 30}
+_MICRO = ("u", "µ", "\u03bc")  # and the two letters that look like it
+_CHARGE_UAH = {**dict.fromkeys((f"{micro}Ah" for micro in _MICRO), 1), "mAh": 1_000, "Ah": 10**6}
+_CURRENT_NA = {"nA": 1, **dict.fromkeys((f"{micro}A" for micro in _MICRO), 1_000), "mA": 10**6, "A": 10**9}
+_VOLTAGE_MV = {"mV": 1, "V": 1_000}
 
 DURATION_UNITS = "ns, us, ms, s or seconds, min or minutes, h or hours, d or days, weeks, years (of 365.25 days)"
 SIZE_UNITS = "B, KiB, MiB, GiB"
+CHARGE_UNITS, CURRENT_UNITS, VOLTAGE_UNITS = "uAh, mAh, Ah", "nA, uA, mA, A", "mV, V"
 ADDRESS = "0x300000"
 
 _DOUBTFUL_DURATIONS = {
@@ -59,6 +65,9 @@ class _Kind(NamedTuple):
 
 _DURATION = _Kind("a duration", '"10 min"', "ns", _DURATION_NS, _DOUBTFUL_DURATIONS, DURATION_UNITS)
 _SIZE = _Kind("a size", f'"3 MiB" or "{ADDRESS}"', "bytes", _SIZE_BYTES, _DOUBTFUL_SIZES, SIZE_UNITS)
+_CHARGE = _Kind("a charge", '"2400 mAh"', "uAh", _CHARGE_UAH, {}, CHARGE_UNITS)
+_CURRENT = _Kind("a current", '"3.5 uA"', "nA", _CURRENT_NA, {}, CURRENT_UNITS)
+_VOLTAGE = _Kind("a voltage", '"3.6 V"', "mV", _VOLTAGE_MV, {}, VOLTAGE_UNITS)
 _HEXADECIMAL = re.compile(r"\s*0[xX]([0-9A-Fa-f]{1,16})\s*")
 DIGITS = "18 of them, and 9 behind a point"
 _TERM = re.compile(r"\s*([0-9]{1,18}(?:\.[0-9]{1,9})?)\s*([^\W\d_]+)?\s*")
@@ -76,6 +85,21 @@ def parse_size(text: object) -> int:
     if address is not None:
         return int(address[1], 16)
     return _parse(text, _SIZE)
+
+
+def parse_charge(text: object) -> int:
+    """uAh of a charge such as `2400 mAh`. `ValueError` says what would be right."""
+    return _parse(text, _CHARGE)
+
+
+def parse_current(text: object) -> int:
+    """nA of a current such as `3.5 uA`. `ValueError` says what would be right."""
+    return _parse(text, _CURRENT)
+
+
+def parse_voltage(text: object) -> int:
+    """mV of a voltage such as `3.6 V`. `ValueError` says what would be right."""
+    return _parse(text, _VOLTAGE)
 
 
 def format_duration(ns: int) -> str:

@@ -5,6 +5,7 @@
     [card]      a removable card
     [[region]]  what else is in the chip, and where; [releases] how its programs grow
     [store]     where the store sits in the chip, and its settings
+    [battery]   what the device runs from
     [run]       when the run starts, how long it lasts, the seed
     [values.x]  a reading that texts write as {x}
     [[task]]    what the device does, and when
@@ -27,6 +28,7 @@ from simfs.replay.scenario.fields import AnySize, Duration, Moment, Period, Size
 from simfs.replay.scenario.media.card import CardTable
 from simfs.replay.scenario.media.chip import Chip, NoChip
 from simfs.replay.scenario.regions.tables import Region, Releases
+from simfs.replay.scenario.supply.battery import BatteryTable
 from simfs.replay.scenario.tasks import Task
 from simfs.store.format.config import CLEANERS, OVERLONG, PACKINGS, StoreConfig
 
@@ -203,6 +205,7 @@ class Scenario(Table):
         default=[], max_length=100, description="what the chip is shared out among, a table for each region"
     )
     releases: Releases = Field(default=Releases(), description="the firmware's releases to come, for regions")
+    battery: BatteryTable | None = Field(default=None, description="what the device runs from")
     run: RunTable = Field(description='when and how long, for example duration = "30 d"')
     values: dict[str, Value] = Field(default={}, max_length=1000, description="readings that texts may write, by name")
     task: list[Task] = Field(

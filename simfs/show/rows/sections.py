@@ -9,13 +9,14 @@ from simfs.replay.device.clock import NS_PER_DAY
 from simfs.replay.device.notes import Refusal, Stall
 from simfs.show import units
 from simfs.show.map.wear import region_lines
+from simfs.show.rows.battery import battery_lines
 from simfs.show.rows.card import card_lines
 from simfs.show.rows.line import Line, marked
 from simfs.show.rows.wear import life_lines, wear_lines
+from simfs.study.run.energy import Energy
 from simfs.study.run.figures import (
     Amplification,
     Boots,
-    Energy,
     Figures,
     FlashWork,
     Room,
@@ -51,6 +52,7 @@ def sections(figures: Figures) -> Iterator[tuple[str, list[Line]]]:
         ],
         "Waiting": [*_waiting(figures.stalls, settings)] if figures.stalls else [],
         "Device": [*_device(figures)],
+        "Battery": [*battery_lines(figures.battery)] if figures.battery else [],
         "Trouble": [*_trouble(figures.trouble)],
     }
     yield from ((section, lines) for section, lines in found.items() if lines)

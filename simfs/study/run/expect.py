@@ -63,6 +63,7 @@ LIMITS: dict[str, Limit] = {  # a name that ends in _min is a lower bound, any o
     "energy_mj_per_day_max": Limit(
         "mJ", lambda _, figures: _mj(figures.energy.active_per_day_nj) if figures.energy else None
     ),
+    "battery_min": Limit("ns", lambda _, figures: figures.battery.life_ns if figures.battery else None),
     "file_count_min": Limit("count", lambda run, _: len(run.store.names())),
     "file_count_max": Limit("count", lambda run, _: len(run.store.names())),
 }

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from simfs.files.contract import Settings
-from simfs.replay.device.clock import NS_PER_DAY
 from simfs.replay.device.notes import Boot, Differing, NameFault, Refusal, Skipped, Stall
-from simfs.study.run.card_work import PACE_NS_MIN, CardWork
+from simfs.study.run.battery_life import BatteryLife
+from simfs.study.run.card_work import CardWork
+from simfs.study.run.energy import Energy
 from simfs.study.run.life_projection import Life
 from simfs.study.run.region_wear import RegionWear, first_worn
 
@@ -162,21 +163,6 @@ class Boots:
 
 
 @dataclass(frozen=True, slots=True)
-class Energy:
-    """Energy that the medium takes, in nJ, without the rest of the device."""
-
-    program_erase_read_nj: int
-    run_ns: int
-    standby_per_day_nj: int
-    supply_mv: int
-
-    @property
-    def active_per_day_nj(self) -> int | None:
-        """None of a run too short to have a pace."""
-        return self.program_erase_read_nj * NS_PER_DAY // self.run_ns if self.run_ns >= PACE_NS_MIN else None
-
-
-@dataclass(frozen=True, slots=True)
 class TaskShare:
     """One task's part in the run; cleaning counts for the task whose operation had to wait for it."""
 
@@ -262,7 +248,8 @@ class Outlook:
 @dataclass(frozen=True, slots=True)
 class Figures:
     """All figures of a run. None is what does not apply: wear and life where the store is no log on flash, `card` where
-    it is not on a card, stalls and boots where the medium takes no time, energy where nobody knows it."""
+    it is not on a card, stalls and boots where the medium takes no time, energy where nobody knows it, `battery` where
+    the scenario has none."""
 
     subject: Subject
     room: Room
@@ -279,6 +266,7 @@ class Figures:
     outlook: Outlook | None = None
     regions: tuple[RegionWear, ...] = ()  # what wears beside the store
     card: CardWork | None = None
+    battery: BatteryLife | None = None
 
     @property
     def best_life(self) -> Life | None:

@@ -9,11 +9,12 @@ from simfs.files.store import Store, log_of
 from simfs.replay.device.clock import NS_PER_DAY, NS_PER_S
 from simfs.replay.device.device import Run
 from simfs.replay.device.notes import TaskTally
+from simfs.study.run.battery_life import battery_life
 from simfs.study.run.card_work import CardWork
+from simfs.study.run.energy import Energy
 from simfs.study.run.figures import (
     Amplification,
     Boots,
-    Energy,
     Figures,
     FlashWork,
     Room,
@@ -45,6 +46,7 @@ def figures(run: Run) -> Figures:
         tasks=tuple(_share(tally) for tally in run.tasks.values()),
         trouble=_trouble(run),
         card=_card(run, spent),
+        battery=battery_life(run),
         regions=() if log is None else region_wear(run.rewritten, log.flash.datasheet.rated_cycles, run.duration_ns),
     )
 

@@ -58,6 +58,13 @@ name_bytes = 32
 overlong = "cut"
 fold_case = true
 open_files_max = 4
+[battery]
+capacity = "2400 mAh"
+voltage = "3.6 V"
+self_discharge_percent = 1.5
+sleep_current = "3.5 uA"
+awake_current = "4 mA"
+awake_time = "5 ms"
 [run]
 start = 2031-04-05
 duration = "2 d"

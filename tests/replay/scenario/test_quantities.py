@@ -1,11 +1,21 @@
 """Durations and sizes: what is read exactly, and what is refused with what would be right."""
 
+import re
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simfs.replay.device.clock import NS_PER_DAY, NS_PER_MS, NS_PER_S
-from simfs.replay.scenario.quantities import format_duration, format_size, parse_duration, parse_size
+from simfs.replay.scenario.quantities import (
+    format_duration,
+    format_size,
+    parse_charge,
+    parse_current,
+    parse_duration,
+    parse_size,
+    parse_voltage,
+)
 
 SEEDED = settings(derandomize=True, database=None, deadline=None)
 BRIEF = settings(SEEDED, max_examples=50)
@@ -187,3 +197,38 @@ def _error_of(parse, text):
     except ValueError as error:
         return str(error)
     return None
+
+
+@pytest.mark.parametrize(
+    ("parse", "text", "found"),
+    [
+        (parse_charge, "2400 mAh", 2_400_000),
+        (parse_charge, "2.4 Ah", 2_400_000),
+        (parse_charge, "1 Ah 500 mAh", 1_500_000),
+        (parse_charge, "7 \u00b5Ah", 7),
+        (parse_current, "3.5 uA", 3_500),
+        (parse_current, "3.5 \u03bcA", 3_500),
+        (parse_current, "4 mA", 4_000_000),
+        (parse_current, "900nA", 900),
+        (parse_voltage, "3.6 V", 3_600),
+        (parse_voltage, "950 mV", 950),
+    ],
+)
+def test_charges_currents_and_voltages(parse, text, found):
+    assert parse(text) == found
+
+
+@pytest.mark.parametrize(
+    ("parse", "text", "right"),
+    [
+        (parse_charge, "2400", "units are uAh, mAh, Ah"),
+        (parse_charge, "5 mah", "did you mean mAh"),
+        (parse_current, 3, 'write a current as text with its unit, for example "3.5 uA"'),
+        (parse_current, "0.1 nA", "not a whole number of nA"),
+        (parse_voltage, "3.6", "units are mV, V"),
+        (parse_voltage, "-1 V", 'write for example "3.6 V"'),
+    ],
+)
+def test_other_quantities_that_are_refused(parse, text, right):
+    with pytest.raises(ValueError, match=re.escape(right)):
+        parse(text)

@@ -103,7 +103,8 @@ class Chip(Table):
             for given, other in (("typ", "max"), ("max", "typ")):
                 if f"{work}_{given}_ns" in own:
                     own.setdefault(f"{work}_{other}_ns", own[f"{work}_{given}_ns"])
-        return replace(GENERIC, name="own geometry", source="the scenario", **own)
+        left_out = tuple((field, GENERIC.source) for field in GENERIC.sources() if field not in own)
+        return replace(GENERIC, name="own geometry", source="the scenario", apart=left_out, **own)
 
 
 class NoChip(Chip):
