@@ -106,20 +106,14 @@ def _replay_recording(
     size: str | None,
     **carrying: Any,
 ) -> Run:
-    from simfs.replay.recorded.console.log import is_console_log, replay_console_log
+    from simfs.replay.recorded.console.log import replay_console_log
     from simfs.replay.recorded.faults import BadRecording
-    from simfs.replay.recorded.strace.recording import is_recording, replay_recording
+    from simfs.replay.recorded.strace.recording import replay_recording
     from simfs.replay.scenario.load import load_scenario
 
-    from_console = not is_recording(file)
-    if from_console and not is_console_log(file):
-        raise Refused(f"{file}: {_no_recording(file)}")
-    if from_console and directory:
-        raise Refused(f"--directory: it is for what strace wrote, and {file} has the store's own names; leave it out")
     takes = carrying.get("takes")
     takes_ns = None if takes is None else _time_ns("--takes", takes)
-    if from_console and takes_ns is not None:
-        raise Refused(f"--takes: it is for what strace wrote, and {file} has the device's own times; leave it out")
+    from_console = _is_from_console(file, directory, takes_ns)
     rounds = _rounds(**carrying)
     store = described_store(device, part, size)
     like = load_scenario(device) if device else None
@@ -138,6 +132,22 @@ def _replay_recording(
         raise Refused(error) from None
     run.battery = like.battery.battery() if like and like.battery else None
     return run
+
+
+def _is_from_console(file: str, directory: str | None, takes_ns: int | None) -> bool:
+    """Whether a recording is a console's log, for which these options are not; else strace wrote it."""
+    from simfs.replay.recorded.console.log import is_console_log
+    from simfs.replay.recorded.strace.recording import is_recording
+
+    if is_recording(file):
+        return False
+    if not is_console_log(file):
+        raise Refused(f"{file}: {_no_recording(file)}")
+    if directory:
+        raise Refused(f"--directory: it is for what strace wrote, and {file} has the store's own names; leave it out")
+    if takes_ns is not None:
+        raise Refused(f"--takes: it is for what strace wrote, and {file} has the device's own times; leave it out")
+    return True
 
 
 def _no_recording(file: str) -> str:
