@@ -40,6 +40,7 @@ class CardStore:
 
     cannot: Mapping[str, int] = CANNOT
     uses_idle_time = False
+    removed_names_bytes = 0
 
     def __init__(self, volume: Volume, config: CardConfig, read_only: bool = False) -> None:
         self.volume, self.config, self.read_only = volume, config, read_only

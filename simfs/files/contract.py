@@ -223,6 +223,10 @@ class AnyStore(Protocol):
     def live_bytes(self) -> int:
         """`usage().live_bytes` alone; asked after each operation that kept the medium busy."""
 
+    @property
+    def removed_names_bytes(self) -> int:
+        """What the names of removed files still take of `live_bytes`, until the store lets go of them by itself."""
+
     def open(self, name: Name, mode: str = "r") -> io.RawIOBase:
         """Open a file as ISO C's fopen does, binary. ENOENT, EEXIST, EMFILE, EROFS, ENOSPC."""
 

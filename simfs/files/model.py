@@ -27,6 +27,7 @@ class Model:
 
     cannot: Mapping[str, int] = CANNOT
     uses_idle_time = False
+    removed_names_bytes = 0
     read_only = False
 
     def __init__(self, config: StoreConfig | None = None, capacity_bytes: int = 1 << 40) -> None:

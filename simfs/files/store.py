@@ -118,8 +118,7 @@ class Store(Shown):
         """Where many opens for append, each with one write and a close, can be done at once; None if they can't."""
         if self.files_open >= self._open_files_max:
             return None
-        meters = self.meters
-        cut_before = meters.names_cut
+        meters, cut_before = self.meters, self.meters.names_cut
         node = self._lookup(self._encode(name, self.prefix))
         names_cut, meters.names_cut = meters.names_cut - cut_before, cut_before  # this look was no open
         return stretch_of(self._volume, node, names_cut)
@@ -226,6 +225,11 @@ class Store(Shown):
     def live_bytes(self) -> int:
         """`usage().live_bytes` alone, without a look at every block."""
         return self._volume.state.committed
+
+    @property
+    def removed_names_bytes(self) -> int:
+        """What the names of removed files still take of these, until the cleaner lets go of them."""
+        return self._volume.state.claims.tomb_bytes
 
     def usage(self) -> Usage:
         """Room in bytes. RAM only, a look at every block."""

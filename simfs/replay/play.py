@@ -19,7 +19,7 @@ from simfs.replay.device.name_check import name_faults
 from simfs.replay.device.notes import Going
 from simfs.replay.device.observer import Observer
 from simfs.replay.player.player import NEVER_NS, Player, Progress
-from simfs.replay.player.telling import telling_ns
+from simfs.replay.player.telling import period_ns, telling_ns
 from simfs.replay.scenario.chip_map import rewritten_regions
 from simfs.replay.scenario.crosschecks import region_blocks
 from simfs.replay.scenario.load import load_scenario
@@ -92,6 +92,7 @@ def _finished(device: Device, scenario: Scenario, source: str, asked_ns: int) ->
     run.rewritten = rewritten_regions(scenario)
     run.battery = scenario.battery.battery() if scenario.battery else None
     run.go_on, run.telling_ns = partial(_go_on, scenario, source), telling_ns(scenario)
+    run.period_ns = period_ns(scenario)
     return run
 
 

@@ -157,7 +157,7 @@ class Device:
         def ended_ns(index: int) -> int:
             return done.starts_ns[index] + placed.programs_of(index) * program_ns - start_ns
 
-        self.room.note_growth(ended_ns, done.live_bytes)
+        self.room.note_growth(ended_ns, done.live_bytes, self.store.removed_names_bytes)
         live_bytes = done.live_bytes[last]
         if live_bytes > self._live_bytes_max:
             self._live_bytes_max = live_bytes
@@ -295,6 +295,6 @@ class Device:
 
     def _note_room(self) -> None:
         live_bytes = self.store.live_bytes
-        self.room.note(self.now_ns - self.start_ns, live_bytes)
+        self.room.note(self.now_ns - self.start_ns, live_bytes - self.store.removed_names_bytes)
         if live_bytes > self._live_bytes_max:
             self._live_bytes_max, self._live_bytes_max_at_ns = live_bytes, self.now_ns - self.start_ns

@@ -288,6 +288,7 @@ class Run(Shown):
     rewritten: tuple[Rewritten, ...] = ()  # what else of the chip wears
     battery: Battery | None = None  # what the device runs from, where somebody said
     go_on: GoOn | None = None  # None where there is nothing to carry on
+    period_ns: int = 0  # what comes again comes within this time; 0 where nobody knows
     telling_ns: int = 0  # how long a run has to be to show whether the files go on growing; 0 where nobody knows
 
     @property

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from itertools import pairwise
 
 from simfs.store.batch.appends import LiveBytes
 
@@ -12,6 +13,9 @@ Growth = tuple[int, int]
 
 STRETCHES_MAX = 64
 STRETCH_NS_FIRST = 1 << 20
+WINDOWS = 8  # of the whole history, where nothing comes more seldom
+WINDOWS_MIN = 3  # compared: fewer tell nothing
+SLIGHT = 500  # a rise below one part in so many of what is in use tells nothing
 
 
 class RoomHistory:
@@ -40,19 +44,20 @@ class RoomHistory:
             self.most[index] = live_bytes
         self._last = live_bytes
 
-    def note_growth(self, ended_ns: Callable[[int], int], live_bytes: LiveBytes) -> None:
-        """Note as many appends, each by its number. What is in use only grows, so the last of a stretch is enough."""
+    def note_growth(self, ended_ns: Callable[[int], int], live_bytes: LiveBytes, less_bytes: int = 0) -> None:
+        """Note as many appends, each by its number, with so much less in use than `live_bytes` says. What is in use
+        only grows, so the last of a stretch is enough."""
         index, count = 0, len(live_bytes)
         last_ns = ended_ns(count - 1)
         while index < count:
             at_ns = ended_ns(index)
-            self.note(at_ns, live_bytes[index])
+            self.note(at_ns, live_bytes[index] - less_bytes)
             next_ns = at_ns - at_ns % self.stretch_ns + self.stretch_ns
             if last_ns < next_ns:
-                self.note(last_ns, live_bytes[count - 1])
+                self.note(last_ns, live_bytes[count - 1] - less_bytes)
                 return
             index = bisect_left(range(count), next_ns, lo=index + 1, key=ended_ns)
-            self.note(ended_ns(index - 1), live_bytes[index - 1])
+            self.note(ended_ns(index - 1), live_bytes[index - 1] - less_bytes)
 
     def _halve(self) -> None:
         """Two stretches become one."""
@@ -63,16 +68,35 @@ class RoomHistory:
         self.most = [max(pair) for pair in zip(self.most[::2], self.most[1::2], strict=True)]
         self.stretch_ns *= 2
 
-    def growth(self, until_ns: int) -> Growth | None:
-        """How much more came, where what is in use went on growing until then: where it was never as little in the last
-        quarter as it had been at most in the first half. None where it did not."""
+    def growth(self, until_ns: int, period_ns: int = 0) -> Growth | None:
+        """How much more came in the last three quarters, where what is in use went on growing in them; else None.
+
+        Something may be written anew now and then, so only like is compared with like: the least of one window with
+        the least of the next, each long enough to hold all that comes again within `period_ns`.
+        """
         if self.by_rounds is not None:
             return self.by_rounds if self.by_rounds[0] else None
         self.note(until_ns, self._last)
         count = len(self.least)
-        if count < STRETCHES_MAX // 2:
+        width = max(1, count // WINDOWS, -(-period_ns // self.stretch_ns))
+        windows = count * 3 // 4 // width
+        if count < STRETCHES_MAX // 2 or windows < WINDOWS_MIN:
             return None
-        half, quarter = count // 2, count // 4
-        if min(self.least[-quarter:]) <= max(self.most[:half]):
+        begins = range(count - windows * width, count, width)
+        lows = [min(self.least[begin : begin + width]) for begin in begins]
+        highs = [max(self.most[begin : begin + width]) for begin in begins]
+        rise = lows[-1] - lows[0]
+        if not _is_steady(lows) or 2 * (highs[-1] - highs[0]) < rise or SLIGHT * rise < highs[-1]:
             return None
-        return max(self.most[-quarter:]) - max(self.most[half - quarter : half]), (count - half) * self.stretch_ns
+        return rise, (windows - 1) * width * self.stretch_ns
+
+    def newest_most(self) -> int:
+        """The most that was in use in the last quarter."""
+        return max(self.most[-max(1, len(self.most) // 4) :], default=self._last)
+
+
+def _is_steady(levels: Sequence[int]) -> bool:
+    """Whether they rise all the time, and nearly as along a straight line."""
+    rise, steps = levels[-1] - levels[0], len(levels) - 1
+    apart = (abs((level - levels[0]) * steps - rise * step) for step, level in enumerate(levels))
+    return all(before < after for before, after in pairwise(levels)) and 4 * max(apart) <= rise * steps

@@ -130,7 +130,7 @@ class Cleaner:
         then the log goes around the flash until no frame is left that gives a file such a name. Costs a cleaning and a
         change of block for each block, twice at most. Raises OutOfBlocks."""
         state, blocks = self._state, self._blocks
-        names = sum(cost for _, cost in state.claims.tombs.values())
+        names = state.claims.tomb_bytes
         if names * NAMES_SHARE < blocks.capacity or state.committed + growth - names > blocks.capacity:
             return False
         for _ in range(2 * len(blocks)):

@@ -17,6 +17,7 @@ class Claims:
         self._fold = fold_case
         self.bearers: dict[bytes, int] = {}
         self.tombs: dict[bytes, tuple[int, int]] = {}  # (place, cost) of the claim that frees a name still borne
+        self.tomb_bytes = 0  # room of these
         self.promised = 0  # room kept for the REMOVE of every live name
 
     def key(self, name: bytes) -> bytes:
@@ -40,6 +41,7 @@ class Claims:
         if key in self.bearers:
             cost = self.cost(name)
             self.tombs[key] = (place, cost)
+            self.tomb_bytes += cost
             self._charge(place, cost)
 
     def erased(self, keys: list[bytes]) -> None:
@@ -64,4 +66,5 @@ class Claims:
 
     def _drop_tomb(self, key: bytes) -> None:
         place, cost = self.tombs.pop(key, (0, 0))
+        self.tomb_bytes -= cost
         self._charge(place, -cost)

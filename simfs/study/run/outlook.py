@@ -30,7 +30,7 @@ def with_outlook(run: Run, taken: Figures) -> Figures:
     if longer_ns > affordable_ns:  # less shows whether the files grow on, and hardly anything else
         longer_ns = affordable_ns // 2 if outlook.is_projected else 0
     if run.go_on is not None and longer_ns > run.duration_ns:
-        whole = run.go_on(_is_enough(longer_ns, _programs_max(taken)))
+        whole = run.go_on(_is_enough(longer_ns, run.period_ns, _programs_max(taken)))
         further = _seen(whole, figures(whole))
         outlook = replace(further, carried_on_ns=whole.duration_ns - run.duration_ns)
     return replace(taken, outlook=outlook)
@@ -57,14 +57,14 @@ def _programs_max(taken: Figures) -> int:
     return PROGRAMS_MAX if taken.card is None else CARD_PROGRAMS_MAX
 
 
-def _is_enough(longer_ns: int, programs_max: int) -> Callable[[Going], bool]:
+def _is_enough(longer_ns: int, period_ns: int, programs_max: int) -> Callable[[Going], bool]:
     def is_enough(going: Going) -> bool:
         programs = sum(tally.programs for tally in going.tasks.values())
         operations = sum(tally.operations.total() for tally in going.tasks.values())
         if programs > 2 * programs_max or operations > 2 * OPERATIONS_MAX or _full_ns(going.refusals) is not None:
             return True
         gone_ns = going.now_ns - going.start_ns
-        grows = going.room.growth(gone_ns) is not None
+        grows = going.room.growth(gone_ns, period_ns) is not None
         return not grows if gone_ns >= longer_ns else not grows and programs > programs_max
 
     return is_enough
@@ -72,11 +72,11 @@ def _is_enough(longer_ns: int, programs_max: int) -> Callable[[Going], bool]:
 
 def _seen(run: Run, taken: Figures) -> Outlook:
     """What the run alone tells."""
-    full_ns, growth = _full_ns(run.refusals), run.room.growth(run.duration_ns)
+    full_ns, growth = _full_ns(run.refusals), run.room.growth(run.duration_ns, run.period_ns)
     projected_ns = None
     if full_ns is None and growth is not None:
         more_bytes, in_ns = growth
-        free_bytes = taken.room.capacity_bytes - taken.room.live_bytes
+        free_bytes = max(0, taken.room.capacity_bytes - run.room.newest_most())
         projected_ns = run.duration_ns + free_bytes * in_ns // more_bytes if more_bytes > 0 else None
     return Outlook(
         full_ns=projected_ns if full_ns is None else full_ns,

@@ -40,6 +40,39 @@ def test_a_store_that_is_emptied_each_month_and_grows_all_the_same() -> None:
     assert history([day % 30 + day for day in range(300)]).growth(300 * DAY) is not None
 
 
+@pytest.mark.parametrize("days", [56, 365])
+def test_slow_growth_beside_a_file_that_is_written_anew_each_week(days: int) -> None:
+    """The file swings by more than what comes meanwhile."""
+    swing = [1000 * (day % 7) for day in range(days)]
+    assert history(swing).growth(days * DAY, 7 * DAY) is None
+    more_bytes, in_ns = history([level + 90 * day for day, level in enumerate(swing)]).growth(days * DAY, 7 * DAY) or (
+        0, 1,
+    )  # fmt: skip
+    assert more_bytes * DAY / in_ns == pytest.approx(90, rel=0.15)
+
+
+def test_a_part_of_a_period_tells_nothing() -> None:
+    """A file that is written anew each 50 days has grown for 40 days."""
+    assert history(list(range(40))).growth(40 * DAY, 50 * DAY) is None
+
+
+@pytest.mark.parametrize(("kept", "mistaken_max"), [(1, 0), (7, 0), (30, 1), (60, 4)])
+def test_levels_that_vary_by_chance_hardly_ever_seem_to_grow(kept: int, mistaken_max: int) -> None:
+    """Files of a day, of which the newest are kept: the more, the longer it takes until nothing is left of a level."""
+    chance, mistaken = Random(1), 0
+    for _ in range(200):
+        sizes = [chance.randrange(100, 20_000) for _ in range(240 + kept)]
+        levels = [sum(sizes[day : day + kept]) for day in range(240)]
+        mistaken += history(levels).growth(240 * DAY, DAY) is not None
+    assert mistaken <= mistaken_max
+
+
+def test_the_most_of_the_last_quarter() -> None:
+    made = history([900, *[day % 30 for day in range(300)]])
+    assert made.newest_most() == 29
+    assert RoomHistory().newest_most() == 0
+
+
 def test_growth_that_ended_long_ago_is_none() -> None:
     assert history(list(range(100))).growth(1000 * DAY) is None
 
@@ -68,5 +101,5 @@ def test_appends_noted_together_come_out_as_one_by_one(seed: int) -> None:
             times.append(at_ns)
             levels.append(live_bytes)
             apart.note(at_ns, live_bytes)
-        together.note_growth(times.__getitem__, levels)  # type: ignore[arg-type]
+        together.note_growth(times.__getitem__, [level + 7 for level in levels], 7)  # type: ignore[arg-type]
     assert (together.least, together.most, together.stretch_ns) == (apart.least, apart.most, apart.stretch_ns)

@@ -136,14 +136,48 @@ def test_a_ring_is_told_once_it_has_been_written_all_around() -> None:
     assert telling_ns(of) == (8 + 2 * 256) * NS_PER_DAY // 4
 
 
-def test_names_that_were_removed_and_lie_about_do_not_fill_the_store(monkeypatch: pytest.MonkeyPatch) -> None:
-    """They take room until the first cleaning, which comes long after this run; they are not carried on to the date at
-    which they would fill the store, but far enough to see that they do not."""
+def test_names_that_were_removed_and_lie_about_do_not_fill_the_store() -> None:
+    """They take room until the first cleaning, which comes long after this run."""
     kept = task("10 d", {"do": "write", "file": "/{date}", "text": "{time} on\n", "keep": 1})
-    monkeypatch.setattr(outlook, "PROGRAMS_MAX", 20_000)
     run, _, found = seen(scenario(run={"duration": "600 d"}, task=[kept], expect={}))
-    assert run.room.growth(run.duration_ns) is not None
+    assert run.store.removed_names_bytes > 1000
+    assert run.room.growth(run.duration_ns, run.period_ns) is None
     assert (found.full_ns, found.grows) == (None, False)
+
+
+YEARLY = {
+    "chip": {"size": "2 MiB", "block": "32 KiB"},
+    "store": {"size": "256 KiB"},
+    "run": {"start": "2031-01-01", "duration": "30 d"},
+    "task": [
+        {"name": "year", "every": "1 d", "operations": [{"do": "append", "file": "/y{year}", "size": "2 KiB"}]},
+        {"name": "day", "every": "4 h", "operations": [{"do": "write", "file": "/d/{date}", "size": "100 B"}]},
+        {"name": "anew", "every": "7 d", "operations": [{"do": "write", "file": "/y{year}", "size": "600 B"}]},
+    ],
+}
+
+
+def test_files_that_grow_slowly_beside_one_that_is_written_anew_each_week() -> None:
+    of = scenario(**YEARLY)
+    found = seen(of)[2]
+    assert found.full_ns == pytest.approx(end_of_life(of, until="full").at_ns, rel=1e-6)
+
+
+def test_such_growth_is_projected_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What swings leaves as much room as at its most."""
+    of = scenario(**{**YEARLY, "run": {"start": "2031-01-01", "duration": "150 d"}})
+    monkeypatch.setattr(outlook, "PROGRAMS_MAX", 1)
+    found = seen(of)[2]
+    assert found.is_projected
+    assert found.full_ns == pytest.approx(end_of_life(of, until="full").at_ns, rel=0.05)
+
+
+def test_the_same_files_with_those_of_a_day_removed_in_time_fit() -> None:
+    tasks = YEARLY["task"]
+    assert isinstance(tasks, list)
+    keeping = {**tasks[1], "operations": [{**tasks[1]["operations"][0], "keep": 20}]}
+    found = seen(scenario(**{**YEARLY, "task": [tasks[0], keeping, tasks[2]]}))[2]
+    assert (found.full_ns, found.grows, found.telling_ns) == (None, False, 0)
 
 
 def test_a_run_that_would_take_long_to_tell_says_how_long(monkeypatch: pytest.MonkeyPatch) -> None:
