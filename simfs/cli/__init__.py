@@ -24,6 +24,7 @@ from simfs.cli.parts_command import parts
 from simfs.cli.reference_commands import keys, recorder, schema
 from simfs.cli.run_command import run
 from simfs.cli.sweep_command import sweep
+from simfs.cli.teaching.lesson_command import lesson
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -44,6 +45,7 @@ commands.add_command(cuts)
 commands.add_command(fleet)
 commands.add_command(image)
 commands.add_command(keys)
+commands.add_command(lesson)
 commands.add_command(life)
 commands.add_command(flash_map)
 commands.add_command(mount)

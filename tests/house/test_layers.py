@@ -39,13 +39,13 @@ LAYERS = {
     "simfs.study": "pools < run < cuts, card_cuts < life < fleet < sweep, compare < flash_map",
     "simfs.study.cuts": "notes < judging < firmware, lives < case_text, campaign < report, shrink < lives_report",
     "simfs.show": (
-        "units, save, scenario_guide < verdict, heat, cuts, card_cuts, fleet, life, parts, map, scenario_keys "
+        "units, save, scenario_guide < verdict, heat, cuts, card_cuts, fleet, life, parts, map, scenario_keys, lessons "
         "< json, rows < text, lives < sweep, compare, notebook"
     ),
     "simfs.cli": (
         "exits, progress < inputs, outputs, options < card_cuts < comparing, cuts_command, fleet_command, "
         "image_command, life_command, map_command, new_command, parts_command, reference_commands, run_command, "
-        "sweep_command < mount_command"
+        "sweep_command, teaching < mount_command"
     ),
     "simfs.bridges": "images < mount < testing < cluster, descriptors, recorder < os_functions < patched, fsspec_store",
 }
