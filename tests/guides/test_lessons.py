@@ -1,5 +1,5 @@
-"""Each lesson, followed from its first command to its answer: what it shows is what is printed, and what the answer says
-of it is so."""
+"""Each lesson, followed from its first command to its answer: it shows what is printed, and what the answer says of
+it is so."""
 
 from __future__ import annotations
 
