@@ -110,13 +110,14 @@ def _replay_recording(
     from simfs.replay.recorded.faults import BadRecording
     from simfs.replay.recorded.strace.recording import replay_recording
     from simfs.replay.scenario.load import load_scenario
+    from simfs.replay.scenario.tables import DeviceOnly
 
     takes = carrying.get("takes")
     takes_ns = None if takes is None else _time_ns("--takes", takes)
     from_console = _is_from_console(file, directory, takes_ns)
     rounds = _rounds(**carrying)
     store = described_store(device, part, size)
-    like = load_scenario(device) if device else None
+    like = load_scenario(device, DeviceOnly) if device else None
     expect = like.expect.table() if like else None
     try:
         if from_console:
@@ -209,11 +210,12 @@ def _store_like(device: str, part: str | None, size: str | None) -> AnyStore:
     """A store on the flash that a scenario describes."""
     from simfs.replay.play import make_store
     from simfs.replay.scenario.load import load_scenario
+    from simfs.replay.scenario.tables import DeviceOnly
 
     if part or size:
         raise Refused(f"--{'part' if part else 'size'}: {device} gives it already; leave out this or --device")
     check_source(device)
-    return make_store(load_scenario(device))
+    return make_store(load_scenario(device, DeviceOnly))
 
 
 def _store_on(part: str, size: str | None) -> AnyStore:

@@ -54,11 +54,11 @@ def flash_map(
 def _map(file: str) -> FlashMap:
     from simfs.replay.scenario.input_faults import BadScenario
     from simfs.replay.scenario.load import load_scenario
-    from simfs.replay.scenario.tables import OnlyMounted
+    from simfs.replay.scenario.tables import DeviceOnly
     from simfs.study.flash_map import flash_map
 
     try:
-        scenario = load_scenario(file, OnlyMounted)
+        scenario = load_scenario(file, DeviceOnly)
         refuse_a_card(scenario, file)
         return flash_map(scenario, file)
     except BadScenario as error:

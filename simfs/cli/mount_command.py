@@ -142,11 +142,11 @@ def _check_image(image: str, source: str, directory: str) -> None:
 def _scenario(file: str) -> Scenario:
     from simfs.replay.scenario.input_faults import BadScenario
     from simfs.replay.scenario.load import load_scenario
-    from simfs.replay.scenario.tables import OnlyMounted
+    from simfs.replay.scenario.tables import DeviceOnly
 
     check_source(file)
     try:
-        scenario = load_scenario(file, kind=OnlyMounted)
+        scenario = load_scenario(file, kind=DeviceOnly)
         warn(file, scenario, ends=False)
         return scenario
     except BadScenario as error:

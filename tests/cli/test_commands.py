@@ -214,6 +214,22 @@ def test_recording_on_the_device_of_a_scenario(recording: Path, scenario: Path) 
     assert found["block_count"] == 16
 
 
+def test_the_device_of_a_recording_needs_no_tasks(recording: Path, scenario: Path, tmp_path: Path) -> None:
+    device = tmp_path / "device.toml"
+    device.write_text('[chip]\npart = "W25Q32JV"\n[store]\nsize = "256 KiB"\n[expect]\nfile_count_max = 0\n')
+    done = invoke("run", recording, "--json", "--device", device)
+    assert (json.loads(done.stdout)["subject"]["block_count"], done.exit_code) == (64, 1)
+    (tmp_path / "files").mkdir()
+    assert invoke("image", "build", tmp_path / "files", tmp_path / "new.bin", "--device", device).exit_code == 0
+    for command in (("run",), ("life",), ("cuts",), ("sweep", "--vary", "store.size=1MiB"), ("compare", scenario)):
+        refused = invoke(*command, device)
+        assert refused.exit_code == 2
+        assert refused.stderr == (
+            f"{device}:1: task: it describes a device and no work; write [[task]] and [run], or give it to a recording "
+            "with --device\n"
+        ), command
+
+
 @pytest.mark.parametrize(
     ("words", "says"),
     [

@@ -27,6 +27,8 @@ UTF_16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
 Found = tuple[KeyPath, str]
 """The path to a fault, and what is wrong there."""
 
+NO_WORK = "it describes a device and no work; write [[task]] and [run], or give it to a recording with --device"
+
 _LINE_IN_MESSAGE = re.compile(r" \(at line (\d+), column \d+\)")
 
 
@@ -79,6 +81,8 @@ def scenario_of(table: dict[str, Any], kind: type[Scenario] = Scenario) -> Scena
         scenario = kind.model_validate(table)
     except ValidationError as error:
         within = model_faults(error, kind, table)
+        if kind is Scenario and table.keys() & {"chip", "store", "region"} and not table.keys() & {"run", "task"}:
+            within = [*(fault for fault in within if fault[0] not in (("run",), ("task",))), (("task",), NO_WORK)]
         return Findings(within, list(cross_faults(_sound_sections(table, [path for path, _ in within]))))
     between = list(cross_faults(_sections(scenario)))
     return Findings([], between) if between else with_store_placed(scenario)

@@ -214,9 +214,9 @@ class Scenario(Table):
     expect: Expect = Field(default=Expect(), description="what must hold at the end")
 
 
-class OnlyMounted(Scenario):
-    """A scenario of which only the chip and what lies in it count, so that it needs no tasks and no time: for a mount,
-    and for a map of the chip."""
+class DeviceOnly(Scenario):
+    """A scenario of which only the chip and what lies in it count, so that it needs no tasks and no time: for a
+    recording, an image, a mount, and a map of the chip."""
 
     run: RunTable = Field(
         default=RunTable.model_validate({"duration": "1 d"}), description="when and how long; it plays no part"

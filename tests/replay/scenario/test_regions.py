@@ -15,7 +15,7 @@ from simfs.replay.scenario.load import load_scenario, parse_scenario
 from simfs.replay.scenario.regions.placing import erased_every_ns, place
 from simfs.replay.scenario.regions.room import Stretch, free_stretches, largest_store, store_of_size
 from simfs.replay.scenario.regions.tables import Region, Releases
-from simfs.replay.scenario.tables import OnlyMounted, Scenario
+from simfs.replay.scenario.tables import DeviceOnly, Scenario
 
 CHIP = '[chip]\nsize = "1 MiB"\n'  # 256 erase blocks of 4 KiB
 RUN = '[run]\nduration = "1 d"\n[[task]]\nname = "log"\nevery = "1 h"\noperations = [{ do = "list" }]\n'
@@ -33,7 +33,7 @@ def region(name: str, holds: str, **keys: object) -> str:
 def read(tmp_path: Path, *parts: str) -> Scenario:
     path = tmp_path / "chip.toml"
     path.write_text("\n".join([CHIP, *parts]))
-    return load_scenario(path, OnlyMounted)
+    return load_scenario(path, DeviceOnly)
 
 
 def faults(tmp_path: Path, *parts: str) -> dict[str, str]:
@@ -205,7 +205,7 @@ def test_what_would_fit_is_told_where_the_store_has_too_many_blocks(tmp_path: Pa
     path = tmp_path / "chip.toml"
     path.write_text(many)
     with pytest.raises(BadScenario) as failed:
-        load_scenario(path, OnlyMounted)
+        load_scenario(path, DeviceOnly)
     (fault,) = failed.value.faults
     assert str(fault).endswith("at most 65534 erase blocks, not 65536; write a smaller store")
 
