@@ -7,8 +7,6 @@ from typing import TYPE_CHECKING
 
 from simfs.cli.exits import Refused
 
-IMAGE_BYTES_MAX = 2 << 30
-
 if TYPE_CHECKING:
     from simfs.replay.device.device import Run
 
@@ -43,15 +41,14 @@ def check_target(image: str, option: str, source: str) -> None:
 
 def save_image(done: Run, image: str) -> str:
     """Save the flash or the card. Returns what went wrong, and where the image is then; or nothing."""
+    from simfs.files.images import TooLarge, image_of
     from simfs.files.store import NoLog
     from simfs.show.save import write_whole
 
     try:
-        content = _image_of(done)
-    except NoLog as error:
+        content = image_of(done.store)
+    except (NoLog, TooLarge) as error:
         return f"--save-image {image}: {error}; no image was written"
-    if content is None:
-        return f"--save-image {image}: the card is larger than {IMAGE_BYTES_MAX >> 30} GiB; no image was written"
     try:
         write_whole(image, content)
     except OSError as error:
@@ -59,16 +56,6 @@ def save_image(done: Run, image: str) -> str:
         where = f"the image is in {kept} instead" if kept else "no image was written"
         return f"--save-image {image}: {error.strerror}; {where}"
     return ""
-
-
-def _image_of(done: Run) -> bytes | None:
-    """The bytes of the flash or of the card; None where they are too many."""
-    from simfs.files.card_store import card_of
-
-    on_card = card_of(done.store)
-    if on_card is None:
-        return done.flash.image()
-    return on_card.card.image() if on_card.medium.size_bytes <= IMAGE_BYTES_MAX else None
 
 
 def _kept_elsewhere(content: bytes) -> str:

@@ -33,7 +33,7 @@ class CardNames:
         return CardNames(self._rule.cutting())
 
     def key(self, encoded: bytes) -> bytes:
-        return "/".join(folded(part) for part in path_of(NameRule.decode(encoded))).encode()
+        return "/".join(map(folded, path_of(NameRule.decode(encoded)))).encode("utf-8", "surrogateescape")
 
     @staticmethod
     def decode(encoded: bytes) -> str:

@@ -104,7 +104,7 @@ class CardStore:
 
     def names(self, prefix: str = "") -> list[str]:
         """Full names that begin with `prefix`, sorted. Reads every directory."""
-        names = ("/" + "/".join(path) for path in self.volume.files())
+        names = ("/" + "/".join(path) for path, is_directory in self.volume.paths.all() if not is_directory)
         return sorted(name for name in names if name.startswith(prefix))
 
     def exists(self, name: Name) -> bool:
@@ -141,6 +141,30 @@ class CardStore:
             self.volume.bytes.resize(file, size)
         finally:
             self.volume.close(file)
+
+    def directories(self) -> list[str]:
+        """See `Directories`. Reads every directory."""
+        return sorted("/" + "/".join(path) for path, is_directory in self.volume.paths.all() if is_directory)
+
+    def full_name(self, name: Name) -> str | None:
+        """See `Directories`. Reads directories."""
+        found = self.volume.paths.full(self._path(name))
+        return None if found is None else "/" + "/".join(found)
+
+    def make_directory(self, name: Name) -> None:
+        """A new, empty directory: its cluster, the table, its entry."""
+        self._check_writable(name)
+        self.volume.make_directory(self._path(name))
+
+    def remove_directory(self, name: Name) -> None:
+        """Take an empty directory away: its entry, then its clusters."""
+        self._check_writable(name)
+        self.volume.remove_directory(self._path(name))
+
+    def rename_directory(self, old: Name, new: Name) -> None:
+        """Give a directory another name. For a moment both names are there."""
+        self._check_writable(old)
+        self.volume.rename_directory(self._path(old), self._path(new))
 
     @property
     def live_bytes(self) -> int:

@@ -269,3 +269,30 @@ class AnyStore(Protocol):
 
     def cost_of_boot(self) -> Spent:
         """What mounting the medium as it is would cost. Changes nothing, counts nowhere."""
+
+
+@runtime_checkable
+class Directories(Protocol):
+    """What a store has beside, where directories are not only what names have in common. Those that the name of a new
+    file needs are made with it, and stay when it goes."""
+
+    def directories(self) -> list[str]:
+        """Full names of all but the root, sorted."""
+
+    def full_name(self, name: Name) -> str | None:
+        """The name of what is found under another spelling: in another case, or by a short name; None for nothing."""
+
+    def make_directory(self, name: Name) -> None:
+        """A new, empty one in one that is there. EEXIST, ENOENT, ENOTDIR, ENOSPC, EROFS."""
+
+    def remove_directory(self, name: Name) -> None:
+        """Take an empty one away. ENOENT, ENOTDIR, ENOTEMPTY, EROFS."""
+
+    def rename_directory(self, old: Name, new: Name) -> None:
+        """Give one another name, with all that is in it; an empty one that bore it is replaced. ENOENT, ENOTDIR,
+        ENOTEMPTY, EINVAL where it would be in itself."""
+
+
+def directories_of(store: AnyStore) -> Directories | None:
+    """The store as one that keeps directories; None where names alone make them."""
+    return store if isinstance(store, Directories) else None

@@ -32,7 +32,6 @@ IN_PLACES = {
     "simfs.replay.script": "a script's power cut, and a campaign's store",
     "simfs.study.run.expect": "a script may leave its flash without power",
     "simfs.study.run.measure": "figures of wear and life",
-    "simfs.bridges.mount.saving": "the image of the flash that a mount saves",
     "simfs.show.notebook": "the map of erase blocks",
     "simfs.show.parts.catalogue": "the parts",
     "simfs.show.parts.one_part": "a part",

@@ -53,6 +53,8 @@ class NameCalls(Calls):
             was = path_of(entry.name)
             self.mounted.rename(entry, new, self.calling_task())
             self.tree.take(was)
+            if isinstance(there, File) and there is not entry:
+                self.tree.take(path_of(there.name))  # which may be another spelling of the new one
             self.tree.put(path_of(entry.name), entry)
         entry.status_ns = self.mounted.clock_ns()
         self.touch_folder(old)
@@ -60,21 +62,29 @@ class NameCalls(Calls):
         return 0
 
     def _rename_folder(self, folder: Folder, old: str, new: str) -> None:
-        """Every file below it, one after the other. Where the store cuts names, each must be made anew (EXDEV)."""
+        """Every file below it, one after the other, unless the store keeps directories. Where it cuts names, each must
+        be made anew (EXDEV)."""
         if self.mounted.cuts:
             raise refusal(errno.EXDEV, old)
         if f"{new}/".startswith(f"{old}/") and new != old:
             raise refusal(errno.EINVAL, old)
         moves = [(entry, self.mounted.name_of(new + path)) for path, entry in walk(folder) if isinstance(entry, File)]
-        self.mounted.rename_all(moves, self.calling_task())
+        if self.mounted.directories:
+            self.mounted.rename_folder(moves, old, new, self.calling_task())
+        else:
+            self.mounted.rename_all(moves, self.calling_task())
         self.tree.take(old)
         self.tree.put(new, folder)
 
     def mkdir(self, path: str, mode: int) -> int:
         if self.mounted.find(path) is not None:
             raise refusal(errno.EEXIST, path)
-        above = self.tree.folder_of(path)
+        above, own = self.tree.folder_of(path), self.mounted.directories
         mode = mode & 0o7777 | above.mode & stat.S_ISGID
+        if own:
+            task = self.calling_task()
+            self.mounted.perform("mkdir", path, lambda: own.make_directory(path), writes=True, task=task)
+            path = path_of(self.mounted.kept_name(path))
         self.tree.put(path, self.tree.new_folder(mode, self.calling_owner(above)))
         self.touch_folder(path)
         return 0
@@ -82,6 +92,9 @@ class NameCalls(Calls):
     def rmdir(self, path: str) -> int:
         if self.folder_at(path).entries:
             raise refusal(errno.ENOTEMPTY, path)
+        if own := self.mounted.directories:
+            task, name = self.calling_task(), self.mounted.kept_name(path)
+            self.mounted.perform("rmdir", path, lambda: own.remove_directory(name), writes=True, task=task)
         self.tree.take(path)
         self.touch_folder(path)
         return 0

@@ -167,7 +167,9 @@ class Operations(NameCalls):
         """Appending is done by seeking, and what may be read and written the host has asked already."""
         mounted, task = self.mounted, self.calling_task()
         writes = file is None or bool(flags & (os.O_WRONLY | os.O_RDWR | os.O_TRUNC))
-        how = "w+" if file is None or flags & os.O_TRUNC else "r+" if writes else "r"
+        how = "w+" if flags & os.O_TRUNC else "r+" if writes else "r"
+        if file is None:  # a store with directories may have it under a short name, which is not shown
+            how = "x+" if mounted.directories else "w+"
         name = file.name if file else mounted.name_of(path)
         mounted.note_name(path, file)
         stream = mounted.perform("open", name, lambda: mounted.store.open(name, how), writes=writes, task=task)

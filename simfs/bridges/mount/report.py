@@ -18,7 +18,7 @@ def with_left(report: str, left: Left, as_json: bool) -> str:
         return json.dumps({**json.loads(report), "mount": _object(left)}, indent=2)
     notes = [
         "The store keeps bytes and names. Times, modes and owners of files lasted until now, and what the host kept in "
-        "its own cache was not read from the flash."
+        f"its own cache was not read from the {left.medium}."
     ]
     if left.empty_directories:
         shown = ", ".join(units.plain(path, COLUMNS) for path in left.empty_directories[:SHOWN])

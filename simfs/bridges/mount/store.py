@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import time
 from collections.abc import Callable, Iterable
@@ -11,7 +12,7 @@ from threading import Lock
 from typing import TypeVar, cast
 
 from simfs.bridges.mount.tree import File, Folder, Owner, Tree, not_shown, path_of
-from simfs.files.contract import AnyStore
+from simfs.files.contract import AnyStore, Directories, directories_of
 from simfs.replay.device.clock import moment
 from simfs.replay.device.device import NAMES_KEPT, Device, Run
 from simfs.replay.device.name_check import name_faults
@@ -31,6 +32,7 @@ class Left:
     """What a mount showed and the store has not: it ends with the mount."""
 
     empty_directories: tuple[str, ...]
+    medium: str = "flash"
 
 
 class MountedStore:
@@ -50,15 +52,18 @@ class MountedStore:
         rules = store.name_rules
         self.cuts = rules.overlong == "cut"
         self._rules = rules.cutting() if self.cuts else rules  # what is asked here is no use of a name, so not counted
-        faults = not_shown(store.names(), self._key)
+        names, own = store.names(), directories_of(store)
+        folders = own.directories() if own else []
+        faults = not_shown(names, self._key)
         if faults:
             more = f"; {len(faults) - FAULTS_SHOWN:,} more" if len(faults) > FAULTS_SHOWN else ""
             raise CannotShow(f"its names can't be shown as directories: {'; '.join(faults[:FAULTS_SHOWN])}{more}")
-        names = store.names()
         self.clock_ns = clock_ns
         self.now_ns = 0  # when the last operation began
         self.device = Device(store, start_ns=UNIX_START_NS + clock_ns(), observers=observers)
         self.tree = Tree(Owner(*owner, clock_ns()), self._key)
+        for name in folders:  # one comes before what is in it
+            self.tree.put(name, self.tree.new_folder(0o755, Owner(*owner, clock_ns())))
         for name in names:
             self.tree.put(path_of(name), self.tree.new_file(0o644, Owner(*owner, clock_ns()), name))
         self.aliases = rules.fold_case or self.cuts  # one file may go by several names
@@ -110,7 +115,18 @@ class MountedStore:
     def find(self, path: str) -> File | Folder | None:
         """The file or directory at a path; ENOTDIR."""
         found = self.tree.find(path)
-        return found if found is not None or not self.cuts else self.tree.find(path_of(self.kept_name(path)))
+        if found is None and self.cuts:
+            found = self.tree.find(path_of(self.kept_name(path)))
+        if found is None and "~" in path and self.directories:
+            with suppress(OSError, ValueError):  # there can be no such name
+                full = self.directories.full_name(path)
+                found = self.tree.find(full) if full else None
+        return found
+
+    @property
+    def directories(self) -> Directories | None:
+        """The store as one that keeps directories; None where those of the tree are all there are."""
+        return directories_of(self.store)
 
     def size_bytes(self, file: File) -> int:
         if file.handles:
@@ -125,6 +141,8 @@ class MountedStore:
         """Show a file under another path, in place of the file that is there: one step on the flash."""
         path, leaving = path_of(self.kept_name(new)), self._leaving
         takes_over = leaving is not None and self._key(path_of(leaving.name)) == self._key(path)
+        if self.directories and not takes_over and self.find(new) is None and self.store.exists(path):
+            raise OSError(errno.EEXIST, os.strerror(errno.EEXIST), new)  # under a short name, which is not shown
         try:
             self._rename(file, self.name_of(new), task, settled=takes_over)
         except OSError:
@@ -162,6 +180,16 @@ class MountedStore:
                 self._rename(file, old, task)
             raise
 
+    def rename_folder(self, moves: list[tuple[File, str]], old: str, new: str, task: str) -> None:
+        """Give a directory of the store another name, and with it these files theirs."""
+        own = self.directories
+        assert own is not None
+        for _, name in moves:
+            self._rules.encode(name)
+        self.perform("rename", f"{old} -> {new}", lambda: own.rename_directory(old, new), writes=True, task=task)
+        for file, name in moves:
+            file.name = name
+
     def leave(self, file: File, task: str) -> None:
         """The file's name goes with the next operation; or that one is a rename onto it, which replaces it at once."""
         self.settle()
@@ -192,7 +220,7 @@ class MountedStore:
             kind="mount",
             name_faults=name_faults(self._asked, self.store.name_rules),
         )
-        return run, Left(tuple(self.tree.empty_folders()))
+        return run, Left(() if self.directories else tuple(self.tree.empty_folders()), self.store.medium.kind)
 
     def refuse(self, operation: str, name: str, task: str) -> OSError:
         """Note that the store can't do an operation at all. Returns the error to raise."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from simfs.fat.card.card import BLANK, Card, Unreadable
-from simfs.fat.format.entries import Short, Slot, slots_of
+from simfs.fat.format.entries import STANDS_FOR_E5, Short, Slot, slots_of
 from simfs.fat.format.errors import BadVolume
 from simfs.fat.format.layout import ENTRY_BYTES, Layout, read_hints, read_layout
 from simfs.fat.format.listing import DOTS, NOBODY, Entry, Place, listed
@@ -237,7 +237,7 @@ def _judge_size(seen: Survey, path: str, short: Short, clusters: int, broken: st
 
 
 def _judge_short_name(seen: Survey, path: str, short: Short) -> None:
-    letters = short_text(short.name).replace(".", "", 1).replace(" ", "")
+    letters = short.name.removeprefix(bytes([STANDS_FOR_E5])).decode("latin-1").replace(" ", "")
     if short.name[0] == 0x20 or any(letter < "\x80" and letter not in SHORT_LEGAL for letter in letters):
         seen.note("bad name", path, "its short name has a character that none may have")
 

@@ -10,7 +10,8 @@ from itertools import count
 from simfs.fat.card.card import Card, Unreadable
 from simfs.fat.card.sheet import SECTOR_BYTES
 from simfs.fat.checking.check import DIRTY_BITS, Found, Survey, survey
-from simfs.fat.driver.volume import ROOT, Volume
+from simfs.fat.driver.paths import ROOT
+from simfs.fat.driver.volume import Volume
 from simfs.fat.format.entries import ARCHIVE, DIRECTORY, FREE, Short, dot_entries, set_first_and_size, slots_of
 from simfs.fat.format.layout import ENTRY_BYTES, Layout, hints
 from simfs.fat.format.listing import DOTS, Place

@@ -17,12 +17,13 @@ from simfs.fat.format.entries import (
     Slot,
     dot_entries,
     long_entries,
+    set_first_and_size,
     short_entry,
     slots_of,
 )
 from simfs.fat.format.errors import BadVolume
 from simfs.fat.format.layout import ENTRY_BYTES, Layout
-from simfs.fat.format.listing import NOBODY, Entry, Place, listed
+from simfs.fat.format.listing import DOTS, NOBODY, Entry, Place, listed
 from simfs.fat.format.names import folded, short_alias, short_exactly, short_text
 
 SECTORS_MAX = 4096  # 65,536 entries, the most that a directory may have
@@ -95,6 +96,12 @@ class Directories:
             raise
         self._window.flush()
         return cluster
+
+    def lead_back(self, first: int, parent: int) -> None:
+        """Let the second entry of a directory lead to another one above it. The change waits in the window."""
+        sector = self._layout.first_sector(first)
+        if self._window.load(sector)[ENTRY_BYTES:].startswith(DOTS[1]):
+            set_first_and_size(self._window.change(sector), ENTRY_BYTES, parent, 0)
 
     def _blank(self, cluster: int, begin: bytes = b"") -> None:
         start = self._layout.first_sector(cluster)

@@ -3,23 +3,18 @@
 from __future__ import annotations
 
 import errno
-import os
-from collections.abc import Iterator
 from dataclasses import replace
 
 from simfs.fat.card.card import Card
 from simfs.fat.driver.directory import Directories
 from simfs.fat.driver.open_file import FileBytes, OpenFile
+from simfs.fat.driver.paths import DEPTH_MAX, Paths, refusal
 from simfs.fat.driver.table import Table
 from simfs.fat.driver.window import Window
 from simfs.fat.format.entries import ARCHIVE, set_first_and_size
-from simfs.fat.format.errors import BadVolume
 from simfs.fat.format.layout import Layout, read_layout
 from simfs.fat.format.listing import Entry, Place
 from simfs.fat.format.making import new_volume, plan
-
-DEPTH_MAX = 100
-ROOT = 0
 
 
 class Volume:
@@ -31,6 +26,7 @@ class Volume:
         self._window = Window(card, layout)
         self.table = Table(self._window, layout)
         self.directories = Directories(self._window, self.table, layout)
+        self.paths = Paths(self.directories, layout)
         self.bytes = FileBytes(self._window, self.table, layout)
         self._open: dict[Place, OpenFile] = {}
         self._nameless: list[OpenFile] = []  # open, and their names are gone
@@ -52,32 +48,11 @@ class Volume:
 
     def find(self, path: list[str]) -> Entry | None:
         """The entry at a path. ENOTDIR where a file stands in its way."""
-        parent = self._parent(path)
-        return None if parent is None else self.directories.find(parent, path[-1])
+        return self.paths.find(path)
 
     def find_file(self, path: list[str]) -> Entry:
         """ENOENT, EISDIR, ENOTDIR."""
-        entry = self.find(path)
-        if entry is None:
-            raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), "/".join(path))
-        if entry.short.is_directory:
-            raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), "/".join(path))
-        return entry
-
-    def files(self) -> Iterator[tuple[str, ...]]:
-        """The path of every file. BadVolume where directories contain themselves."""
-        return self._files(ROOT, (), {ROOT, self.layout.root_cluster})
-
-    def _files(self, first: int, above: tuple[str, ...], seen: set[int]) -> Iterator[tuple[str, ...]]:
-        for entry in list(self.directories.entries(first)):
-            path = (*above, entry.name)
-            if not entry.short.is_directory:
-                yield path
-            elif entry.short.first in seen or len(path) > DEPTH_MAX:
-                raise BadVolume(f"the directory {'/'.join(path)} leads back to one that it is in")
-            else:
-                seen.add(entry.short.first)
-                yield from self._files(entry.short.first, path, seen)
+        return self.paths.find_file(path)
 
     def size_of(self, entry: Entry) -> int:
         """As one sees it who has it open."""
@@ -106,7 +81,7 @@ class Volume:
     def create(self, path: list[str]) -> Entry:
         """A new, empty file, with the directories that its path needs; an empty directory of that name goes. ENOSPC,
         ENOTDIR, EISDIR."""
-        parent = self._made_parent(path)
+        parent = self.paths.made_parent(path)
         self._make_way(parent, path)
         entry = self.directories.add(parent, path[-1], ARCHIVE, 0, 0)
         self.sync()
@@ -123,7 +98,7 @@ class Volume:
         """Give a file another name: the new entry, then the old one goes; a file that bore it is replaced, and what it
         held is freed last."""
         entry = self.find_file(old)
-        parent = self._parent(new)
+        parent = self.paths.parent(new)
         if parent is not None:
             self._make_way(parent, new)
         target = self.find(new)
@@ -142,7 +117,7 @@ class Volume:
             set_first_and_size(self._window.change(sector), at, first, size)
             place = target.place
         else:
-            parent = self._made_parent(new)
+            parent = self.paths.made_parent(new)
             place = self.directories.add(parent, new[-1], entry.short.attributes | ARCHIVE, first, size).place
             replaced = self._open.pop(target.place, None) if target is not None else None
             if target is not None:
@@ -156,6 +131,40 @@ class Volume:
             self._lose_name(replaced)
         elif target is not None:
             self._release(target.short.first)
+
+    def make_directory(self, path: list[str]) -> None:
+        """A new, empty directory. EEXIST, ENOENT, ENOTDIR, ENOSPC."""
+        parent = self.paths.there(path)
+        if self.directories.find(parent, path[-1]) is not None:
+            raise refusal(errno.EEXIST, path)
+        self.directories.make(parent, path[-1])
+        self.sync()
+
+    def remove_directory(self, path: list[str]) -> None:
+        """Take an empty directory away: its entry, then the table. ENOENT, ENOTDIR, ENOTEMPTY."""
+        entry = self.paths.empty_directory(path)
+        self.directories.remove(entry)
+        self.sync()
+        self._release(entry.short.first)
+
+    def rename_directory(self, old: list[str], new: list[str]) -> None:
+        """Give a directory another name, with all that is in it: the new entry, the way back to the directory above,
+        then the old entry goes. ENOENT, ENOTDIR, ENOTEMPTY, EINVAL where it would be in itself."""
+        entry = self.paths.directory(old)
+        above = [self.paths.there(new[:length]) for length in range(1, len(new) + 1)]
+        if entry.short.first in above:
+            raise refusal(errno.EINVAL, new)
+        target = self.find(new)
+        if target is not None and target.place == entry.place:
+            if target.name == new[-1]:
+                return
+        elif target is not None:
+            self.remove_directory(new)
+        self.directories.add(above[-1], new[-1], entry.short.attributes, entry.short.first, 0)
+        if self.paths.there(old) != above[-1]:
+            self.directories.lead_back(entry.short.first, above[-1])
+        self.directories.remove(entry)
+        self.sync()
 
     def settled_copy(self) -> Card:
         """A copy of the card, as this one would be if every file were closed now."""
@@ -176,7 +185,7 @@ class Volume:
             return
         inside = list(self.directories.entries(entry.short.first))
         if len(path) > DEPTH_MAX or any(not below.short.is_directory for below in inside):
-            raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), "/".join(path))
+            raise refusal(errno.EISDIR, path)
         for below in inside:
             self._make_way(entry.short.first, [*path, below.name])
         self.directories.remove(entry)
@@ -202,27 +211,3 @@ class Volume:
         """Write what waits in the window, and the hints."""
         self._window.flush()
         self.table.put_hints()
-
-    def _parent(self, path: list[str]) -> int | None:
-        """The directory that a path ends in; None where there is none."""
-        first = ROOT
-        for name in path[:-1]:
-            entry = self.directories.find(first, name)
-            if entry is None:
-                return None
-            if not entry.short.is_directory:
-                raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR), "/".join(path))
-            first = entry.short.first
-        return first
-
-    def _made_parent(self, path: list[str]) -> int:
-        first = ROOT
-        for name in path[:-1]:
-            entry = self.directories.find(first, name)
-            if entry is None:
-                first = self.directories.make(first, name)
-            elif entry.short.is_directory:
-                first = entry.short.first
-            else:
-                raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR), "/".join(path))
-        return first

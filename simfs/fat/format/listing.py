@@ -7,7 +7,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from simfs.fat.format.entries import LABEL, LongPart, Short, Slot
-from simfs.fat.format.names import checksum, long_text, short_text
+from simfs.fat.format.names import checksum, is_long_name, long_text, short_text
 
 Place = tuple[int, int]
 """A sector, and where in it an entry begins."""
@@ -30,7 +30,8 @@ class Entry(NamedTuple):
 
 
 def listed(slots: Iterable[tuple[Place, Slot]]) -> Iterator[Entry]:
-    """Every file and directory, without labels and dots. A long name whose order or checksum is wrong is none."""
+    """Every file and directory, without labels and dots. A long name whose order or checksum is wrong, or that no
+    file can have, is none."""
     parts: list[LongPart] = []
     places: list[Place] = []
     strays: list[Place] = []
@@ -65,4 +66,5 @@ def long_name(parts: tuple[LongPart, ...], short: bytes) -> str:
     numbers, check = [part.number for part in parts], checksum(short)
     if numbers != list(range(len(parts), 0, -1)) or any(part.checksum != check for part in parts):
         return ""
-    return long_text([part.text for part in reversed(parts)])
+    text = long_text([part.text for part in reversed(parts)])
+    return text if is_long_name(text) else ""

@@ -10,6 +10,7 @@ LETTERS_MAX = 255
 PART_LETTERS = 13  # of a long name in one entry
 LONG_FORBIDDEN = frozenset('"*/:<>?\\|') | {chr(code) for code in range(32)} | {"\x7f"}
 SHORT_LEGAL = frozenset("ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789$%'-_@~`!(){}^#&")
+SHOWN = dict.fromkeys(map(ord, LONG_FORBIDDEN | {"."}), "_")
 TAIL_MAX = 999_999
 
 
@@ -30,9 +31,16 @@ def check_component(name: str) -> None:
         raise OSError(errno.ENAMETOOLONG, f"{letters} characters, {LETTERS_MAX} fit", name)
 
 
+@lru_cache(4096)
 def folded(name: str) -> str:
-    """The same for names that differ only in case."""
-    return name.upper()
+    """The same for names that differ only in case. A letter has another case only where the two stand for each other:
+    "ß" and "SS" are two names."""
+    return name.upper() if name.isascii() else "".join(map(_upper, name))
+
+
+def _upper(letter: str) -> str:
+    upper = letter.upper()
+    return upper if upper.lower() == letter else letter
 
 
 def checksum(short: bytes) -> int:
@@ -43,10 +51,17 @@ def checksum(short: bytes) -> int:
     return total
 
 
+def is_long_name(text: str) -> bool:
+    """Whether this can be a long name, so that the file can be opened by it."""
+    return bool(text) and text[-1] not in ". " and LONG_FORBIDDEN.isdisjoint(text)
+
+
 def short_text(short: bytes, lower: int = 0) -> str:
-    """A short name as one reads it; `lower` has the bits that say that base or extension is shown in lower case."""
+    """A short name as one reads it; `lower` has the bits that say that base or extension is shown in lower case. What
+    none may have is shown as "_", and the file can be opened by that."""
     raw = b"\xe5" + short[1:] if short[0] == 0x05 else short
-    base, extension = raw[:8].rstrip(b" ").decode("latin-1"), raw[8:].rstrip(b" ").decode("latin-1")
+    base, extension = (part.decode("latin-1").rstrip(" ").translate(SHOWN) for part in (raw[:8], raw[8:]))
+    base = base or "_"
     base = base.lower() if lower & 0x08 else base
     extension = extension.lower() if lower & 0x10 else extension
     return f"{base}.{extension}" if extension else base
@@ -64,7 +79,7 @@ def short_exactly(name: str) -> bytes | None:
 
 def short_base(name: str) -> tuple[str, str, bool]:
     """Base, extension, and whether something got lost on the way from the long name."""
-    upper = name.upper().replace(" ", "").lstrip(".")
+    upper = folded(name).replace(" ", "").lstrip(".")
     stem, dot, extension = upper.rpartition(".")
     if not dot:
         stem, extension = upper, ""

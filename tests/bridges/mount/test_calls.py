@@ -13,7 +13,9 @@ import pytest
 from simfs import NorFlash, Store, StoreConfig
 from simfs.bridges.mount.operations import Operations
 from simfs.bridges.mount.store import CannotShow, MountedStore
-from simfs.files.contract import AnyStore
+from simfs.fat.card.card import Card
+from simfs.files.card_store import CardConfig, CardStore
+from simfs.files.contract import AnyStore, directories_of
 from simfs.files.model import Model
 
 NEW = os.O_RDWR | os.O_CREAT
@@ -29,9 +31,16 @@ def mount_of(store: AnyStore) -> Operations:
     return Operations(MountedStore(store, (1000, 1000), lambda: next(seconds) * 10**9))
 
 
-@pytest.fixture(params=["log", "memory"])
+def on_card(kib: int = 1024, **settings: object) -> CardStore:
+    return CardStore.format(Card(2 * kib), CardConfig(**settings))  # type: ignore[arg-type]
+
+
+MAKERS: dict[str, Callable[[], AnyStore]] = {"log": store_of, "memory": Model, "card": on_card}
+
+
+@pytest.fixture(params=MAKERS)
 def calls(request: pytest.FixtureRequest) -> Operations:
-    return mount_of(store_of() if request.param == "log" else Model())
+    return mount_of(MAKERS[request.param]())
 
 
 @pytest.fixture
@@ -88,8 +97,9 @@ def test_what_is_written_is_in_the_store_under_its_path(calls: Operations) -> No
     assert store.check() == []
 
 
-def test_directories_come_from_prefixes() -> None:
-    store = store_of()
+@pytest.mark.parametrize("make", [store_of, on_card])
+def test_directories_come_from_prefixes(make: Callable[[], AnyStore]) -> None:
+    store = make()
     for name in ("/a/b/c", "/a/d", "/e"):
         store.open(name, "w").close()
     calls = mount_of(store)
@@ -137,7 +147,7 @@ def test_names_that_collide_after_folding_are_refused() -> None:
         mount_of(store)
 
 
-def test_empty_directories_live_until_the_end_and_are_reported(calls: Operations) -> None:
+def test_empty_directories_live_until_the_end_and_are_reported_unless_the_store_keeps_them(calls: Operations) -> None:
     calls.mkdir("/kept", 0o755)
     calls.mkdir("/kept/in", 0o755)
     calls.mkdir("/gone", 0o755)
@@ -146,8 +156,10 @@ def test_empty_directories_live_until_the_end_and_are_reported(calls: Operations
     put(calls, "/log/x")
     calls.unlink("/log/x")
     assert names(calls, "/") == ["kept", "log"]
+    own = directories_of(calls.mounted.store)
     _, left = calls.mounted.finish("t", "s")
-    assert left.empty_directories == ("/kept/in", "/log")
+    assert left.empty_directories == (() if own else ("/kept/in", "/log"))
+    assert own is None or own.directories() == ["/kept", "/kept/in", "/log"]
     assert calls.mounted.store.names() == []
 
 
@@ -288,7 +300,7 @@ def _no_space(*_: object) -> None:
     raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
 
-def test_a_directory_is_renamed_file_by_file_or_not_at_all(calls: Operations) -> None:
+def test_a_directory_is_renamed_with_all_its_files_or_not_at_all(calls: Operations) -> None:
     calls.mkdir("/d", 0o755)
     calls.mkdir("/d/sub", 0o755)
     for name in ("a", "sub/b"):
@@ -297,6 +309,8 @@ def test_a_directory_is_renamed_file_by_file_or_not_at_all(calls: Operations) ->
     assert calls.mounted.store.names() == ["/other/a", "/other/sub/b"]
     assert get(calls, "/other/sub/b") == b"sub/b"
     refused(errno.ENAMETOOLONG, calls.rename, "/other", "/" + "n" * 42)
+    if directories_of(calls.mounted.store):
+        return
     rename, done = calls.mounted.store.rename, iter([True, False, True])
 
     def failing(old: str, new: str) -> None:

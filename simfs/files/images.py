@@ -1,0 +1,21 @@
+"""All bytes of the medium that a store is on, for whoever saves an image."""
+
+from __future__ import annotations
+
+from simfs.files.card_store import card_of
+from simfs.files.contract import AnyStore
+from simfs.files.store import the_log
+
+IMAGE_BYTES_MAX = 2 << 30
+
+
+class TooLarge(ValueError):
+    """The medium has more bytes than are put into an image."""
+
+
+def image_of(store: AnyStore) -> bytes:
+    """The flash or the card as it is. TooLarge, NoLog where the store is on neither."""
+    if store.medium.size_bytes > IMAGE_BYTES_MAX:
+        raise TooLarge(f"the {store.medium.kind} is larger than {IMAGE_BYTES_MAX >> 30} GiB")
+    on_card = card_of(store)
+    return the_log(store).flash.image() if on_card is None else on_card.card.image()
