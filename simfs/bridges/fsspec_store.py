@@ -21,6 +21,7 @@ try:
 except ImportError:
     raise ImportError("simfs:// needs fsspec; install it with pip install 'simfs[fsspec]'") from None
 
+from simfs.bridges.cards.source import is_card, store_on
 from simfs.bridges.images.source import BadImage, read_image
 from simfs.bridges.os_functions import OsFunctions
 from simfs.files.contract import AnyStore
@@ -69,7 +70,8 @@ class Updater(Written, io.BufferedRandom):
 
 
 class StoreFileSystem(AbstractFileSystem):  # type: ignore[misc]
-    """Files of a store by their names; directories are what names have in common, and notes for empty ones.
+    """Files of a store by their names; directories are those that it keeps, or else what names have in common, and
+    notes for empty ones.
 
     Transactions are refused. Whoever changes the store or the image meanwhile is seen. A store keeps no times:
     `modified` and `created` give those of the image's file; over a live store, when a file was written through this
@@ -89,7 +91,8 @@ class StoreFileSystem(AbstractFileSystem):  # type: ignore[misc]
         target_protocol: str | None = None,
         **options: Any,
     ) -> None:
-        """Either `store`, or `image`: a file that `read_image` takes, where the store begins at `start` of it. `fo` and
+        """Either `store`, or `image`: a file that `read_image` takes, where the store begins at `start` of it, or
+        that of a card. `fo` and
         `target_protocol` are what a chained URL gives in place of `image`. ValueError, OSError."""
         super().__init__(**options)
         source = fo if image is None else os.fspath(image)
@@ -256,6 +259,8 @@ def _changed_at(image: os.stat_result | None) -> datetime:
 
 def _mounted(path: str, start: int | None) -> AnyStore:
     try:
+        if start is None and is_card(path):
+            return store_on(path, read_only=True)
         return read_image(path, start).mount()
     except BadImage as error:
         raise ValueError(str(error)) from None

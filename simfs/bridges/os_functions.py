@@ -1,5 +1,4 @@
-"""What the functions of `os` that take a path do on a store. A store is flat: directories are what names have in
-common, and those that were made or emptied are kept here as notes, and so are times."""
+"""What the functions of `os` that take a path do on a store. Times are kept here as notes."""
 
 from __future__ import annotations
 
@@ -13,6 +12,7 @@ from contextlib import contextmanager
 from typing import Any
 
 from simfs.bridges.descriptors import Descriptors, Opened, refusal
+from simfs.bridges.folders import check_rename, folders_of
 from simfs.bridges.mount.room import statfs_of
 from simfs.files.contract import AnyStore
 from simfs.files.modes import parse_mode
@@ -34,7 +34,7 @@ class OsFunctions:
         self._times: dict[str, tuple[int, int]] = {}  # by name: when it was read, and changed
         names = store.names()
         self._top = "" if names and not names[0].startswith("/") else "/"
-        self._folders = {""}  # by path below the prefix
+        self._folders = folders_of(store, self._stored, self._top)
 
     def name_of(self, path: Any, dir_fd: int | None = None) -> str | None:
         """The path below the prefix, "" for the prefix itself; None for what is not below it. Both may be numbers that
@@ -68,7 +68,7 @@ class OsFunctions:
             raise
 
     def open(self, name: str, mode: str) -> io.RawIOBase:
-        if self._is_folder(name):
+        if self._folders.has(name):
             raise refusal(errno.EISDIR)
         return self._store.open(self._stored(name), mode)
 
@@ -86,7 +86,7 @@ class OsFunctions:
         if flags & getattr(os, "O_TMPFILE", 0) == getattr(os, "O_TMPFILE", -1):
             raise refusal(errno.EOPNOTSUPP)  # a store has no files without a name
         writes = bool(flags & WRITES)
-        if self._is_folder(name):
+        if self._folders.has(name):
             if writes or flags & os.O_CREAT:
                 raise refusal(errno.EISDIR)
             return self.descriptors.new(Opened(name, None, True, False, lambda: None))
@@ -107,46 +107,36 @@ class OsFunctions:
         return self.descriptors.new(Opened(name, stream, reads, writes, lambda: self._changed(name)))
 
     def remove(self, name: str, _path: Any, **_options: Any) -> None:
-        if self._is_folder(name):
+        if self._folders.has(name):
             raise refusal(errno.EISDIR)
         self._store.remove(self._stored(name))
         self._times.pop(name, None)
-        self._note(name)
+        self._folders.stays_above(name)
 
     unlink = remove
 
     def rename(self, old: str, new: str) -> None:
-        """Of a directory: of every file below it, one after the other."""
-        if self._is_folder(old):
+        if self._folders.has(old):
             self._rename_folder(old, new)
             return
-        if self._is_folder(new):
+        if self._folders.has(new):
             raise refusal(errno.EISDIR)
         self._store.rename(self._stored(old), self._stored(new))
         self._times[new] = self._times.pop(old, (self._began_ns, self._began_ns))
-        self._note(old)
+        self._folders.stays_above(old)
 
     def _rename_folder(self, old: str, new: str) -> None:
-        if not old or f"{new}/".startswith(f"{old}/"):
-            raise refusal(errno.EBUSY if not old else errno.EINVAL)
-        if self._store.exists(self._stored(new)):
-            raise refusal(errno.ENOTDIR)
-        if self._is_folder(new) and self._below(new):
-            raise refusal(errno.ENOTEMPTY)
-        for name in self._store.names(self._stored(old) + "/"):
-            self._store.rename(name, self._stored(new) + name[len(self._stored(old)) :])
+        check_rename(self._folders, old, new, self._store.exists(self._stored(new)))
+        self._folders.rename(old, new)
         kept = {name: times for name, times in self._times.items() if f"{name}/".startswith(f"{old}/")}
         self._times |= {new + name[len(old) :]: times for name, times in kept.items()}
-        moved = {folder for folder in self._folders if f"{folder}/".startswith(f"{old}/")}
-        self._folders = self._folders - moved | {new + folder[len(old) :] for folder in moved} | {new}
-        self._note(old)
 
     def listdir(self, name: str, path: Any) -> list[Any]:
         if name and self._store.exists(self._stored(name)):
             raise refusal(errno.ENOTDIR)
-        if not self._is_folder(name):
+        if not self._folders.has(name):
             raise refusal(errno.ENOENT)
-        found = self._below(name)
+        found = self._folders.below(name)
         return [os.fsencode(one) for one in found] if isinstance(path, bytes) else found
 
     def scandir(self, name: str, path: Any) -> Entries:
@@ -159,7 +149,7 @@ class OsFunctions:
             mode, size = stat.S_IFREG | 0o644, opened.size_bytes()
         elif name and self._store.exists(self._stored(name)):
             mode, size = stat.S_IFREG | 0o644, self._store.stat(self._stored(name)).size_bytes
-        elif self._is_folder(name):
+        elif self._folders.has(name):
             mode, size = stat.S_IFDIR | 0o755, 0
         else:
             raise refusal(errno.ENOENT)
@@ -195,24 +185,24 @@ class OsFunctions:
         self._times[name] = given
 
     def mkdir(self, name: str, _path: Any, *_mode: Any, **_options: Any) -> None:
-        if self._is_folder(name) or self._store.exists(self._stored(name)):
+        if self._folders.has(name) or self._store.exists(self._stored(name)):
             raise refusal(errno.EEXIST)
-        if not self._is_folder(name.rpartition("/")[0]):
+        if not self._folders.has(name.rpartition("/")[0]):
             raise refusal(errno.ENOENT)
-        self._folders.add(name)
+        self._folders.make(name)
 
     def rmdir(self, name: str, path: Any, **_options: Any) -> None:
         if self.listdir(name, path):
             raise refusal(errno.ENOTEMPTY)
         if not name:
             raise refusal(errno.EBUSY)
-        self._folders.discard(name)
+        self._folders.remove(name)
 
     def truncate(self, name: str, path: Any, length: int) -> None:
         if isinstance(path, int):
             self.descriptors.ftruncate(path, length)
             return
-        if self._is_folder(name):
+        if self._folders.has(name):
             raise refusal(errno.EISDIR)
         self._store.truncate(self._stored(name), length)
         self._changed(name)
@@ -227,24 +217,6 @@ class OsFunctions:
 
     def _stored(self, name: str) -> str:
         return self._top + name[1:]
-
-    def _is_folder(self, name: str) -> bool:
-        if name in self._folders:
-            return True
-        return not self._store.exists(self._stored(name)) and bool(self._store.names(self._stored(name) + "/"))
-
-    def _below(self, name: str) -> list[str]:
-        """What stands in a directory."""
-        start = self._stored(name) + "/" if name else self._top
-        files = {one[len(start) :].split("/")[0] for one in self._store.names(start)}
-        noted = {folder[len(name) + 1 :].split("/")[0] for folder in self._folders if folder.startswith(f"{name}/")}
-        return sorted(files | noted)
-
-    def _note(self, name: str) -> None:
-        """A directory stays when what was in it goes."""
-        while name:
-            name = name.rpartition("/")[0]
-            self._folders.add(name)
 
 
 class Entry:

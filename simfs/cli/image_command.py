@@ -9,13 +9,15 @@ from typing import TYPE_CHECKING
 import click
 
 from simfs.cli.exits import UNMET, Commands, Damaged, Refused, print_report, write_out
+from simfs.cli.imaging import of_card
 from simfs.cli.inputs import check_source, described_store
-from simfs.cli.progress import progress_bar, shown
+from simfs.cli.progress import Progress, progress_bar, shown
 
 if TYPE_CHECKING:
     from simfs.bridges.images.explained import Explained
     from simfs.bridges.images.source import Image
     from simfs.files import Store
+    from simfs.files.contract import AnyStore
 
 START = click.option(
     "--start", metavar="ADDRESS", help="Where the store begins in a dump, such as 3MiB or 0x300000, if it has several."
@@ -29,8 +31,9 @@ def image() -> None:
     """Build a store's image, or look into one.
 
     IMAGE is the store's bytes, a dump of the whole chip, Intel HEX or
-    S-records. It is never written to. All places are addresses in it; the end
-    of a range is the first byte behind it. The exit status is 0, 1 on damage
+    S-records, or the bytes of a card with a FAT volume. It is never written
+    to. All places are addresses in it; the end of a range is the first byte
+    behind it. Of a card, places are sectors. The exit status is 0, 1 on damage
     or when extract leaves something out, or 2 on bad input; explain ends with
     0 on damage too, since it has explained it.
     """
@@ -46,33 +49,52 @@ def image() -> None:
 def build(directory: str, target: str, device: str | None, part: str | None, size: str | None, prefix: str) -> None:
     """Write a store of all files below DIRECTORY into IMAGE.
 
-    IMAGE is exactly the store's bytes, and the same for the same files.
+    IMAGE is exactly the store's bytes, and the same for the same files. With
+    --device of a scenario on a card, it is the card with a FAT volume.
     Whatever is wrong with the names is reported before anything is written.
     """
-    from simfs.bridges.images.build import BadDirectory, build_image
-    from simfs.bridges.images.text import built
-    from simfs.files.store import the_log
+    from simfs.bridges.images.build import BadDirectory
+    from simfs.files.images import TooLarge, image_of
     from simfs.show.save import write_whole
 
-    fresh = the_log(described_store(device, part, size))
+    fresh = described_store(device, part, size)
     inside = os.path.realpath(directory) + os.sep
     if os.path.realpath(target).startswith(inside):
         raise Refused(f"{target}: it would lie in the directory that it is made of; name another place")
     try:
-        flash = fresh.flash
         with progress_bar(f"building {shown(target)}") as progress:
-            store, empty = build_image(
-                directory, flash.datasheet, flash.geometry.block_count, fresh.config, prefix, progress
-            )
+            store, report = _built(fresh, directory, target, prefix, progress)
     except BadDirectory as error:
         raise Refused(*error.faults) from None
     except OSError as error:
         raise Refused(f"{error.filename or directory}: {error.strerror}; give a directory of files") from None
     try:
-        write_whole(target, store.flash.image())
-    except OSError as error:
-        raise Refused(f"{target}: {error.strerror}; no image was written") from None
-    print_report(built(store, target, empty))
+        write_whole(target, image_of(store))
+    except (OSError, TooLarge) as error:
+        why = error.strerror if isinstance(error, OSError) else error
+        raise Refused(f"{target}: {why}; no image was written") from None
+    print_report(report)
+
+
+def _built(
+    fresh: AnyStore, directory: str, target: str, prefix: str, progress: Progress | None
+) -> tuple[AnyStore, str]:
+    """The store with all files, and what to say of it."""
+    from simfs.bridges.cards.build import fill_card
+    from simfs.bridges.cards.text import built as card_built
+    from simfs.bridges.images.build import build_image
+    from simfs.bridges.images.text import built
+    from simfs.files.card_store import card_of
+    from simfs.files.store import the_log
+
+    on_card = card_of(fresh)
+    if on_card is not None:
+        fill_card(on_card, directory, prefix, progress)
+        return on_card, card_built(on_card, target)
+    log = the_log(fresh)
+    flash = log.flash
+    store, empty = build_image(directory, flash.datasheet, flash.geometry.block_count, log.config, prefix, progress)
+    return store, built(store, target, empty)
 
 
 @image.command("list", epilog="Example: simfs image list unit.bin")
@@ -84,6 +106,9 @@ def list_files(source: str, start: str | None, as_json: bool) -> None:
     from simfs.bridges.images.report import listing_of
     from simfs.bridges.images.text import file_list
 
+    if card := of_card.card_in(source, start):
+        of_card.list_files(card, as_json)
+        return
     found = _explained(source, start)
     store = _store_of(found)
     print_report(_object(listing_of(store, source)) if as_json else file_list(store))
@@ -101,6 +126,9 @@ def read(source: str, name: str, start: str | None) -> None:
     from simfs.replay.scenario.near_words import did_you_mean
     from simfs.store.format.errors import CorruptStore
 
+    if card := of_card.card_in(source, start):
+        of_card.read(card, name)
+        return
     found = _explained(source, start)
     store, why = _store_of(found), ""
     try:
@@ -136,13 +164,13 @@ def extract(source: str, directory: str, damaged: bool, start: str | None) -> No
     bytes, or may be older than it was.
     """
     from simfs.bridges.images import extract as images_extract
-    from simfs.bridges.images.text import ASK_FOR_MORE, extracted
 
-    found = _explained(source, start, whole=not damaged)
-    _store_of(found)
+    card = of_card.card_in(source, start)
     try:
-        with progress_bar(f"extracting {shown(source)}") as progress:
-            done = images_extract.extract(found, directory, damaged=damaged, progress=progress)
+        if card:
+            of_card.extract(card, directory, damaged)
+        else:
+            _extract(source, start, directory, damaged)
     except images_extract.BadDestination as error:
         raise Refused(error) from None
     except images_extract.EndedEarly as error:
@@ -152,6 +180,16 @@ def extract(source: str, directory: str, damaged: bool, start: str | None) -> No
         raise Refused(f"{ended}what it had written is taken back") from None
     except OSError as error:
         raise Refused(f"{error.filename or directory}: {error.strerror}; give a new name for a directory") from None
+
+
+def _extract(source: str, start: str | None, directory: str, damaged: bool) -> None:
+    from simfs.bridges.images.extract import extract as images_extract
+    from simfs.bridges.images.text import ASK_FOR_MORE, extracted
+
+    found = _explained(source, start, whole=not damaged)
+    _store_of(found)
+    with progress_bar(f"extracting {shown(source)}") as progress:
+        done = images_extract(found, directory, damaged=damaged, progress=progress)
     print_report(extracted(done, directory, "" if damaged else ASK_FOR_MORE))
     if done.refused or found.damaged:
         sys.exit(UNMET)
@@ -166,6 +204,9 @@ def verify(source: str, start: str | None, as_json: bool) -> None:
     from simfs.bridges.images.report import verified
     from simfs.bridges.images.text import verdict
 
+    if card := of_card.card_in(source, start):
+        of_card.verify(card, as_json)
+        return
     found = _explained(source, start)
     print_report(_object(verified(found)) if as_json else verdict(found))
     if found.damaged:
@@ -185,6 +226,9 @@ def explain(source: str, block: int | None, start: str | None, as_json: bool) ->
     from simfs.bridges.images.report import explanation_of
     from simfs.bridges.images.text import as_text
 
+    if card := of_card.card_in(source, start):
+        of_card.explain(card, block, as_json)
+        return
     if block is None:
         explained = _explained(source, start, whole=False)
         print_report(_object(explanation_of(explained)) if as_json else as_text(explained))

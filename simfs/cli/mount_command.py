@@ -31,11 +31,11 @@ INTERVAL_MAX_NS = 365 * 86_400 * 1_000_000_000
 @click.argument("source")
 @click.argument("directory")
 @click.option("--part", metavar="NAME", help="Image: its chip; `simfs parts` lists them.")
-@click.option("--device", metavar="SCENARIO", help="Image: take its chip from a scenario.")
+@click.option("--device", metavar="SCENARIO", help="Image: take its chip or card from a scenario.")
 @START
-@click.option("--read-only", is_flag=True, help="Let nothing be changed; the flash stays as it is.")
+@click.option("--read-only", is_flag=True, help="Let nothing be changed; the store stays as it is.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
-@click.option("--save-image", "image", metavar="IMAGE", help="Save the flash in this file as it is at the end.")
+@click.option("--save-image", "image", metavar="IMAGE", help="Save the flash or card in this file at the end.")
 @click.option("--save-every", metavar="DURATION", help="Save it while the mount lasts too, such as every 10s.")
 def mount(
     source: str,
@@ -51,9 +51,10 @@ def mount(
     """Mount a store on DIRECTORY, for any program to work on.
 
     SOURCE is an image of a store, a dump of the whole chip, Intel HEX or
-    S-records, or a scenario (.toml). With a scenario the store is new, on its
-    chip and with its settings; it needs no tasks, they are not played, and
-    its expectations not judged. `fusermount3 -u DIRECTORY`, Ctrl-C or SIGTERM
+    S-records, the image of a card with a FAT volume, or a scenario (.toml).
+    With a scenario the store is new, on its chip or card and with its
+    settings; it needs no tasks, they are not played, and its expectations not
+    judged. `fusermount3 -u DIRECTORY`, Ctrl-C or SIGTERM
     ends the mount and prints the report. SOURCE stays as it is. The image is
     saved at the end, and each time that a program syncs a directory.
 
@@ -65,6 +66,8 @@ def mount(
         image = os.path.abspath(image)  # libfuse goes to the root directory while it serves
     scenario = _scenario(source) if source.endswith(".toml") else None
     store = _new_store(scenario, part, device, start) if scenario else store_in(source, part, device, start, read_only)
+    if image is not None:
+        _check_size(store, image)
     title = (scenario.title if scenario else "") or Path(source).stem
     saving = None if image is None else _saving(image, every_ns)
     run, left = _served(store, directory, title, source, read_only, saving)
@@ -139,6 +142,13 @@ def _check_image(image: str, source: str, directory: str) -> None:
         raise Refused(f"--save-image {image}: it would lie in the mounted directory; name another place")
 
 
+def _check_size(store: AnyStore, image: str) -> None:
+    from simfs.files.images import IMAGE_BYTES_MAX
+
+    if store.medium.size_bytes > IMAGE_BYTES_MAX:
+        raise Refused(f"--save-image {image}: it would have more than {IMAGE_BYTES_MAX >> 30} GiB; take a smaller card")
+
+
 def _scenario(file: str) -> Scenario:
     from simfs.replay.scenario.input_faults import BadScenario
     from simfs.replay.scenario.load import load_scenario
@@ -163,10 +173,16 @@ def _new_store(scenario: Scenario, part: str | None, device: str | None, start: 
 
 
 def store_in(file: str, part: str | None, device: str | None, start: str | None, read_only: bool) -> AnyStore:
-    """The store in an image or a dump, on the chip that is named; without one, on a chip as the store says itself."""
+    """The store in an image or a dump, on the chip that is named; without one, on a chip as the store says itself. Or
+    that on the card in an image."""
+    from simfs.cli.imaging.of_card import is_card_image, mountable
     from simfs.files import Store
     from simfs.flash import NorFlash
 
+    if is_card_image(file, start):
+        if part:
+            raise Refused(f"--part {part}: it is for flash, and {file} is the image of a card; leave it out")
+        return mountable(file, _scenario(device) if device else None, read_only)
     sheet = _datasheet(part, device)
     found = read_source(file, start)
     block_bytes = found.settings.block_bytes
@@ -190,7 +206,10 @@ def _datasheet(part: str | None, device: str | None) -> Datasheet | None:
     if part and device:
         raise Refused(f"--part: {device} gives it already; leave out this or --device")
     if device:
-        return _scenario(device).chip.datasheet()
+        scenario = _scenario(device)
+        if scenario.store.kind == "card":
+            raise Refused(f"--device {device}: its store is on a card, and the image is one of flash; name another")
+        return scenario.chip.datasheet()
     if part and part not in PARTS:
         near = did_you_mean(part, PARTS)
         raise Refused(f"--part {part}: there is no such part in the catalogue; {near}known are {', '.join(PARTS)}")

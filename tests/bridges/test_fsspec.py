@@ -7,6 +7,7 @@ import io
 import os
 import subprocess
 import sys
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,9 @@ from typing import Any
 import pytest
 
 from simfs import NorFlash, Store, StoreConfig
+from simfs.fat.card.card import Card
+from simfs.files.card_store import CardConfig, CardStore
+from simfs.files.contract import AnyStore
 from simfs.files.model import Model
 
 fsspec = pytest.importorskip("fsspec", reason="needs fsspec: pip install 'simfs[fsspec]'")
@@ -26,10 +30,15 @@ TABLE = "time,level\n06:00,2.41\n06:06,2.44\n"
 class Fixtures(abstract.AbstractFixtures):  # type: ignore[misc]
     """What fsspec's suites work on: a new store each time, with names long enough for theirs."""
 
-    @pytest.fixture(params=["log", "memory"])
+    @pytest.fixture(params=["log", "memory", "card"])
     def fs(self, request: pytest.FixtureRequest) -> Any:
         config = StoreConfig(name_bytes=128)
-        store = Store.format(NorFlash(64), config) if request.param == "log" else Model(config)
+        makers: dict[str, Callable[[], AnyStore]] = {
+            "log": lambda: Store.format(NorFlash(64), config),
+            "memory": lambda: Model(config),
+            "card": lambda: CardStore.format(Card(2048), CardConfig(name_bytes=128)),
+        }
+        store = makers[request.param]()
         yield fsspec.filesystem("simfs", store=store)
         assert store.check() == []
         assert store.files_open == 0

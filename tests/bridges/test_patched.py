@@ -26,6 +26,8 @@ import pytest
 
 from simfs import NorFlash, Store, StoreConfig
 from simfs.bridges.patched import UNSUPPORTED, patched
+from simfs.fat.card.card import Card
+from simfs.files.card_store import CardConfig, CardStore
 from simfs.files.contract import AnyStore
 from simfs.files.model import Model
 from simfs.replay.device.clock import moment
@@ -33,9 +35,11 @@ from simfs.replay.device.clock import moment
 PLACE = "/sd-card"
 
 
-@pytest.fixture(params=["log", "memory"])
+@pytest.fixture(params=["log", "memory", "card"])
 def store(request: pytest.FixtureRequest) -> AnyStore:
     config = StoreConfig(name_bytes=64)
+    if request.param == "card":
+        return CardStore.format(Card(2048), CardConfig(name_bytes=64))
     return Store.format(NorFlash(64), config) if request.param == "log" else Model(config)
 
 

@@ -43,11 +43,14 @@ LAYERS = {
         "< json, rows < text, lives < sweep, compare, notebook"
     ),
     "simfs.cli": (
-        "exits, progress < inputs, outputs, options < card_cuts < comparing, cuts_command, fleet_command, "
+        "exits, progress < inputs, outputs, options < card_cuts, imaging < comparing, cuts_command, fleet_command, "
         "image_command, life_command, map_command, new_command, parts_command, reference_commands, run_command, "
         "sweep_command, teaching < mount_command"
     ),
-    "simfs.bridges": "images < mount < testing < cluster, descriptors, recorder < os_functions < patched, fsspec_store",
+    "simfs.bridges": (
+        "images < cards < mount < testing < cluster, descriptors, recorder < folders < os_functions "
+        "< patched, fsspec_store"
+    ),
 }
 """The order in each folder that has folders. What it holds itself is placed there too."""
 

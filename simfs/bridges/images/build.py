@@ -16,6 +16,7 @@ from pathlib import Path
 
 from simfs.bridges.images.finder import SIZE_MAX
 from simfs.files import Store
+from simfs.files.contract import NameRules
 from simfs.files.names import NameRule
 from simfs.flash import Geometry, NorFlash
 from simfs.flash.datasheet import Datasheet
@@ -79,7 +80,7 @@ def build_image(
     least = blocks_least(found.files, flash.geometry, config)
     if least > _blocks_most(flash.geometry):
         raise BadDirectory([_too_large(where, found.files, flash.geometry)])
-    contents = [_contents(file) for file in found.files]
+    contents = [contents_of(file) for file in found.files]
     store = _filled(found.files, contents, flash, config, progress) if least <= block_count else None
     if store is not None:
         return store, found.empty_directories
@@ -119,10 +120,14 @@ def find_files(directory: str | os.PathLike[str], prefix: str) -> Found:
 def faults_of_names(names: Iterable[str], config: StoreConfig) -> list[str]:
     """Why these names can't all be in one store: a line for each fault, at most about a thousand. A name that would be
     cut is a fault, whatever the store's settings."""
+    return faults_in_words(names, NameRule(config.name_bytes, config.overlong, config.fold_case))
+
+
+def faults_in_words(names: Iterable[str], rule: NameRules) -> list[str]:
+    """The same by the rules of any store."""
     given = sorted(set(names))
     faults = [f'"{name}" holds a NUL, which no name can' for name in given if "\0" in name]
     faults += ["a name is empty" for name in given if not name]
-    rule = NameRule(config.name_bytes, config.overlong, config.fold_case)
     for fault in name_faults(given, rule):
         if fault.breaks:
             faults.append(f'"{fault.name}": {fault.why}; {fault.what_happens}')
@@ -200,7 +205,8 @@ def _filled(
     return store
 
 
-def _contents(file: HostFile) -> bytes:
+def contents_of(file: HostFile) -> bytes:
+    """All bytes of a file. BadDirectory where it is not as it was found."""
     data = file.path.read_bytes()
     if len(data) != file.size_bytes:
         raise BadDirectory([f"{file.path}: it changed while it was read; try again when nothing writes to it"])

@@ -45,7 +45,7 @@ def extracted(done: Extraction, directory: str, hint: str = ASK_FOR_MORE) -> str
 def file_list(store: Store) -> str:
     """Every file with its size."""
     table = [(f"{store.stat(name).size_bytes:,}", plain(name, 200)) for name in store.names()]
-    return "\n\n".join([*_table(("bytes", "name"), ("right", "left"), table), _room(store)])
+    return "\n\n".join([*table_of(("bytes", "name"), ("right", "left"), table), _room(store)])
 
 
 def _room(store: Store) -> str:
@@ -125,8 +125,9 @@ def _files(files: tuple[FileLeft, ...]) -> list[str]:
     ]
     if len(files) > len(rows):
         rows.append((f"({len(files) - len(rows):,} more)", "", "whole"))
-    return _table(("file", "bytes", "what is left"), ("left", "right", "left"), rows)
+    return table_of(("file", "bytes", "what is left"), ("left", "right", "left"), rows)
 
 
-def _table(heads: tuple[str, ...], align: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> list[str]:
+def table_of(heads: tuple[str, ...], align: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> list[str]:
+    """A table, as a list that is empty without rows."""
     return [tabulate(rows, heads, tablefmt="plain", disable_numparse=True, colalign=align)] if rows else []

@@ -19,7 +19,7 @@ NS_PER_S = 1_000_000_000
 class Saving:
     """Saves to `image`, each time the whole flash or card or nothing, and only if it has changed since. `every_ns` is
     the interval; 0: none. What waits in the buffers of open files is on neither, and so not saved. `failed` is
-    told why a save at an interval failed, once until one is done again. NoLog, TooLarge where the store has no image."""
+    told why a save at an interval failed, once until one is done again."""
 
     def __init__(
         self, mounted: MountedStore, image: str, every_ns: int = 0, failed: Callable[[OSError], None] = lambda _: None
@@ -31,7 +31,8 @@ class Saving:
         self._ended = Event()
 
     def save(self) -> None:
-        """OSError, and the image that was there stays. Cost: a copy of the medium, while no call is served."""
+        """OSError, NoLog, TooLarge, and the image that was there stays. Cost: a copy of the medium, while no call is
+        served."""
         with self._one_at_a_time:
             with self._mounted.at_rest:
                 now = self._store.medium.mark()

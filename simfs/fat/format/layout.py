@@ -18,6 +18,8 @@ ENTRY_BYTES = 32
 BOOT = struct.Struct("<3s8sHBHBHHBHHHII")  # the fields that all volumes have, up to byte 36
 BOOT32 = struct.Struct("<IHHIHH")  # those of FAT32 from byte 36 on
 SIGNATURE = b"\x55\xaa"
+JUMPS = (0xEB, 0xE9)  # what a boot sector begins with
+SECTOR_SIZES = (512, 1024, 2048, 4096)
 PARTITIONS_AT = 446
 PARTITION_KINDS = {0x01, 0x04, 0x06, 0x0B, 0x0C, 0x0E}
 NOT_MIRRORED = 0x80
@@ -94,14 +96,36 @@ def read_layout(read: Read, sector_count: int) -> Layout:
     return _layout_of(read(start), start, sector_count)
 
 
+def looks_like_a_volume(boot: bytes) -> bool:
+    """Whether a first sector is the boot sector of a FAT volume, or a table of partitions, sound or not."""
+    if len(boot) < SECTOR_BYTES:
+        return False
+    if boot[0] in JUMPS and int.from_bytes(boot[11:13], "little") in SECTOR_SIZES and boot[13].bit_count() == 1:
+        return True
+    return boot[510:512] == SIGNATURE and (boot[0] in JUMPS or bool(_partitions(boot)))
+
+
+def _partitions(boot: bytes) -> list[tuple[int, int]]:
+    """Of each partition in a table of them: its kind, and where it begins; nothing where the sector is no such
+    table."""
+    entries = [boot[at : at + 16] for at in range(PARTITIONS_AT, PARTITIONS_AT + 64, 16)]
+    if any(entry[0] not in (0x00, 0x80) for entry in entries):
+        return []
+    return [(entry[4], int.from_bytes(entry[8:12], "little")) for entry in entries if entry[4]]
+
+
 def _partition_start(boot: bytes) -> int:
     """Where the first FAT partition begins; 0 where the sector is no table of partitions."""
-    if boot[510:] != SIGNATURE or (boot[0] in (0xEB, 0xE9) and boot[11:13] == SECTOR_BYTES.to_bytes(2, "little")):
+    if boot[510:] != SIGNATURE or (boot[0] in JUMPS and boot[11:13] == SECTOR_BYTES.to_bytes(2, "little")):
         return 0
-    for at in range(PARTITIONS_AT, PARTITIONS_AT + 64, 16):
-        if boot[at] in (0x00, 0x80) and boot[at + 4] in PARTITION_KINDS:
-            return int.from_bytes(boot[at + 8 : at + 12], "little")
-    return 0
+    partitions = _partitions(boot)
+    starts = [start for kind, start in partitions if kind in PARTITION_KINDS]
+    if partitions and not starts and boot[0] not in JUMPS:
+        kinds = ", ".join(f"{kind:02X}" for kind, _ in partitions)
+        raise BadVolume(
+            f"sector 0: a table of partitions of the kinds {kinds}; FAT volumes are 01, 04, 06, 0B, 0C or 0E"
+        )
+    return starts[0] if starts else 0
 
 
 def _layout_of(boot: bytes, start: int, sector_count: int) -> Layout:
