@@ -14,7 +14,6 @@ from simfs.fat.format.entries import (
     DIRECTORY,
     FREE,
     Short,
-    Slot,
     dot_entries,
     long_entries,
     set_first_and_size,
@@ -23,8 +22,8 @@ from simfs.fat.format.entries import (
 )
 from simfs.fat.format.errors import BadVolume
 from simfs.fat.format.layout import ENTRY_BYTES, Layout
-from simfs.fat.format.listing import DOTS, NOBODY, Entry, Place, listed
-from simfs.fat.format.names import folded, short_alias, short_exactly, short_text
+from simfs.fat.format.listing import DOTS, Entry, Place, View, viewed
+from simfs.fat.format.names import folded, short_alias, short_exactly
 
 SECTORS_MAX = 4096  # 65,536 entries, the most that a directory may have
 
@@ -51,13 +50,17 @@ class Directories:
 
     def entries(self, first: int) -> Iterator[Entry]:
         """Every file and directory. Long names whose order or checksum is wrong are as if they were not there."""
-        return (entry for entry in listed(self._taken_slots(first)) if entry.short is not NOBODY)
+        told = 0
+        for view in self._views(first):
+            yield from view.entries[told:]
+            told = 0 if view.is_whole else len(view.entries)
 
     def find(self, first: int, name: str) -> Entry | None:
-        """The entry of that name, long or short, in any case."""
+        """The entry of that name, long or short, in any case. Reads up to its sector."""
         wanted = folded(name)
-        for entry in self.entries(first):
-            if folded(entry.name) == wanted or short_text(entry.short.name) == wanted:
+        for view in self._views(first):
+            entry = view.by_name.get(wanted)
+            if entry is not None:
                 return entry
         return None
 
@@ -127,13 +130,18 @@ class Directories:
             run += islice(self._grown(first), count - len(run))
         return run[:count], None
 
-    def _taken_slots(self, first: int) -> Iterator[tuple[Place, Slot]]:
+    def _views(self, first: int) -> Iterator[View]:
+        """The directory as far as it is read, a sector more each time; what is whole is left out the next time."""
+        run: tuple[int, ...] = ()
+        raw = b""
         for sector in self.sectors(first):
-            slots, ends = slots_of(bytes(self._window.load(sector)))
-            for number, slot in enumerate(slots):
-                yield (sector, number * ENTRY_BYTES), slot
-            if ends:
+            run, raw = (*run, sector), raw + self._window.load(sector)
+            view = viewed(run, raw)
+            yield view
+            if view.ends:
                 return
+            if view.is_whole:
+                run, raw = (), b""
 
     def _slots(self, first: int) -> Iterator[tuple[Place, bool | None]]:
         """Every place of a directory, and whether it is free; None: the directory ends there."""

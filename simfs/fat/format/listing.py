@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from functools import lru_cache
 from typing import NamedTuple
 
-from simfs.fat.format.entries import LABEL, LongPart, Short, Slot
-from simfs.fat.format.names import checksum, is_long_name, long_text, short_text
+from simfs.fat.card.sheet import SECTOR_BYTES
+from simfs.fat.format.entries import LABEL, LongPart, Short, Slot, slots_of
+from simfs.fat.format.layout import ENTRY_BYTES
+from simfs.fat.format.names import checksum, folded, is_long_name, long_text, short_text
 
 Place = tuple[int, int]
 """A sector, and where in it an entry begins."""
@@ -56,6 +58,34 @@ def listed(slots: Iterable[tuple[Place, Slot]]) -> Iterator[Entry]:
 
 NOBODY = Short(b"", 0, 0, 0, 0)
 """In place of a short entry, behind pieces of a long name that stand last in a directory."""
+
+
+class View(NamedTuple):
+    """Some sectors of a directory in a row: what they list, each by its long and its short name, in one case; whether
+    the directory ends there, and whether nothing of them belongs to what stands behind."""
+
+    entries: tuple[Entry, ...]
+    by_name: Mapping[str, Entry]
+    ends: bool
+    is_whole: bool
+
+
+@lru_cache(1024)
+def viewed(sectors: tuple[int, ...], raw: bytes) -> View:
+    """The view of these sectors, which are `raw` together. Of two equal names the first counts."""
+    slots: list[tuple[Place, Slot]] = []
+    ends = False
+    for number, sector in enumerate(sectors):
+        found, ends = slots_of(raw[number * SECTOR_BYTES : (number + 1) * SECTOR_BYTES])
+        slots += [((sector, at * ENTRY_BYTES), slot) for at, slot in enumerate(found)]
+    entries = list(listed(slots))
+    is_whole = not entries or entries[-1].short is not NOBODY
+    entries = entries if is_whole else entries[:-1]
+    by_name: dict[str, Entry] = {}
+    for entry in entries:
+        by_name.setdefault(folded(entry.name), entry)
+        by_name.setdefault(short_text(entry.short.name), entry)
+    return View(tuple(entries), by_name, ends, is_whole)
 
 
 @lru_cache(4096)

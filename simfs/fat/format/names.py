@@ -56,6 +56,7 @@ def is_long_name(text: str) -> bool:
     return bool(text) and text[-1] not in ". " and LONG_FORBIDDEN.isdisjoint(text)
 
 
+@lru_cache(4096)
 def short_text(short: bytes, lower: int = 0) -> str:
     """A short name as one reads it; `lower` has the bits that say that base or extension is shown in lower case. What
     none may have is shown as "_", and the file can be opened by that."""
