@@ -15,7 +15,8 @@ class TooLarge(ValueError):
 
 def image_of(store: AnyStore) -> bytes:
     """The flash or the card as it is. TooLarge, NoLog where the store is on neither."""
+    on_card = card_of(store)
+    medium = the_log(store).flash if on_card is None else on_card.card
     if store.medium.size_bytes > IMAGE_BYTES_MAX:
         raise TooLarge(f"the {store.medium.kind} is larger than {IMAGE_BYTES_MAX >> 30} GiB")
-    on_card = card_of(store)
-    return the_log(store).flash.image() if on_card is None else on_card.card.image()
+    return medium.image()
