@@ -5,7 +5,9 @@ from __future__ import annotations
 import errno
 import os
 from collections.abc import Mapping
+from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass
+from typing import cast
 
 from simfs.fat.card.card import Card
 from simfs.fat.checking.check import check
@@ -15,11 +17,13 @@ from simfs.files.card_file import CardFile
 from simfs.files.card_medium import CardMedium
 from simfs.files.card_names import CardNames, path_of
 from simfs.files.contract import CANNOT, AnyStore, Settings, Spent, Stat
+from simfs.files.heard import NOT_TOLD, CallListener, Calls, HeardFile
 from simfs.files.memory_medium import MemoryMeters, MemoryUsage
 from simfs.files.modes import parse_mode
 from simfs.files.names import Name, NameRule
 
 SECTOR_BUFFER_BYTES = 512
+OVERLONG = ("reject", "cut")
 OPEN_FILE_BYTES = 32  # where its entry stands, where it begins, its size, its position, two marks
 
 
@@ -30,6 +34,14 @@ class CardConfig:
     name_bytes: int = 48
     overlong: str = "reject"
     open_files_max: int = 8
+
+    def __post_init__(self) -> None:
+        if self.name_bytes < 2:
+            raise ValueError(f"no name would fit with name_bytes = {self.name_bytes}; write 2 or more")
+        if self.overlong not in OVERLONG:
+            raise ValueError(f"there is no overlong = {self.overlong!r}; known are {', '.join(OVERLONG)}")
+        if self.open_files_max < 1:
+            raise ValueError(f"no file could be open with open_files_max = {self.open_files_max}; write 1 or more")
 
 
 class CardStore:
@@ -50,6 +62,7 @@ class CardStore:
         self.prefix = ""
         self.dropped = False
         self.files_open = 0
+        self._calls: Calls | None = None
         volume.bytes.wrote = self._note_payload
 
     @classmethod
@@ -82,6 +95,8 @@ class CardStore:
 
     def open(self, name: Name, mode: str = "r") -> CardFile:
         """Open a file as ISO C's fopen does, binary. Creating writes the directory entry, "w" that and the table."""
+        if self._calls is not None:
+            return self._open_heard(self._calls, name, mode)
         meaning = parse_mode(mode)
         path = self._path(name)
         if meaning.writes:
@@ -122,16 +137,22 @@ class CardStore:
 
     def remove(self, name: Name) -> None:
         """Take a file's name away: its directory entry, then its clusters; never ENOSPC."""
-        self._check_writable(name)
-        self.volume.remove(self._path(name))
+        with self._call("remove", name):
+            self._check_writable(name)
+            self.volume.remove(self._path(name))
 
     def rename(self, old: Name, new: Name) -> None:
         """Give a file another name. For a moment both names are there; a cut then leaves two names of one file."""
-        self._check_writable(old)
-        self.volume.rename(self._path(old), self._path(new))
+        with self._call("rename", old, to=new):
+            self._check_writable(old)
+            self.volume.rename(self._path(old), self._path(new))
 
     def truncate(self, name: Name, size: int) -> None:
         """Cut a file, or extend it with zeros, which are written."""
+        with self._call("truncate", name, at=size):
+            self._truncate(name, size)
+
+    def _truncate(self, name: Name, size: int) -> None:
         self._check_writable(name)
         entry = self._existing(name)
         if size < 0:
@@ -205,9 +226,24 @@ class CardStore:
     def boot(self) -> AnyStore:
         self.drop()
         store = CardStore.mount(self.card, self.config)
-        store.meters = self.meters
+        store.meters, store._calls = self.meters, self._calls
         store.volume.bytes.wrote = store._note_payload
         return store
+
+    def listen_to_calls(self, listener: CallListener) -> None:
+        """Tell `listener` of each call from now on, over every `boot` too, in place of whoever was told before."""
+        self._calls = Calls(listener)
+
+    def _open_heard(self, calls: Calls, name: Name, mode: str) -> CardFile:
+        self._calls = None
+        try:
+            with calls.opening(name, self.prefix, mode):
+                return cast("CardFile", HeardFile(self.open(name, mode), calls))
+        finally:
+            self._calls = calls
+
+    def _call(self, kind: str, name: Name, *, at: int = 0, to: Name = "") -> AbstractContextManager[None]:
+        return NOT_TOLD if self._calls is None else self._calls.named(kind, name, self.prefix, at=at, to=to)
 
     def cost_of_boot(self) -> Spent:
         card = self.card.copy()

@@ -1,4 +1,4 @@
-"""Tells a listener of the calls on a store and its open files: for code that needs more than what reaches the flash."""
+"""Tells a listener of the calls on a store and its open files: for code that needs more than the medium sees."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from simfs.files.names import Name, NameRule
 if TYPE_CHECKING:
     from _typeshed import ReadableBuffer, WriteableBuffer
 
+    from simfs.files.card_file import CardFile
     from simfs.files.handle import StoreFile
 
 NOT_TOLD = nullcontext()
@@ -65,7 +66,7 @@ class Calls:
 class HeardFile(io.RawIOBase):
     """An open file that tells of its calls, and is otherwise the file itself."""
 
-    def __init__(self, file: StoreFile, calls: Calls) -> None:
+    def __init__(self, file: StoreFile | CardFile, calls: Calls) -> None:
         self._file, self._tell, self._handle = file, calls.tell, calls.opened
         self.name, self.mode = file.name, file.mode
 

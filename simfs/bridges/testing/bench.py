@@ -1,96 +1,44 @@
-"""A chip, a store and its device for one test: the work is noted, so that limits can be held against it."""
+"""A store and its device for one test: the work is noted, so that limits can be held against it."""
 
 from __future__ import annotations
 
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass
-from typing import Any
+from typing import Generic, TypeVar, cast
 
-import pytest
-
-from simfs.bridges.testing.options import PART, SEED, SIZE
 from simfs.files import Store
+from simfs.files.card_store import CardStore
 from simfs.files.heard import FileCall
 from simfs.files.modes import parse_mode
-from simfs.files.store import the_log
-from simfs.flash import NorFlash
-from simfs.flash.parts import PARTS
 from simfs.replay.device.device import Device
 from simfs.replay.device.name_check import name_faults
 from simfs.replay.scenario.input_faults import BadScenario
 from simfs.replay.scenario.load import check_expectations
-from simfs.replay.scenario.quantities import parse_duration, parse_size
+from simfs.replay.scenario.quantities import parse_duration
 from simfs.show.text import as_text
-from simfs.store.format.config import StoreConfig
 from simfs.study.run.expect import judge, surprises
 from simfs.study.run.measure import figures
 
+AStore = TypeVar("AStore", bound=Store | CardStore)
 TASK = "test"
 
 
-@dataclass(frozen=True, slots=True)
-class Setup:
-    """The chip and the store of a test: from its marker, or else from the command line."""
-
-    part: str
-    block_count: int
-    seed: int
-    config: StoreConfig
-
-    def chip(self) -> NorFlash:
-        return NorFlash.part(self.part, block_count=self.block_count, seed=self.seed)
-
-    def store(self, chip: NorFlash) -> Store:
-        """The chip, formatted."""
-        try:
-            return Store.format(chip, self.config)
-        except ValueError as error:
-            raise refusal(f"simfs: {error}") from None
-
-
-def refusal(what: str) -> BaseException:
-    """An exception that fails a test with this line and no traceback."""
-    return pytest.fail.Exception(what, pytrace=False)
-
-
-def setup_of(node: pytest.Item) -> Setup:
-    """The chip and the store that a test asks for. If that makes no sense, the test fails with one line."""
-    settings: dict[str, Any] = {}
-    for marker in reversed(list(node.iter_markers("simfs"))):  # the nearest has the last word
-        settings |= marker.kwargs
-    option = node.config.getoption
-    part = settings.pop("part", None) or option("--simfs-part") or PART
-    size = settings.pop("size", None) or option("--simfs-size") or SIZE
-    seed = next((given for given in (settings.pop("seed", None), option("--simfs-seed")) if given is not None), SEED)
-    if part not in PARTS:
-        raise refusal(f"simfs: no part is named {part!r}; known are {', '.join(PARTS)}")
-    try:
-        sheet = PARTS[part]
-        blocks, rest_bytes = divmod(parse_size(size), sheet.block_bytes)
-        if rest_bytes:
-            raise ValueError(f"size {size!r} is not a multiple of the erase block of {part}, {sheet.block_bytes} bytes")
-        return Setup(part, blocks, seed, StoreConfig(**{"seed": seed, **settings}))
-    except (TypeError, ValueError) as error:
-        raise refusal(f"simfs: {error}") from None
-
-
-class Bench:
+class Bench(Generic[AStore]):
     """A store, `store`, whose every operation is noted; opened files are noted too. After a `boot` it is another one.
 
     The device's time passes with the operations and with `wait`. `device` takes observers.
     """
 
-    def __init__(self, store: Store, title: str, source: str) -> None:
+    def __init__(self, store: AStore, title: str, source: str) -> None:
         self._title, self._source = title, source
         self._opened: dict[int, FileCall] = {}
         self.device = Device(store)
         store.listen_to_calls(self)
 
     @property
-    def store(self) -> Store:
-        return the_log(self.device.store)
+    def store(self) -> AStore:
+        return cast("AStore", self.device.store)
 
-    def boot(self) -> Store:
+    def boot(self) -> AStore:
         """Start the device anew: the store as a mount finds it. What was open is lost, with what waited in it."""
         self.device.boot()
         return self.store

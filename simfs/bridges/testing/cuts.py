@@ -7,20 +7,23 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import pytest
 
-from simfs.bridges.testing.bench import refusal, setup_of
+from simfs.bridges.testing.after_cut import AfterCut, shown
+from simfs.bridges.testing.bench import AStore
+from simfs.bridges.testing.card_cuts import CardCut, recorded_on_card
+from simfs.bridges.testing.setup import CardSetup, refusal, setup_of
 from simfs.files import Store
-from simfs.files.heard import FileCall
 from simfs.flash import NorFlash
 from simfs.flash.interrupted import Profile
 from simfs.store.format.errors import CorruptStore
 from simfs.study.cuts.judging.judge import Judge, Rules
 from simfs.study.cuts.judging.states import Chip, every_bit, every_byte, every_operation, sampled
 from simfs.study.cuts.notes.cut_point import CutPoint
-from simfs.study.cuts.notes.history import Contents, History
+from simfs.study.cuts.notes.history import History
 from simfs.study.cuts.notes.recorder import record
 
 PLACES: dict[str, Callable[[History], Iterator[CutPoint]]] = {
@@ -29,19 +32,6 @@ PLACES: dict[str, Callable[[History], Iterator[CutPoint]]] = {
     "bit": every_bit,
 }
 KEYS = ("work", "before", "every", "sample", "seed", "profile")
-
-
-@dataclass(frozen=True, slots=True)
-class AfterCut:
-    """The store that a device finds after a power cut: `store` is mounted, and works. `cut` names the cut, `during` the
-    call in which it came. `acknowledged` holds what the store had promised before that call; `possible` all states that
-    may be found, which are that one and those that the call goes through."""
-
-    store: Store
-    cut: str
-    during: str
-    acknowledged: Contents
-    possible: tuple[Contents, ...]
 
 
 class Recorded:
@@ -85,8 +75,8 @@ class Recorded:
 class Case:
     """One parameter of a test."""
 
-    recorded: Recorded
-    cut: CutPoint
+    cut: CutPoint | CardCut
+    after: Callable[[], AfterCut]
 
 
 def parametrize(metafunc: pytest.Metafunc) -> None:
@@ -94,29 +84,19 @@ def parametrize(metafunc: pytest.Metafunc) -> None:
     marker = metafunc.definition.get_closest_marker("simfs_cuts")
     if marker is None:
         raise refusal("simfs_after_cut needs the marker @pytest.mark.simfs_cuts(work=...)")
-    recorded, cuts = _recorded(metafunc.definition, marker)
-    cases = [Case(recorded, cut) for cut in cuts]
-    metafunc.parametrize("simfs_after_cut", cases, indirect=True, ids=map(str, cuts))
+    cases = list(_cases(metafunc.definition, marker))
+    metafunc.parametrize("simfs_after_cut", cases, indirect=True, ids=[str(case.cut) for case in cases])
 
 
 def after_cut(request: pytest.FixtureRequest) -> AfterCut:
     """What the fixture gives."""
     case: Case = request.param
-    found = case.recorded.after(case.cut)
+    found = case.after()
     request.node.add_report_section("setup", "power cut", f"cut {found.cut}, during {found.during}")
     return found
 
 
-def shown(calls: tuple[FileCall, ...], number: int) -> str:
-    """A call in a few words."""
-    call = calls[number]
-    opened = next((one for one in calls if one.kind == "open" and one.handle == call.handle), call)
-    mode = f' "{opened.mode}"' if call.kind == "open" else ""
-    to = f" to {call.to}" if call.to else ""
-    return f"file call {number}: {call.kind} {call.name or opened.name}{mode}{to}"
-
-
-def _recorded(definition: Any, marker: pytest.Mark) -> tuple[Recorded, list[CutPoint]]:
+def _cases(definition: Any, marker: pytest.Mark) -> Iterator[Case]:
     given: dict[str, Any] = dict(marker.kwargs)
     unknown = [*map(repr, marker.args), *sorted(given.keys() - set(KEYS))]
     if unknown or not callable(given.get("work")):
@@ -124,18 +104,29 @@ def _recorded(definition: Any, marker: pytest.Mark) -> tuple[Recorded, list[CutP
         raise refusal(f"simfs_cuts: {what}; right would be simfs_cuts(work=save, every='operation')")
     setup = setup_of(definition)
     try:
+        if isinstance(setup, CardSetup):
+            on_card, card_cuts = recorded_on_card(_prepared(setup.store(), given), given, setup.seed)
+            yield from (Case(cut, partial(on_card.after, cut)) for cut in card_cuts)
+            return
         profile = Profile(given.get("profile", Profile.PROGRAM))
-        store = setup.store(setup.chip())
-        if given.get("before") is not None:
-            given["before"](store)
-        if store.files_open:
-            raise ValueError("before leaves a file open; close it")
+        store = _prepared(setup.store(setup.chip()), given)
         history = record(store, given["work"], definition.name)
         if not history.operations:
             raise ValueError("work changes nothing on the flash; there is nothing to cut")
-        return Recorded(history, profile), list(dict.fromkeys(_cuts(history, given, setup.seed)))
+        recorded = Recorded(history, profile)
+        cuts = dict.fromkeys(_cuts(history, given, setup.seed))
     except ValueError as error:
         raise refusal(f"simfs_cuts: {error}") from None
+    yield from (Case(cut, partial(recorded.after, cut)) for cut in cuts)
+
+
+def _prepared(store: AStore, given: dict[str, Any]) -> AStore:
+    """The store after what comes before the work."""
+    if given.get("before") is not None:
+        given["before"](store)
+    if store.files_open:
+        raise ValueError("before leaves a file open; close it")
+    return store
 
 
 def _cuts(history: History, given: dict[str, Any], seed: int) -> Iterator[CutPoint]:

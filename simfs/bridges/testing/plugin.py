@@ -10,16 +10,17 @@ from __future__ import annotations
 import re
 from fnmatch import fnmatch
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from simfs.bridges.testing.options import MARKERS, add_options
 
 if TYPE_CHECKING:
+    from simfs.bridges.testing.after_cut import AfterCut
     from simfs.bridges.testing.bench import Bench
-    from simfs.bridges.testing.cuts import AfterCut
     from simfs.files import Store
+    from simfs.files.card_store import CardStore
     from simfs.flash import NorFlash
 
 SCENARIO_DIRECTORY = "scenarios"
@@ -39,7 +40,7 @@ def pytest_configure(config: pytest.Config) -> None:
 @pytest.fixture
 def simfs_seed(request: pytest.FixtureRequest) -> int:
     """The seed of this test, for whatever it draws at random itself."""
-    from simfs.bridges.testing.bench import setup_of
+    from simfs.bridges.testing.setup import setup_of
 
     return setup_of(request.node).seed
 
@@ -47,23 +48,28 @@ def simfs_seed(request: pytest.FixtureRequest) -> int:
 @pytest.fixture
 def simfs_chip(request: pytest.FixtureRequest) -> NorFlash:
     """A new, blank chip."""
-    from simfs.bridges.testing.bench import setup_of
+    from simfs.bridges.testing.setup import flash_setup_of
 
-    return setup_of(request.node).chip()
+    return flash_setup_of(request.node).chip()
 
 
 @pytest.fixture
-def simfs_bench(request: pytest.FixtureRequest, simfs_chip: NorFlash) -> Bench:
+def simfs_bench(request: pytest.FixtureRequest) -> Bench[Any]:
     """A freshly formatted store with the clock of its device: `store`, `expect(...)`, `wait("10 min")`, `boot()`."""
-    from simfs.bridges.testing.bench import Bench, setup_of
+    from simfs.bridges.testing.bench import Bench
+    from simfs.bridges.testing.setup import CardSetup, setup_of
 
-    return Bench(setup_of(request.node).store(simfs_chip), request.node.name, request.node.nodeid)
+    setup = setup_of(request.node)
+    if isinstance(setup, CardSetup):
+        return Bench(setup.store(), request.node.name, request.node.nodeid)
+    return Bench(setup.store(request.getfixturevalue("simfs_chip")), request.node.name, request.node.nodeid)
 
 
 @pytest.fixture
-def simfs_store(simfs_bench: Bench) -> Store:
-    """A freshly formatted store on `simfs_chip`; `simfs_bench` tells what it costs."""
-    return simfs_bench.store
+def simfs_store(simfs_bench: Bench[Any]) -> Store | CardStore:
+    """A freshly formatted store on `simfs_chip`, or on a card; `simfs_bench` tells what it costs."""
+    store: Store | CardStore = simfs_bench.store
+    return store
 
 
 @pytest.fixture

@@ -326,3 +326,123 @@ def test_the_scenarios_of_the_project_pass() -> None:
     words = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "scenarios"]
     done = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout
+
+
+CARD = """
+    import pytest
+
+    ON_CARD = pytest.mark.simfs(kind="card", size="1 MiB", cluster="1 KiB", name_bytes=100)
+
+    @ON_CARD
+    def test_limits_are_kept(simfs_bench, simfs_store):
+        assert simfs_store.settings["volume"] == "FAT12"
+        assert simfs_store.medium.block_bytes == 1024
+        with simfs_store.open("/log/2031-04-05.csv", "a") as log:
+            log.write(b"06:00,2.41")
+        simfs_bench.expect(write_stall_max="100 ms", refused_max=0)
+        assert simfs_bench.boot().exists("/LOG/2031-04-05.CSV")
+
+    @ON_CARD
+    def test_limits_are_not_kept(simfs_bench, simfs_store):
+        for number in range(9):
+            with simfs_store.open(f"/{number}", "w") as log:
+                log.write(bytes(20_000))
+        simfs_bench.expect(write_stall_max="100 ms")
+
+    @ON_CARD
+    def test_no_chip(simfs_chip):
+        pass
+
+    @pytest.mark.simfs(kind="card", size="700 B")
+    def test_no_sectors(simfs_store):
+        pass
+
+    @pytest.mark.simfs(kind="card", log_heads=2)
+    def test_no_log(simfs_store):
+        pass
+
+    @pytest.mark.simfs(kind="card", open_files_max=0)
+    def test_no_files(simfs_store):
+        pass
+
+    @pytest.mark.simfs(kind="tape")
+    def test_no_tape(simfs_store):
+        pass
+"""
+CARD_CUTS = """
+    import pytest
+
+    pytestmark = pytest.mark.simfs(kind="card", size="1 MiB")
+
+    def prepare(store):
+        with store.open("/settings", "w") as file:
+            file.write(b"volume=3")
+
+    def anew(store):
+        with store.open("/new", "w") as file:
+            file.write(b"volume=5")
+        store.rename("/new", "/settings")
+
+    def contents(store):
+        with store.open("/settings") as file:
+            return file.readall()
+
+    @pytest.mark.simfs_cuts(work=anew, before=prepare)
+    def test_anew(simfs_after_cut):
+        assert simfs_after_cut.acknowledged["/settings"] == b"volume=3"
+        if "torn" in simfs_after_cut.cut:
+            return
+        assert contents(simfs_after_cut.store) in (b"volume=3", b"volume=5")
+        assert {"/settings"} <= set(simfs_after_cut.store.names())
+        assert any(state["/settings"] == contents(simfs_after_cut.store) for state in simfs_after_cut.possible)
+        with simfs_after_cut.store.open("/log", "a") as log:  # the store works
+            log.write(b"x")
+
+    @pytest.mark.simfs_cuts(work=anew, before=prepare)
+    def test_torn(simfs_after_cut):
+        assert contents(simfs_after_cut.store)
+
+    @pytest.mark.simfs_cuts(work=prepare, sample=2, seed=1)
+    def test_sample(simfs_after_cut):
+        assert simfs_after_cut.during.startswith("file call")
+"""
+
+
+def test_a_test_may_ask_for_a_card(pytester: pytest.Pytester) -> None:
+    pytester.makepyfile(CARD)
+    result = pytester.runpytest_inprocess(*ALONE)
+    result.assert_outcomes(passed=1, failed=1, errors=5)
+    result.stdout.fnmatch_lines(
+        [
+            "simfs: the test is for a card, which has no chip; take simfs_store, whose `card` it is",
+            "simfs: size '700 B' is not whole sectors of 512 bytes",
+            "simfs: *log_heads*",
+            "simfs: no file could be open with open_files_max = 0; write 1 or more",
+            "simfs: there is no kind 'tape'; known are flash, card",
+            "E*AssertionError: write_stall_max is not met",
+        ]
+    )
+
+
+def test_a_body_runs_for_each_cut_of_a_card(pytester: pytest.Pytester) -> None:
+    """5 sector writes make the file: its entry, the data, both copies of the table, the entry. 3 rename it: the sector
+    of both entries, both copies. A torn sector of the directory takes every file away."""
+    pytester.makepyfile(CARD_CUTS)
+    result = pytester.runpytest_inprocess(*ALONE, "-q")
+    result.assert_outcomes(passed=31, failed=3)
+    result.stdout.fnmatch_lines([f"*::test_torn[[]{at}:torn] - simfs.fat.card.card.Unreadable*" for at in (0, 4, 5)])
+
+
+@pytest.mark.parametrize(
+    ("given", "says"),
+    [
+        ('profile="none"', "profile is for flash; a card writes a sector whole, or it can't be read any more"),
+        ('every="bit"', "on a card, give every='operation', or sample with a number of cuts"),
+        ("sample=0", "give either every, or sample with a number of cuts"),
+    ],
+)
+def test_cuts_of_a_card_that_make_no_sense_are_one_line(pytester: pytest.Pytester, given: str, says: str) -> None:
+    pytester.makepyfile(CARD_CUTS.replace("sample=2, seed=1", given))
+    result = pytester.runpytest_inprocess(*ALONE)
+    result.assert_outcomes(errors=1)
+    result.stdout.fnmatch_lines([f"simfs_cuts: {says}"])
