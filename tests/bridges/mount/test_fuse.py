@@ -24,6 +24,7 @@ import pytest
 
 from simfs import NorFlash, Store
 from simfs.bridges.mount.mount import CannotMount, check_directory
+from tests.fat.volumes import fsck
 from tests.support.mounts import NEEDS_MOUNTS, mounted, scenario_in
 from tests.support.places import ROOT
 from tests.support.tools import needs, needs_cpython_tests
@@ -325,3 +326,31 @@ def test_cpythons_own_tests_pass_inside_the_mount(tmp_path: Path, name: str) -> 
     assert ran >= {"test_io": 500, "test_fileio": 80, "test_file": 30, "test_zipfile": 200}[name]
     assert (status, errors.count("\n")) == (0, 1), errors
     assert json.loads(output)["amplification"]["host_bytes"] > 100
+
+
+@needs("fsck.fat", package="dosfstools")
+def test_a_card_under_programs_and_again_from_its_image(tmp_path: Path) -> None:
+    scenario, image = tmp_path / "card.toml", tmp_path / "card.img"
+    scenario.write_text('[store]\nkind = "card"\nname_bytes = 200\n[card]\nsize = "8 MiB"\n')
+    with mounted(scenario, tmp_path / "mnt", "--save-image", image) as mount:
+        shutil.copytree(
+            ROOT / "simfs" / "fat", mount.path / "A long name", ignore=shutil.ignore_patterns("__pycache__")
+        )
+        os.rename(mount.path / "A long name", mount.path / "moved")
+        (mount.path / "empty" / "inside").mkdir(parents=True)
+        shutil.rmtree(mount.path / "moved" / "card")
+        assert (mount.path / "MOVED" / "fat.md").exists()
+        mount.unmount()
+        status, output, errors = mount.end()
+    assert (status, errors.count("\n")) == (0, 1), errors
+    assert "was not read from the card" in " ".join(output.split())
+    assert "ended with the mount" not in output
+    before = image.read_bytes()
+    with mounted(image, tmp_path / "again", "--read-only") as mount:
+        assert sorted(os.listdir(mount.path)) == ["empty", "moved"]
+        assert os.listdir(mount.path / "empty") == ["inside"]
+        compared = filecmp.dircmp(ROOT / "simfs" / "fat", mount.path / "moved", ignore=["__pycache__"])
+        assert (compared.left_only, compared.right_only, compared.diff_files) == (["card"], [], [])
+        mount.unmount()
+        assert mount.end()[0] == 0
+    assert fsck(before, image) == []
