@@ -1,0 +1,1 @@
+"""`simfs image` and `simfs mount` on images of cards."""
