@@ -1,5 +1,6 @@
-"""What it costs to be told of everything: a replay with an observer that counts all that happens, against the same
-replay one operation after the other that nobody observes."""
+"""What it costs to be told of everything: a replay with an observer that counts all that happens, and one that charges
+each byte and erase to who wears the flash, against the same replay one operation after the other that nobody
+observes."""
 
 from __future__ import annotations
 
@@ -15,8 +16,14 @@ from simfs.replay.scenario.load import load_scenario
 from simfs.replay.scenario.tables import Scenario
 from simfs.store.tables.blocks import State
 from simfs.store.tables.listener import Cause
+from simfs.study.wearers.charging import Charging
 
-NAMES = ("a gauge's appends, with an observer that counts all", "a store kept nearly full, with such an observer")
+NAMES = (
+    "a gauge's appends, with an observer that counts all",
+    "the same, charged to who wears the flash",
+    "a store kept nearly full, with such an observer",
+    "the same, charged to who wears the flash",
+)
 GOAL = 1.25
 NEARLY_FULL = Path(__file__).parent.parent / "scenarios" / "nearly_full.toml"
 
@@ -55,14 +62,18 @@ def run(small: bool) -> Iterator[Figure]:
     full = load_scenario(NEARLY_FULL)
     days = full.run.model_copy(update={"duration": full.run.duration * full_days // 60})
     scenarios = (scenario_of(FIXED, gauge_days, small), full.model_copy(update={"run": days}))
-    for name, scenario in zip(NAMES, scenarios, strict=True):
-        yield _told(name, scenario, rounds)
+    for at, scenario in enumerate(scenarios):
+        yield from _told(NAMES[2 * at : 2 * at + 2], scenario, rounds)
 
 
-def _told(name: str, scenario: Scenario, rounds: int) -> Figure:
+def _told(names: tuple[str, ...], scenario: Scenario, rounds: int) -> Iterator[Figure]:
     tally = Tally()
-    play(scenario, name, observers=[tally])
-    observed, plain = seconds_in_turn(
-        rounds, lambda: play(scenario, name, observers=[Tally()]), lambda: play(scenario, name, plain=True)
+    play(scenario, "", observers=[tally])
+    told, charged, plain = seconds_in_turn(
+        rounds,
+        lambda: play(scenario, "", observers=[Tally()]),
+        lambda: play(scenario, "", observers=[Charging()]),
+        lambda: play(scenario, "", plain=True),
     )
-    return ratio(name, GOAL, observed, plain, operations=tally.operations.total())
+    for name, observed in zip(names, (told, charged), strict=True):
+        yield ratio(name, GOAL, observed, plain, operations=tally.operations.total())

@@ -9,10 +9,11 @@ from simfs.cli.exits import Refused
 
 if TYPE_CHECKING:
     from simfs.replay.device.device import Run
+    from simfs.study.wearers.report import Wearers
 
 
-def report_of(done: Run, as_json: bool) -> tuple[str, bool]:
-    """The text to print, and whether every expectation is met."""
+def report_of(done: Run, as_json: bool, wearers: Wearers | None = None) -> tuple[str, bool]:
+    """The text to print, with who wore the flash where that is given, and whether every expectation is met."""
     from simfs.study.run.expect import judge
     from simfs.study.run.measure import figures
     from simfs.study.run.outlook import with_outlook
@@ -23,7 +24,7 @@ def report_of(done: Run, as_json: bool) -> tuple[str, bool]:
         from simfs.show.json import as_json as shown
     else:
         from simfs.show.text import as_text as shown
-    return shown(taken, verdicts), all(verdict.met for verdict in verdicts)
+    return shown(taken, verdicts, wearers), all(verdict.met for verdict in verdicts)
 
 
 def check_target(image: str, option: str, source: str) -> None:
@@ -37,6 +38,18 @@ def check_target(image: str, option: str, source: str) -> None:
         raise Refused(f"{option} {image}: there is no directory {directory}; create it first")
     if not os.access(directory, os.W_OK):
         raise Refused(f"{option} {image}: nothing can be written in {directory}; name another place")
+
+
+def check_targets(targets: dict[str, str | None], source: str) -> None:
+    """The same of several, by the option of each; none of them may be another one's."""
+    known: dict[str, str] = {}
+    for option, path in targets.items():
+        if path is None:
+            continue
+        check_target(path, option, source)
+        before = known.setdefault(os.path.realpath(path), option)
+        if before != option:
+            raise Refused(f"{option} {path}: {before} writes this file; name another one")
 
 
 def save_image(done: Run, image: str) -> str:
@@ -55,6 +68,18 @@ def save_image(done: Run, image: str) -> str:
         kept = _kept_elsewhere(content)
         where = f"the image is in {kept} instead" if kept else "no image was written"
         return f"--save-image {image}: {error.strerror}; {where}"
+    return ""
+
+
+def save_stacks(wearers: Wearers, path: str, of: str) -> str:
+    """Save who wore the flash for a flame graph. Returns what went wrong, or nothing."""
+    from simfs.show.save import write_whole
+
+    lines = "".join(f"{line}\n" for line in wearers.stacks(of_erases=of == "erases"))
+    try:
+        write_whole(path, lines.encode())
+    except OSError as error:
+        return f"--stacks {path}: {error.strerror}; nothing was written"
     return ""
 
 

@@ -3,19 +3,29 @@
 from __future__ import annotations
 
 import sys
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from simfs.cli.exits import UNMET, Refused, print_report
 from simfs.cli.inputs import check_source, recording_options, replay_source
-from simfs.cli.outputs import check_target, report_of, save_image
+from simfs.cli.outputs import check_targets, report_of, save_image, save_stacks
+
+if TYPE_CHECKING:
+    from simfs.study.wearers.charging import Charging
 
 
 @click.command(epilog="Example: simfs run logger.toml")
 @click.argument("file")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
 @click.option("--save-image", "image", metavar="IMAGE", help="Save the flash or card in this file as it is at the end.")
+@click.option("--who", is_flag=True, help="Say who wore the flash: by task, file and kind.")
+@click.option("--stacks", metavar="STACKS", help="Save who wore the flash in this file, for a flame graph.")
+@click.option(
+    "--stacks-of",
+    type=click.Choice(("bytes", "erases")),
+    help="Count bytes programmed in it, as by default, or millionths of erases.",
+)
 @click.option("--plain", is_flag=True, help="Scenario: do one operation after the other, which takes longer.")
 @recording_options
 @click.option("--repeat", metavar="N", type=click.IntRange(1), help="Recording: do its work N times in all.")
@@ -25,7 +35,16 @@ from simfs.cli.outputs import check_target, report_of, save_image
 @click.option(
     "--takes", metavar="DURATION", help="Recording by strace: how long the device takes for its work, such as 1d."
 )
-def run(file: str, as_json: bool, image: str | None, plain: bool, **options: Any) -> None:
+def run(
+    file: str,
+    as_json: bool,
+    image: str | None,
+    who: bool,
+    stacks: str | None,
+    stacks_of: str | None,
+    plain: bool,
+    **options: Any,
+) -> None:
     """Replay FILE and report what the flash went through.
 
     FILE is a scenario (.toml), a Python script (.py), or a recording: what
@@ -39,13 +58,26 @@ def run(file: str, as_json: bool, image: str | None, plain: bool, **options: Any
     The exit status is 0, or 1 when an expectation is not met, or 2 on bad input.
     """
     check_source(file)
-    if image is not None:
-        check_target(image, "--save-image", file)
-    done = replay_source(file, options, plain=plain)
-    report, met = report_of(done, as_json)
-    fault = save_image(done, image) if image is not None else ""
+    check_targets({"--save-image": image, "--stacks": stacks}, file)
+    if stacks_of and stacks is None:
+        raise Refused(f"--stacks-of {stacks_of}: it says what --stacks counts; give a file with --stacks")
+    charging = charging_of(who or stacks is not None)
+    done = replay_source(file, options, charging, plain=plain)
+    wearers = charging[0].report() if charging else None
+    report, met = report_of(done, as_json, wearers if who else None)
+    faults = [save_image(done, image)] if image is not None else []
+    faults += [save_stacks(wearers, stacks, stacks_of or "bytes")] if wearers and stacks is not None else []
     print_report(report)
-    if fault:
-        raise Refused(fault)
+    if any(faults):
+        raise Refused(*filter(None, faults))
     if not met:
         sys.exit(UNMET)
+
+
+def charging_of(wanted: bool) -> list[Charging]:
+    """What follows a run and charges its wear; nothing where nobody wants it."""
+    if not wanted:
+        return []
+    from simfs.study.wearers.charging import Charging
+
+    return [Charging()]

@@ -11,10 +11,11 @@ from simfs.show import WHOSE
 from simfs.show.verdict import verdict_of
 from simfs.study.run.expect import Verdict
 from simfs.study.run.figures import Figures
+from simfs.study.wearers.report import Wearers
 
 
-def as_json(figures: Figures, verdicts: tuple[Verdict, ...]) -> str:
-    """The figures of a run."""
+def as_json(figures: Figures, verdicts: tuple[Verdict, ...], wearers: Wearers | None = None) -> str:
+    """The figures of a run, and who wore the flash where that is given."""
     whole = {
         "verdict": verdict_of(figures, verdicts),
         "note": WHOSE,
@@ -24,6 +25,8 @@ def as_json(figures: Figures, verdicts: tuple[Verdict, ...]) -> str:
     for table in ("card", "battery"):
         if whole[table] is None:
             del whole[table]
+    if wearers is not None:
+        whole["who_wore_it"] = _plain(wearers)
     return json.dumps(whole, indent=2)
 
 

@@ -15,8 +15,10 @@ from simfs.show import WHOSE, units
 from simfs.show.heat import heat_map
 from simfs.show.rows.sections import sections
 from simfs.show.verdict import verdict_of
+from simfs.show.wearers.table import wearers_table
 from simfs.study.run.expect import Verdict
 from simfs.study.run.figures import Figures, Subject, TaskShare
+from simfs.study.wearers.report import Wearers
 
 COLUMNS = 100
 TASKS_SHOWN = 6
@@ -24,14 +26,16 @@ NOTE_WIDTH = 50  # what remains beside section, figure and value
 NAME_WIDTH = 30
 
 
-def as_text(figures: Figures, verdicts: tuple[Verdict, ...]) -> str:
-    """The whole report, without a line end."""
+def as_text(figures: Figures, verdicts: tuple[Verdict, ...], wearers: Wearers | None = None) -> str:
+    """The whole report, without a line end; with who wore the flash where that is given."""
     verdict = textwrap.fill(verdict_of(figures, verdicts), COLUMNS, break_on_hyphens=False)
     title = _wrapped(units.plain(figures.subject.title, COLUMNS), COLUMNS)
     parts = [title, verdict, _heading(figures.subject), _figures(figures)]
     if figures.wear:
         parts.append("\n".join(heat_map(figures.wear.erase_counts)))
     parts.append(_tasks(figures))
+    if wearers is not None:
+        parts.append(wearers_table(wearers))
     if verdicts:
         parts.append(_verdicts(verdicts))
     return "\n\n".join(parts)

@@ -61,13 +61,16 @@ class Attribution:
         """A head moves on once its frame is programmed: what is programmed where it stands begins a frame, and what
         comes next at the place where the last program ended goes on with one. Everything else is structure: marks,
         statements, seals, which nobody asked for."""
-        if self._recovers:
-            self._cause = Cause.RECOVERY
-        elif any(head is not None and head.at == address for head in self._heads):
-            kind = data[0]
-            self._cause = CAUSES[kind] if kind in STRUCTURE else self._cleaner.cause or CAUSES[kind]
-        elif address != self._goes_on_at:
-            self._cause = Cause.HEADER
+        for head in self._heads:
+            if head is not None and head.at == address:
+                kind = data[0]
+                self._cause = CAUSES[kind] if kind in STRUCTURE else self._cleaner.cause or CAUSES[kind]
+                break
+        else:
+            if self._recovers:
+                self._cause = Cause.RECOVERY
+            elif address != self._goes_on_at:
+                self._cause = Cause.HEADER
         self._goes_on_at = address + len(data)
         for listener in self._listeners:
             listener.programmed(address, data, self._cause)

@@ -31,7 +31,7 @@ GOALS = {
     "decade": [0.04, 10, 3, 60, 3.5, 8],
     "mounted": [1.5, 1.5, 1.5, 1.5],
     "recordings": [10, 10],
-    "observers": [1.25, 1.25],
+    "observers": [1.25] * 4,
 }
 NEEDS = {"mounted": NEEDS_MOUNTS}
 

@@ -1,0 +1,1 @@
+"""Tests of what `simfs run` gives beside its report."""
