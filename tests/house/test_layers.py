@@ -39,8 +39,8 @@ LAYERS = {
     "simfs.study": "pools < run, wearers < cuts, card_cuts < life < fleet < sweep, compare < flash_map",
     "simfs.study.cuts": "notes < judging < firmware, lives < case_text, campaign < report, shrink < lives_report",
     "simfs.show": (
-        "units, save, scenario_guide < verdict, heat, cuts, card_cuts, fleet, life, parts, map, wearers, scenario_keys, "
-        "lessons < json, rows < text, lives < sweep, compare, notebook"
+        "units, save, scenario_guide < verdict, heat, cuts, card_cuts, fleet, life, parts, map, wearers, "
+        "scenario_keys, lessons < json, rows < text, lives < sweep, compare, notebook"
     ),
     "simfs.cli": (
         "exits, progress < inputs, outputs, options < card_cuts, imaging < comparing, cuts_command, fleet_command, "
