@@ -40,6 +40,22 @@ class LateBytes(dict[int, _OfBlock]):
             for piece in late:
                 self.add(*piece)
 
+    def at(self, address: int) -> Make | None:
+        """What makes the late bytes that begin at this address."""
+        for start, _, make in self.get(address // self._block_bytes, ()):
+            if start == address:
+                return make
+        return None
+
+    def settled_to(self, cells: memoryview, address: int, end: int) -> int:
+        """Make the piece that has the byte at `address`. Up to where, or to `end`, no more are late."""
+        for start, stop, _ in (*self.get(address // self._block_bytes, ()),):
+            if start <= address < stop:
+                self.settle(cells, address, address + 1)
+            elif address < start < end:
+                end = start
+        return end
+
     def settle(self, cells: memoryview, address: int, end: int) -> None:
         """Make every piece that has a byte from `address` to `end`."""
         block = address // self._block_bytes

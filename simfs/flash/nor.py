@@ -51,9 +51,7 @@ class NorFlash(Shown):
         )  # fmt: skip
         self._make(datasheet, bytearray(b"\xff") * (block_count * datasheet.block_bytes), seed, strict, faults)
 
-    def _make(
-        self, datasheet: Datasheet, data: bytearray, seed: int, strict: bool, faults: FaultPlan | None
-    ) -> None:  # fmt: skip
+    def _make(self, datasheet: Datasheet, data: bytearray, seed: int, strict: bool, faults: FaultPlan | None) -> None:
         self.geometry = geometry = datasheet.geometry(len(data) // datasheet.block_bytes)
         self.datasheet, self.seed, self.strict, self._faults = datasheet, seed, strict, faults
         self.events: list[Event] = []  # the first EVENTS_KEPT; event_counts has them all
@@ -66,12 +64,10 @@ class NorFlash(Shown):
         self._hooks = faults if isinstance(faults, FaultHooks) else None
         if self._hooks is not None:
             self._hooks.attach(geometry, datasheet)
-        self._page_bytes = geometry.page_bytes
+        self._page_bytes, self._erased = geometry.page_bytes, blank_block(geometry.block_bytes)
         self._ff = blanks(min(geometry.page_bytes, LONGEST_QUICK_PAGE))
-        self._erased = blank_block(geometry.block_bytes)
         self._data, self._cells, self._starts_with = data, memoryview(data), data.startswith
-        self._late = LateBytes(geometry.block_bytes)
-        self._erase_counts = [0] * geometry.block_count
+        self._late, self._erase_counts = LateBytes(geometry.block_bytes), [0] * geometry.block_count
         self._page_programs = [0] * (geometry.size_bytes // geometry.page_bytes if geometry.page_programs_max else 0)
         # The quick paths below serve addresses up to these ends; 0 sends every operation the careful way.
         limited = geometry.page_bytes > LONGEST_QUICK_PAGE or geometry.program_unit_bytes > 1 or self._page_programs
@@ -130,8 +126,8 @@ class NorFlash(Shown):
         return [self._cells[address : address + length].tobytes() for address in addresses]
 
     def window(self, address: int, end: int) -> memoryview | None:
-        """The cells up to `end`, for whoever counts the reads of them; None where each has to be one by itself."""
-        self._late.settle(self._cells, address, end)
+        """The cells up to `end` or to late ones, for whoever counts the reads of them; None where each is one alone."""
+        end = self._late.settled_to(self._cells, address, end)
         return self._cells[address:end] if 0 <= address < end <= self._read_end else None
 
     def blank(self, address: int, length: int) -> bool:
@@ -180,6 +176,10 @@ class NorFlash(Shown):
             self._page_programs[block * pages : (block + 1) * pages] = [0] * pages
         if self._hooks is not None:
             self.erase_extra_ns += self._ask(self._hooks.after_erase, address, size)
+
+    def late_at(self, address: int) -> Make | None:
+        """What makes the late bytes that begin at an address, for whoever counts the reads of them."""
+        return self._late.at(address) if self._late else None
 
     @property
     def takes_late(self) -> bool:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import errno
-from functools import partial
 
 from simfs.store.cleaning.room import Room, error
 from simfs.store.format.codec import DATA, SIZE_MAX, U32, Kind
+from simfs.store.log.even_frames import EvenPayloads
 from simfs.store.log.heads import Batch
 from simfs.store.log.state import StoreState
 from simfs.store.tables.spans import FileNode
@@ -99,7 +99,7 @@ class FileBytes:
         assert head is not None
         total = count * size
         placed = layout.placed_alike(head.at, size, count)
-        run = log.write(0, node.number, offset, Batch(total, placed, partial(_cut, waiting, begin, size, count)))
+        run = log.write(0, node.number, offset, Batch(total, placed, EvenPayloads(waiting, begin, size, count)))
         self._index.put(node, offset, total, run.address)
         self._meters.payload_bytes_programmed += total
         return total
@@ -159,8 +159,3 @@ class FileBytes:
         if begin < end:
             found[begin - offset : end - offset] = node.buffer[begin - node.buffer_at : end - node.buffer_at]
         return bytes(found)
-
-
-def _cut(data: bytes, begin: int, size: int, count: int) -> list[bytes]:
-    """So many pieces of one size."""
-    return [data[at : at + size] for at in range(begin, begin + count * size, size)]

@@ -20,6 +20,7 @@ from simfs.store.format.codec import (
 from simfs.store.format.errors import CorruptStore
 from simfs.store.format.layout import Layout, align_up
 from simfs.store.format.runs import Run
+from simfs.store.log.even_frames import EvenFrames, Verified, late_frames
 from simfs.store.tables.blocks import BlockTable
 
 COPIED_BYTES_MAX = 8192  # of a block that is read out as a whole first, since slices of bytes take less time
@@ -32,6 +33,7 @@ class Reader:
         self._flash = flash
         self._layout = layout
         self._blocks = blocks
+        self._verified = Verified(layout.step)
 
     def header(self, address: int) -> Frame | None:
         """The header at an address, or None: one read of 16 bytes."""
@@ -78,9 +80,15 @@ class Reader:
         read, step, block_bytes = self._flash.read, self._layout.step, self._layout.block_bytes
         block = place // block_bytes
         end, salt = (block + 1) * block_bytes, self._blocks.salt[block]
-        parts, address = self._data_in_a_row(file, place, end, salt, start, stop)
-        start += sum(map(len, parts))
+        parts: list[bytes] = []
+        address = place
         while start < stop:
+            found, after = self._data_in_a_row(file, address, end, salt, start, stop)
+            if after != address:
+                parts += found
+                start += sum(map(len, found))
+                address = after
+                continue
             fits = address + FRAME_BYTES <= end
             frame = decode_header(read(address, HEADER_BYTES), address, salt) if fits else None
             if frame is None or address + FRAME_BYTES + frame.length > end:
@@ -100,11 +108,18 @@ class Reader:
     def _data_in_a_row(
         self, file: int, address: int, end: int, salt: int, start: int, stop: int
     ) -> tuple[list[bytes], int]:
-        """The first part of what `span` reads, in less time: as long as sound DATA frames of the file come in a row.
-        And the address of the frame with which it has to go on. Counts the same reads."""
-        window, step = self._flash.window(address, end), self._layout.step
+        """The first part of what is left of a span, in less time: as long as sound DATA frames of the file come in a
+        row. And the address of the frame with which it goes on. Counts the same reads."""
+        flash, step = self._flash, self._layout.step
+        even = late_frames(flash.late_at(address), file, salt)
+        if even is not None and even.offset <= start:
+            return self._even(even, address, start, stop)
+        window = flash.window(address, end)
         if window is None:
             return [], address
+        even = self._verified.at(address, window, file, salt, stop)
+        if even is not None and even.offset <= start:
+            return self._even(even, address, start, stop)
         cells: bytes | memoryview = window.tobytes() if len(window) <= COPIED_BYTES_MAX else window
         header, sum_of, size = HEADER.unpack_from, U32.unpack_from, len(window)
         parts: list[bytes] = []
@@ -126,9 +141,17 @@ class Reader:
             at = ends + U32.size
             if step > 1:
                 at += -(address + at) % step
-        self._flash.reads += frames + len(parts)
-        self._flash.read_bytes += frames * HEADER_BYTES + len(parts) * FRAME_BYTES + payload_bytes
+        flash.reads += frames + len(parts)
+        flash.read_bytes += frames * HEADER_BYTES + len(parts) * FRAME_BYTES + payload_bytes
         return parts, address + at
+
+    def _even(self, even: EvenFrames, address: int, start: int, stop: int) -> tuple[list[bytes], int]:
+        """The same of frames of one length from this address on."""
+        each, frames = even.payloads.each, even.frames_to(stop)
+        with_bytes = max(frames - (start - even.offset) // each, 0)
+        self._flash.reads += frames + with_bytes
+        self._flash.read_bytes += frames * HEADER_BYTES + with_bytes * (FRAME_BYTES + each)
+        return [even.part(start, stop)] if with_bytes else [], address + frames * even.pitch
 
     def _next_page(self, address: int) -> int:
         """Where frames go on when the log left the rest of a page blank; CorruptStore when it did not. One flipped bit

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from functools import partial
 from typing import NamedTuple
 
 from simfs.flash import FlashError, NorFlash
@@ -16,10 +15,10 @@ from simfs.store.format.codec import (
     SKIP,
     U32,
     encode_frame,
-    encode_frames,
 )
 from simfs.store.format.layout import Layout, Placed, align_up
 from simfs.store.format.runs import Run, RunTable
+from simfs.store.log.even_frames import LateFrames
 from simfs.store.tables.blocks import BlockTable
 
 
@@ -196,7 +195,7 @@ class Log:
     def _program_batch(self, head: Head, file: int, offset: int, order: int, batch: Batch) -> None:
         """Program all frames of a batch; their bytes are made when somebody reads them."""
         placed = batch.placed
-        make = partial(encode_frames, file, offset, order, batch.payloads, head.salt, self._step)
+        make = LateFrames(file, offset, order, batch.payloads, head.salt, self._step)
         end = head.at + placed.room_bytes
         self.flash.program_late(head.at, end, placed.programs, placed.program_bytes, make)
         head.at = end

@@ -89,6 +89,9 @@ class _Heard:
     def window(self, address: int, end: int) -> None:
         """Each read is heard by itself."""
 
+    def late_at(self, address: int) -> None:
+        """So is each late byte."""
+
     def read(self, address: int, length: int) -> bytes:
         self.start, self.end = min(self.start, address), max(self.end, address + length)
         return self._flash.read(address, length)
