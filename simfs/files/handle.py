@@ -12,6 +12,7 @@ from simfs.files.modes import Mode
 from simfs.files.names import Name
 from simfs.flash import NoPower
 from simfs.store.file_bytes import FileBytes
+from simfs.store.format.codec import SIZE_MAX
 from simfs.store.tables.spans import FileNode
 from simfs.store.volume import Volume
 
@@ -34,6 +35,7 @@ class StoreFile(io.RawIOBase):
     that spills: when it is full, at `flush` and at `close`. Reading costs the headers of a run's frames up to the
     one that holds the byte, and the frames that hold the bytes; a spill is one frame."""
 
+    size_bytes_max = SIZE_MAX
     __slots__ = ("_at", "_bytes", "_closed", "_mode", "_node", "_store", "_writes", "name")
 
     def __init__(self, store: Opener, contents: FileBytes, node: FileNode, name: Name, mode: Mode) -> None:
@@ -101,6 +103,20 @@ class StoreFile(io.RawIOBase):
         contents.write(node, at, taken)
         self._at = at + len(taken)
         return len(taken)
+
+    def size_bytes(self) -> int:
+        """The file's size, with what waits in its buffer. RAM only."""
+        self._check_open()
+        return self._bytes.size(self._node)
+
+    def sure_bytes(self) -> int:
+        """So many bytes the file is sure to take, from anywhere in it on or behind it, whatever else is in the store: 0
+        where it may fail, or each program is told. RAM only."""
+        return self._bytes.sure_bytes() if self._writes and not self.closed else 0
+
+    def quiet_bytes(self, offset: int) -> int:
+        """So many bytes, written from `offset` on, only wait in the file's buffer. RAM only."""
+        return self._bytes.quiet_bytes(self._node, offset)
 
     def seek(self, offset: int, whence: int = io.SEEK_SET, /) -> int:
         """Move the position; EINVAL, and the position stays, when that were before the start."""

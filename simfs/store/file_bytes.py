@@ -35,6 +35,20 @@ class FileBytes:
         size = self.size(node)
         return size, stored + size - max(node.size, node.buffer_at if node.buffer else 0)
 
+    def sure_bytes(self) -> int:
+        """So many bytes a file takes in one piece without a refusal, in whatever steps they are written; 0 where a
+        flash may fail."""
+        state, layout = self.state, self.state.layout
+        if self._blocks.read_only or not state.flash.takes_late:
+            return 0
+        free = self._blocks.capacity - state.committed - 4 * (layout.full_cost + layout.hole_cost)
+        return max(free, 0) * layout.buffer_bytes // (2 * layout.full_cost)
+
+    def quiet_bytes(self, node: FileNode, offset: int) -> int:
+        """So many bytes from an offset on would wait in the file's buffer and spill nothing."""
+        waiting = len(node.buffer)
+        return self._buffer_bytes - 1 - waiting if not waiting or offset == node.buffer_at + waiting else 0
+
     def write(self, node: FileNode, offset: int, data: bytes) -> None:
         """Write bytes at an offset. They wait in the file's buffer, and are durable once it spills: when it is full, at
         `spill`, or when a write goes elsewhere. Room is reserved now: ENOSPC leaves the file as it was. EFBIG."""

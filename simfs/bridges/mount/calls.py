@@ -3,25 +3,13 @@
 from __future__ import annotations
 
 import errno
-import io
 import os
 import stat
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from simfs.bridges.mount.programs import Programs
 from simfs.bridges.mount.store import MountedStore
-from simfs.bridges.mount.tree import File, Folder, Owner
-
-
-@dataclass(slots=True)
-class Handle:
-    """An open file of the mount."""
-
-    file: File
-    stream: io.RawIOBase
-    task: str
-    appends: bool
+from simfs.bridges.mount.tree import File, Folder, Handle, Owner
 
 
 class Calls:

@@ -34,7 +34,7 @@ class Saving:
         """OSError, NoLog, TooLarge, and the image that was there stays. Cost: a copy of the medium, while no call is
         served."""
         with self._one_at_a_time:
-            with self._mounted.at_rest:
+            with self._mounted.at_rest():
                 now = self._store.medium.mark()
                 if self._saved is not None and not self._has_changed(self._saved):
                     return

@@ -5,13 +5,14 @@ from __future__ import annotations
 import errno
 import os
 import time
-from collections.abc import Callable, Iterable
-from contextlib import suppress
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from threading import Lock
 from typing import TypeVar, cast
 
-from simfs.bridges.mount.tree import File, Folder, Owner, Tree, not_shown, path_of
+from simfs.bridges.mount.gathered import Gathered
+from simfs.bridges.mount.tree import File, Folder, Handle, Owner, Tree, not_shown, path_of
 from simfs.files.contract import AnyStore, Directories, directories_of
 from simfs.replay.device.clock import moment
 from simfs.replay.device.device import NAMES_KEPT, Device, Run
@@ -69,14 +70,26 @@ class MountedStore:
         self.aliases = rules.fold_case or self.cuts  # one file may go by several names
         self._top = "" if names and not names[0].startswith("/") else "/"
         self._asked: set[str] = set()  # names that programs gave to files, as they gave them
-        self.at_rest = Lock()  # held while the flash may change
-        self._hold, self._let_go = self.at_rest.acquire, self.at_rest.release
+        self._changes = Lock()  # held while the flash may change
+        self._hold, self._let_go = self._changes.acquire, self._changes.release
+        self._gathered = Gathered()
         self._leaving: File | None = None
         self._leaving_task = ""
 
     @property
     def store(self) -> AnyStore:
+        """The store, with nothing that waits to be done."""
+        if self._gathered:
+            with self.at_rest():
+                pass
         return self.device.store
+
+    @contextmanager
+    def at_rest(self) -> Iterator[None]:
+        """Nothing waits to be done, and the flash does not change while this lasts."""
+        with self._changes:
+            self._do_gathered()
+            yield
 
     def perform(
         self, operation: str, name: str, action: Callable[[], T], *, writes: bool, task: str, settled: bool = False
@@ -84,17 +97,62 @@ class MountedStore:
         """One operation on the store, noted. What the store refuses is noted and raised."""
         if self._leaving is not None and not settled:
             self.settle()
-        device = self.device
         self.now_ns = self.clock_ns()
-        now_ns = UNIX_START_NS + self.now_ns
         self._hold()  # a `with` takes twice as long, and this is done at every call
         try:
-            if device.now_ns < now_ns:
-                device.wait_until(now_ns)
-            done = device.perform(task, operation, name, action, writes=writes, due_ns=now_ns, raises=True)
+            if self._gathered:
+                self._do_gathered()
+            return self._do(operation, name, action, writes, task, UNIX_START_NS + self.now_ns)
         finally:
             self._let_go()
+
+    def _do(self, operation: str, name: str, action: Callable[[], T], writes: bool, task: str, due_ns: int) -> T:
+        device = self.device
+        if device.now_ns < due_ns:
+            device.wait_until(due_ns)
+        done = device.perform(task, operation, name, action, writes=writes, due_ns=due_ns, raises=True)
         return cast("T", done)  # None only where that is what the action gives
+
+    def gather(self, handle: Handle, offset: int, data: bytes) -> bool:
+        """Take a write that is done later. False where it has to be done now."""
+        if self._leaving is not None:
+            return False
+        self.now_ns = self.clock_ns()
+        gathered, due_ns = self._gathered, UNIX_START_NS + self.now_ns
+        self._hold()
+        try:
+            if gathered.goes_on(handle, offset, data, due_ns):
+                return True
+            self._do_gathered()
+            return gathered.begins(handle, offset, data, due_ns)
+        finally:
+            self._let_go()
+
+    def _do_gathered(self) -> None:
+        """Do the writes that wait, each as of the time at which it came. They are noted one by one; those together that
+        only fill a buffer."""
+        handle, device = self._gathered.handle, self.device
+        if handle is None:
+            return
+        name, task, stream = handle.file.name, handle.task, handle.stream
+        quiet = name in device.names_used and not device.store.uses_idle_time  # else each has more to note
+        for offset, parts, due_ns in self._gathered.let_go(quiet):
+            data = b"".join(parts)
+
+            def action(offset: int = offset, data: bytes = data) -> None:
+                if stream.tell() != offset:
+                    stream.seek(offset)
+                stream.write(data)
+
+            if len(parts) == 1:
+                self._do("write", name, action, True, task, due_ns)
+            else:
+                action()
+                tally = device.tasks[task]
+                tally.operations["write"] += len(parts)
+                tally.host_bytes += len(data)
+                device.writes.count += len(parts)
+                device.writes.histogram[0] += len(parts)
 
     def name_of(self, path: str) -> str:
         """The name in the store of a path, which may be overlong."""
@@ -129,9 +187,10 @@ class MountedStore:
         return directories_of(self.store)
 
     def size_bytes(self, file: File) -> int:
+        store = self.store
         if file.handles:
             return file.handles[-1].seek(0, os.SEEK_END)
-        return 0 if file.removed else self.store.stat(file.name).size_bytes
+        return 0 if file.removed else store.stat(file.name).size_bytes
 
     def stored_bytes(self, file: File, size_bytes: int) -> int:
         """The file's bytes without its holes; of a removed one, which nobody can ask any more, all of them."""
@@ -213,7 +272,8 @@ class MountedStore:
     def finish(self, title: str, source: str) -> tuple[Run, Left]:
         """End the mount: the notes of the run, and what goes with it."""
         self.settle()
-        self.device.wait_until(UNIX_START_NS + self.clock_ns())
+        with self.at_rest():
+            self.device.wait_until(UNIX_START_NS + self.clock_ns())
         run = self.device.finish(
             title=title,
             source=source,
@@ -224,7 +284,7 @@ class MountedStore:
 
     def refuse(self, operation: str, name: str, task: str) -> OSError:
         """Note that the store can't do an operation at all. Returns the error to raise."""
-        number = self.store.cannot[operation]
+        number = self.store.cannot[operation]  # with nothing that waits
         error = OSError(number, os.strerror(number), name)
         with suppress(OSError), self.device.operation(task, operation, name, writes=False):
             raise error

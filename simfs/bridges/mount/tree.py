@@ -56,6 +56,16 @@ class Folder(Entry):
         self.folder_count -= found is not None and isinstance(found[1], Folder)
 
 
+@dataclass(slots=True)
+class Handle:
+    """An open file."""
+
+    file: File
+    stream: io.RawIOBase
+    task: str
+    appends: bool
+
+
 @dataclass(frozen=True, slots=True)
 class Owner:
     """Who everything belongs to at first, and since when."""

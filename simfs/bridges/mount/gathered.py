@@ -1,0 +1,79 @@
+"""Writes of a program that follow each other in one file. They are noted when they come and done together soon after,
+before anything else is asked of the store: what it does, and in which order, is the same."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from simfs.bridges.mount.tree import Handle
+from simfs.files.handle import StoreFile
+
+BYTES_MAX, COUNT_MAX = 64 << 10, 256  # that wait at most
+
+
+class Writes(NamedTuple):
+    """Writes at an offset that are done at once: one, or several that only fill the file's buffer."""
+
+    offset: int
+    parts: list[bytes]
+    due_ns: int  # when the last of them came
+
+
+class Gathered:
+    """The writes that wait to be done, all through one handle. Only such as the store is sure to take."""
+
+    def __init__(self) -> None:
+        self.handle: Handle | None = None
+        self._parts: list[bytes] = []
+        self._due_ns: list[int] = []
+        self._start = self._end = self._limit = 0
+
+    def __bool__(self) -> bool:
+        return self.handle is not None
+
+    def goes_on(self, handle: Handle, offset: int, data: bytes, due_ns: int) -> bool:
+        """Take a write that follows those which wait. False where it does not, or they are many."""
+        if handle is not self.handle or (offset != self._end and not handle.appends):
+            return False
+        return self._take(data, due_ns)
+
+    def begins(self, handle: Handle, offset: int, data: bytes, due_ns: int) -> bool:
+        """Take a write while none waits. False where a store may refuse it, or tells of each."""
+        stream = handle.stream
+        if not isinstance(stream, StoreFile):
+            return False
+        sure_bytes = min(stream.sure_bytes(), BYTES_MAX)
+        if not sure_bytes:
+            return False
+        self._start = self._end = stream.size_bytes() if handle.appends else offset
+        self._limit = min(self._start + sure_bytes, stream.size_bytes_max)
+        if not self._take(data, due_ns):
+            return False
+        self.handle = handle
+        return True
+
+    def _take(self, data: bytes, due_ns: int) -> bool:
+        end = self._end + len(data)
+        if end > self._limit or len(self._parts) == COUNT_MAX:
+            return False
+        self._parts.append(data)
+        self._due_ns.append(due_ns)
+        self._end = end
+        return True
+
+    def let_go(self, may_join: bool) -> Iterator[Writes]:
+        """Nothing waits any more: what did, in its order. `may_join`: several may be done at once."""
+        parts, due_ns, at, handle = self._parts, self._due_ns, self._start, self.handle
+        self.handle, self._parts, self._due_ns = None, [], []
+        assert handle is not None
+        assert isinstance(handle.stream, StoreFile)
+        done = 0
+        while done < len(parts):
+            quiet_bytes = handle.stream.quiet_bytes(at) if may_join else 0
+            together, size = done + 1, len(parts[done])
+            while together < len(parts) and size + len(parts[together]) <= quiet_bytes:
+                size += len(parts[together])
+                together += 1
+            yield Writes(at, parts[done:together], due_ns[together - 1])
+            at, done = at + size, together
