@@ -11,6 +11,7 @@ import sys
 
 import click
 
+from simfs.cli.changing.improve_command import improve
 from simfs.cli.comparing.compare_command import compare
 from simfs.cli.cuts_command import cuts
 from simfs.cli.exits import BAD_INPUT, STOPPED, Commands, Stopped
@@ -44,6 +45,7 @@ commands.add_command(compare)
 commands.add_command(cuts)
 commands.add_command(fleet)
 commands.add_command(image)
+commands.add_command(improve)
 commands.add_command(keys)
 commands.add_command(lesson)
 commands.add_command(life)

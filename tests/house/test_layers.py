@@ -36,16 +36,16 @@ LAYERS = {
         "< expectations, tasks < regions, media, supply < tables < crosschecks, remarks < chip_map < load"
     ),
     "simfs.replay.recorded": "faults, source, open_file, differing < skipped < rounds, files < store < strace, console",
-    "simfs.study": "pools < run, wearers < cuts, card_cuts < life < fleet < sweep, compare < flash_map",
+    "simfs.study": "pools < run, wearers < cuts, card_cuts < life < fleet < sweep, compare < flash_map, advice",
     "simfs.study.cuts": "notes < judging < firmware, lives < case_text, campaign < report, shrink < lives_report",
     "simfs.show": (
         "units, save, scenario_guide < verdict, heat, cuts, card_cuts, fleet, life, parts, map, wearers, "
-        "scenario_keys, lessons < json, rows < text, lives < sweep, compare, notebook"
+        "scenario_keys, lessons, advice < json, rows < text, lives < sweep, compare, notebook"
     ),
     "simfs.cli": (
-        "exits, progress < inputs, outputs, options < card_cuts, imaging < comparing, cuts_command, fleet_command, "
-        "image_command, life_command, map_command, new_command, parts_command, reference_commands, run_command, "
-        "sweep_command, teaching < mount_command"
+        "exits, progress < inputs, outputs, options < card_cuts, imaging < changing, comparing, cuts_command, "
+        "fleet_command, image_command, life_command, map_command, new_command, parts_command, reference_commands, "
+        "run_command, sweep_command, teaching < mount_command"
     ),
     "simfs.bridges": (
         "images < cards < mount < testing < cluster, descriptors, recorder < folders < os_functions "

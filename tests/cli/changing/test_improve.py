@@ -1,0 +1,71 @@
+"""`simfs improve`: the report, the changed file, and what it says to a mistake."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from simfs.cli import commands
+from tests.study.advice.test_improve import LOGGER, SETTINGS
+
+WORKERS = ("--workers", "1")
+
+
+def improve(*words: str) -> Result:
+    return CliRunner().invoke(commands, ["improve", *words])
+
+
+@pytest.fixture
+def scenario(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    path = tmp_path / "device.toml"
+    path.write_text(LOGGER)
+    return path
+
+
+def test_the_report_and_its_json_say_the_same(scenario: Path) -> None:
+    report, as_json = improve("device.toml").stdout, json.loads(improve("device.toml", "--json").stdout)
+    assert as_json["aim"] == "energy"
+    for number, one in enumerate(as_json["better"], 1):
+        assert f"\n{number}. {one['idea']['name']}\n" in report
+    assert "Costs durability: up to 9 readings wait in RAM" in report
+    assert "task[0].operations[0].gather = 10" in report
+    assert max(map(len, report.splitlines())) <= 100
+
+
+def test_a_change_is_written_into_a_file(scenario: Path) -> None:
+    pytest.importorskip("tomlkit", reason="needs tomlkit: pip install 'simfs[improve]'")
+    scenario.write_text(SETTINGS + "# the end\n")
+    found = improve("device.toml", "--for", "longest-write", "--apply", "1", "--into", "better.toml")
+    assert (found.exit_code, found.stdout) == (0, "better.toml is written, with: erase blocks of 2 KiB.\n")
+    assert 'block = "2 KiB"' in (text := Path("better.toml").read_text())
+    assert "# the end" in text
+    assert CliRunner().invoke(commands, ["run", "better.toml"]).exit_code == 0
+    assert scenario.read_text() == SETTINGS + "# the end\n"
+    assert improve("device.toml", "--apply", "99", "--into", "x.toml").stderr.startswith(
+        "--apply 99: there is no such change; there are 1 to "
+    )
+    assert not Path("x.toml").exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("device.txt",), "device.txt: "),
+        (("device.py",), "device.py: only a scenario has settings to change; give a .toml file"),
+        (("device.toml", "--apply", "1"), "--apply: it goes with --into, the file to write; give both"),
+        (("device.toml", "--into", "x.toml"), "--apply: it goes with --into, the file to write; give both"),
+        (("device.toml", "--apply", "1", "--into", "no/x.toml"), "--into no/x.toml: there is no directory "),
+        (("bad.toml",), "bad.toml:1: "),
+    ],
+)
+def test_mistakes_are_told_in_a_line(scenario: Path, words: tuple[str, ...], said: str) -> None:
+    Path("device.py").write_text("")
+    Path("bad.toml").write_text("x")
+    found = improve(*words)
+    assert found.exit_code == 2
+    assert found.stderr.startswith(said)
+    assert found.stderr.count("\n") == 1
