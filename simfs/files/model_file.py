@@ -2,18 +2,12 @@
 
 from __future__ import annotations
 
-import errno
-import io
-import os
-from operator import index
-from typing import TYPE_CHECKING, Protocol
+from typing import Protocol
 
 from simfs.files.memory_medium import MemoryMedium, MemoryMeters
 from simfs.files.modes import Mode
 from simfs.files.names import Name
-
-if TYPE_CHECKING:
-    from _typeshed import ReadableBuffer, WriteableBuffer
+from simfs.files.stream import Stream
 
 
 class Memory(Protocol):
@@ -79,86 +73,31 @@ class Contents:
         contents[at : at + len(data)] = data
 
 
-class ModelFile(io.RawIOBase):
+class ModelFile(Stream):
     """An open file of the model."""
 
+    _store: Memory
+
     def __init__(self, memory: Memory, file: Contents, name: Name, mode: Mode) -> None:
-        self._memory = memory
         self._file = file
-        self._mode = mode
-        self._at = len(file.contents) if mode.appends else 0
-        self.name = name
-        self.mode = mode.text
+        super().__init__(memory, name, mode)
 
-    @property
-    def closed(self) -> bool:
-        """Whether it was closed, or its store dropped."""
-        return super().closed or self._memory.dropped
+    def _size(self) -> int:
+        return len(self._file.contents)
 
-    def readable(self) -> bool:
-        self._check_open()
-        return self._mode.reads
+    def _get(self, at: int, length: int) -> bytes:
+        data = bytes(self._file.contents[at : at + length])
+        self._store.medium.read(len(data))
+        return data
 
-    def writable(self) -> bool:
-        self._check_open()
-        return self._mode.writes
+    def _put(self, at: int, data: bytes) -> None:
+        self._file.write(at, data)
 
-    def seekable(self) -> bool:
-        self._check_open()
-        return True
-
-    def readinto(self, buffer: WriteableBuffer, /) -> int:
-        self._check("reading", self._mode.reads)
-        target = memoryview(buffer).cast("B")
-        data = self._file.contents[self._at : self._at + len(target)]
-        target[: len(data)] = data
-        self._at += len(data)
-        self._memory.medium.read(len(data))
-        return len(data)
-
-    def write(self, data: ReadableBuffer, /) -> int:
-        self._check("writing", self._mode.writes)
-        taken = memoryview(data).cast("B").tobytes()
-        if taken:
-            at = len(self._file.contents) if self._mode.appends else self._at
-            self._file.write(at, taken)
-            self._at = at + len(taken)
-        return len(taken)
-
-    def seek(self, offset: int, whence: int = io.SEEK_SET, /) -> int:
-        self._check_open()
-        starts = {io.SEEK_SET: 0, io.SEEK_CUR: self._at, io.SEEK_END: len(self._file.contents)}
-        if whence not in starts or starts[whence] + index(offset) < 0:
-            raise OSError(errno.EINVAL, os.strerror(errno.EINVAL), self.name)
-        self._at = starts[whence] + index(offset)
-        return self._at
-
-    def tell(self) -> int:
-        self._check_open()
-        return self._at
-
-    def truncate(self, size: int | None = None, /) -> int:
-        self._check("writing", self._mode.writes)
-        size_bytes = self._at if size is None else index(size)
-        if size_bytes < 0:
-            raise OSError(errno.EINVAL, os.strerror(errno.EINVAL), self.name)
+    def _resize(self, size_bytes: int) -> None:
         self._file.resize(size_bytes)
-        return size_bytes
 
-    def flush(self) -> None:
-        super().flush()
-        if self._mode.writes:
-            self._file.acknowledge()
+    def _settle(self) -> None:
+        self._file.acknowledge()
 
-    def close(self) -> None:
-        if not self.closed:
-            super().close()  # flushes
-
-    def _check_open(self) -> None:
-        if self.closed:
-            raise ValueError("I/O operation on closed file")
-
-    def _check(self, direction: str, allowed: bool) -> None:
-        self._check_open()
-        if not allowed:
-            raise io.UnsupportedOperation(errno.EBADF, f"File not open for {direction}", self.name)
+    def _let_go(self) -> None:
+        """The model counts the open files itself."""
