@@ -196,9 +196,15 @@ def _absolute(directory: str) -> str:
 
 
 def refuse_a_card(scenario: Scenario, file: str) -> None:
-    """Refuse a scenario whose files are on a card, where only flash has an answer."""
-    if scenario.store.kind == "card":
+    """Refuse a scenario whose files are on a card, or on flash and card, where only flash has an answer."""
+    if scenario.store.kind != "flash":
         raise Refused(f'{file}: store.kind: this needs a store on flash; write kind = "flash" and a [chip]')
+
+
+def refuse_both(scenario: Scenario, file: str) -> None:
+    """Refuse a scenario with flash and card where nobody takes the card out."""
+    if scenario.store.kind == "both":
+        raise Refused(f'{file}: store.kind: this works on one medium; write kind = "flash" or kind = "card"')
 
 
 def described_store(device: str | None, part: str | None, size: str | None) -> AnyStore:
@@ -215,7 +221,9 @@ def _store_like(device: str, part: str | None, size: str | None) -> AnyStore:
     if part or size:
         raise Refused(f"--{'part' if part else 'size'}: {device} gives it already; leave out this or --device")
     check_source(device)
-    return make_store(load_scenario(device, DeviceOnly))
+    scenario = load_scenario(device, DeviceOnly)
+    refuse_both(scenario, device)
+    return make_store(scenario)
 
 
 def _store_on(part: str, size: str | None) -> AnyStore:

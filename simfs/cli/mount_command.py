@@ -11,7 +11,7 @@ import click
 
 from simfs.cli.exits import Refused, print_report
 from simfs.cli.image_command import START, read_source
-from simfs.cli.inputs import check_source, warn
+from simfs.cli.inputs import check_source, refuse_both, warn
 from simfs.cli.outputs import check_target, report_of, save_image
 
 if TYPE_CHECKING:
@@ -157,6 +157,7 @@ def _scenario(file: str) -> Scenario:
     check_source(file)
     try:
         scenario = load_scenario(file, kind=DeviceOnly)
+        refuse_both(scenario, file)
         warn(file, scenario, ends=False)
         return scenario
     except BadScenario as error:

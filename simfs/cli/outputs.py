@@ -53,15 +53,22 @@ def check_targets(targets: dict[str, str | None], source: str) -> None:
 
 
 def save_image(done: Run, image: str) -> str:
-    """Save the flash or the card. Returns what went wrong, and where the image is then; or nothing."""
-    from simfs.files.images import TooLarge, image_of
+    """Save the flash or the card; of both, the card in a second file, named IMAGE.card. Returns what went wrong, and
+    where the image is then; or nothing."""
+    from simfs.files.images import TooLarge, images_of
     from simfs.files.store import NoLog
-    from simfs.show.save import write_whole
 
     try:
-        content = image_of(done.store)
+        contents = images_of(done.store)
     except (NoLog, TooLarge) as error:
         return f"--save-image {image}: {error}; no image was written"
+    faults = (_save(f"{image}{ending}", content) for ending, content in contents.items())
+    return "; ".join(fault for fault in faults if fault)
+
+
+def _save(image: str, content: bytes) -> str:
+    from simfs.show.save import write_whole
+
     try:
         write_whole(image, content)
     except OSError as error:

@@ -18,13 +18,15 @@ if TYPE_CHECKING:
 @click.command(epilog="Example: simfs run logger.toml")
 @click.argument("file")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
-@click.option("--save-image", "image", metavar="IMAGE", help="Save the flash or card in this file as it is at the end.")
 @click.option("--who", is_flag=True, help="Say who wore the flash: by task, file and kind.")
 @click.option("--stacks", metavar="STACKS", help="Save who wore the flash in this file, for a flame graph.")
 @click.option(
     "--stacks-of",
     type=click.Choice(("bytes", "erases")),
     help="Count bytes programmed in it, as by default, or millionths of erases.",
+)
+@click.option(
+    "--save-image", "image", metavar="IMAGE", help="Save flash or card as it is at the end; of both, also IMAGE.card."
 )
 @click.option("--plain", is_flag=True, help="Scenario: do one operation after the other, which takes longer.")
 @recording_options

@@ -13,7 +13,6 @@ from simfs.fat.card.card import Card
 from simfs.fat.checking.check import check
 from simfs.fat.driver.volume import Volume
 from simfs.fat.format.listing import Entry
-from simfs.files.card_file import CardFile
 from simfs.files.card_medium import CardMedium
 from simfs.files.card_names import CardNames, path_of
 from simfs.files.contract import CANNOT, AnyStore, Settings, Spent, Stat
@@ -21,6 +20,7 @@ from simfs.files.heard import NOT_TOLD, CallListener, Calls, HeardFile
 from simfs.files.memory_medium import MemoryMeters, MemoryUsage
 from simfs.files.modes import parse_mode
 from simfs.files.names import Name, NameRule
+from simfs.files.opened.card_file import CardFile
 
 SECTOR_BUFFER_BYTES = 512
 OVERLONG = ("reject", "cut")

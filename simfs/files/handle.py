@@ -7,7 +7,7 @@ from typing import Protocol
 
 from simfs.files.modes import Mode
 from simfs.files.names import Name
-from simfs.files.stream import Stream
+from simfs.files.opened.stream import Stream
 from simfs.flash import NoPower
 from simfs.store.file_bytes import FileBytes
 from simfs.store.format.codec import SIZE_MAX

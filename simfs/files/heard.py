@@ -13,8 +13,7 @@ from simfs.files.names import Name, NameRule
 if TYPE_CHECKING:
     from _typeshed import ReadableBuffer, WriteableBuffer
 
-    from simfs.files.card_file import CardFile
-    from simfs.files.handle import StoreFile
+    from simfs.files.opened.stream import Stream
 
 NOT_TOLD = nullcontext()
 """The context of a call that nobody listens to."""
@@ -66,7 +65,7 @@ class Calls:
 class HeardFile(io.RawIOBase):
     """An open file that tells of its calls, and is otherwise the file itself."""
 
-    def __init__(self, file: StoreFile | CardFile, calls: Calls) -> None:
+    def __init__(self, file: Stream, calls: Calls) -> None:
         self._file, self._tell, self._handle = file, calls.tell, calls.opened
         self.name, self.mode = file.name, file.mode
 

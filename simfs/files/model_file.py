@@ -7,7 +7,7 @@ from typing import Protocol
 from simfs.files.memory_medium import MemoryMedium, MemoryMeters
 from simfs.files.modes import Mode
 from simfs.files.names import Name
-from simfs.files.stream import Stream
+from simfs.files.opened.stream import Stream
 
 
 class Memory(Protocol):

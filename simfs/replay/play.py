@@ -4,16 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
 from simfs.fat.card.card import Card
 from simfs.fat.card.sheet import SECTOR_BYTES
+from simfs.files.both.buffer import Buffer
+from simfs.files.both.mirror import Mirror
+from simfs.files.both.pair import both_of
+from simfs.files.both.slot import Slot
 from simfs.files.card_store import CardConfig, CardStore
 from simfs.files.contract import AnyStore
 from simfs.files.store import Store
 from simfs.flash import NorFlash
 from simfs.replay.batch.player import FastPlayer
+from simfs.replay.device.both_notes import BothNotes
 from simfs.replay.device.device import Device, Run
 from simfs.replay.device.name_check import name_faults
 from simfs.replay.device.notes import Going
@@ -23,6 +29,7 @@ from simfs.replay.player.telling import period_ns, telling_ns
 from simfs.replay.scenario.chip_map import rewritten_regions
 from simfs.replay.scenario.crosschecks import region_blocks
 from simfs.replay.scenario.load import load_scenario
+from simfs.replay.scenario.media.both import absences_of
 from simfs.replay.scenario.tables import Scenario
 
 
@@ -51,13 +58,32 @@ def _log_on_flash(scenario: Scenario) -> AnyStore:
     return Store.format(flash, scenario.store.config())
 
 
-def _volume_on_card(scenario: Scenario) -> AnyStore:
+def _volume_on_card(scenario: Scenario) -> CardStore:
     table, store = scenario.card, scenario.store
     card = Card(table.size // SECTOR_BYTES, table.sheet())
     return CardStore.format(card, CardConfig(store.name_bytes, store.overlong, store.open_files_max), table.cluster)
 
 
-MAKERS: dict[str, Callable[[Scenario], AnyStore]] = {"flash": _log_on_flash, "card": _volume_on_card}
+def _flash_and_card(scenario: Scenario) -> AnyStore:
+    table = scenario.both
+    assert table is not None  # `crosschecks` has seen it
+    config = replace(scenario.store.config(), fold_case=True)  # as the card does
+    flash = Store.format(
+        NorFlash(region_blocks(scenario.chip, scenario.store), datasheet=scenario.chip.datasheet()), config
+    )
+    card = _volume_on_card(scenario)
+    sheet = card.card.sheet
+    slot = Slot(card.card, absences_of(scenario.card_out, scenario.run.start), sheet.write_typ_ns + sheet.wire_ns)
+    if table.role == "mirror":
+        return Mirror(flash, card, slot)
+    return Buffer(flash, card, slot, table.drained or ())
+
+
+MAKERS: dict[str, Callable[[Scenario], AnyStore]] = {
+    "flash": _log_on_flash,
+    "card": _volume_on_card,
+    "both": _flash_and_card,
+}
 
 
 def play(
@@ -75,9 +101,13 @@ def play(
     """
     one_by_one = plain or bool(observers)
     store = make_store(scenario)
-    device = Device(store, start_ns=scenario.run.start, observers=observers)
+    notes = None if both_of(store) is None else BothNotes()
+    device = Device(store, start_ns=scenario.run.start, observers=[*([notes] if notes else []), *observers])
     (Player if one_by_one else FastPlayer)(scenario, device).play(progress)
-    return _finished(device, scenario, source, scenario.run.duration)
+    run = _finished(device, scenario, source, scenario.run.duration)
+    if notes is not None:
+        run.sides, run.go_on = notes.runs(run), None
+    return run
 
 
 def _finished(device: Device, scenario: Scenario, source: str, asked_ns: int) -> Run:

@@ -9,26 +9,10 @@ from collections.abc import Iterator
 from tabulate import tabulate
 
 from simfs.show import WHOSE, units
+from simfs.show.ending.fault_words import FAULT_WORDS
 from simfs.study.card_cuts.report import CardCutReport, CardSubject, HitRow, Worst
 
 COLUMNS = 100
-WORDS = {
-    "unreadable": "a sector that can't be read",
-    "lost chain": "clusters that belong to no file",
-    "chain": "a chain that breaks, or runs into another file",
-    "chain too long": "a chain longer than its file",
-    "size": "a size beyond its chain",
-    "copies differ": "copies of the table that differ",
-    "stray name": "pieces of a long name that belong to nobody",
-    "dots": "a directory that does not lead to itself and to the one above",
-    "no directory": "a directory that begins nowhere",
-    "free count": "a wrong count of free clusters",
-    "dirty mark": "the mark of a volume in use",
-    "same name": "two equal names",
-    "bad name": "a name that none may have",
-    "backup differs": "a backup of the boot sector that differs",
-    "no volume": "no volume any more",
-}
 LEGEND = (
     "Sound: a check finds nothing. To mend: it does, and all that was acknowledged is there. Loses: the firmware does "
     "not find all that was acknowledged before the operation that was cut; at most so much, of all files together. "
@@ -114,7 +98,7 @@ def _row(row: HitRow) -> tuple[str, ...]:
 def _faults(report: CardCutReport) -> str:
     if not report.faults:
         return "A check finds nothing in any state."
-    lines = [f"  {WORDS[kind]}: {units.counted(count, 'state')}" for kind, count in report.faults.items()]
+    lines = [f"  {FAULT_WORDS[kind]}: {units.counted(count, 'state')}" for kind, count in report.faults.items()]
     return "\n".join(["What a check finds, before mending:", *lines])
 
 

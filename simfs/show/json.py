@@ -22,9 +22,9 @@ def as_json(figures: Figures, verdicts: tuple[Verdict, ...], wearers: Wearers | 
         **_plain(figures),
         "expectations": _plain(verdicts),
     }
-    for table in ("card", "battery"):
-        if whole[table] is None:
-            del whole[table]
+    for name in ("card", "battery", "both", "on_flash", "on_card"):
+        if whole[name] is None:
+            del whole[name]
     if wearers is not None:
         whole["who_wore_it"] = _plain(wearers)
     return json.dumps(whole, indent=2)

@@ -14,6 +14,7 @@ from simfs.replay.device.clock import moment
 from simfs.replay.scenario import patterns, quantities, tables, tasks
 from simfs.replay.scenario.expectations import Expect
 from simfs.replay.scenario.fields import Form, Table
+from simfs.replay.scenario.media.both import Both, CardOut
 from simfs.replay.scenario.media.card import CardTable
 from simfs.replay.scenario.media.chip import Chip
 from simfs.replay.scenario.regions.tables import Region, Releases
@@ -23,6 +24,8 @@ SECTIONS: tuple[tuple[str, type[Table]], ...] = (
     ("The top of the file", tables.Scenario),
     ("[chip]", Chip),
     ("[card]", CardTable),
+    ("[both]", Both),
+    ("[[card_out]]", CardOut),
     ("[store]", tables.StoreTable),
     ("[battery]", BatteryTable),
     ("[[region]]", Region),

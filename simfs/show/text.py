@@ -6,14 +6,15 @@ A figure that needs attention starts with '!' and ends with what to do about it.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 from tabulate import tabulate
 
 from simfs.show import WHOSE, units
 from simfs.show.heat import heat_map
-from simfs.show.rows.sections import sections
+from simfs.show.rows.line import Line
+from simfs.show.rows.sections import sections, sections_of_side
 from simfs.show.verdict import verdict_of
 from simfs.show.wearers.table import wearers_table
 from simfs.study.run.expect import Verdict
@@ -30,7 +31,8 @@ def as_text(figures: Figures, verdicts: tuple[Verdict, ...], wearers: Wearers | 
     """The whole report, without a line end; with who wore the flash where that is given."""
     verdict = textwrap.fill(verdict_of(figures, verdicts), COLUMNS, break_on_hyphens=False)
     title = _wrapped(units.plain(figures.subject.title, COLUMNS), COLUMNS)
-    parts = [title, verdict, _heading(figures.subject), _figures(figures)]
+    parts = [title, verdict, _heading(figures.subject), _figures(sections(figures))]
+    parts += [_side(side) for side in (figures.on_flash, figures.on_card) if side is not None]
     if figures.wear:
         parts.append("\n".join(heat_map(figures.wear.erase_counts)))
     parts.append(_tasks(figures))
@@ -57,10 +59,19 @@ def _heading(subject: Subject) -> str:
     return "\n".join(_wrapped(line, COLUMNS) for line in lines)
 
 
-def _figures(figures: Figures) -> str:
+def _side(side: Figures) -> str:
+    """The figures of the flash or the card alone, under its name."""
+    subject = side.subject
+    stands_on = units.stands_on(
+        subject.part, subject.block_count, subject.block_bytes, subject.settings, subject.region_start_bytes
+    )
+    return f"{_wrapped(f'On the {stands_on}', COLUMNS)}\n\n{_figures(sections_of_side(side))}"
+
+
+def _figures(found: Iterable[tuple[str, list[Line]]]) -> str:
     table = [
         ("" if at else section, figure, value, _wrapped(note, NOTE_WIDTH))
-        for section, lines in sections(figures)
+        for section, lines in found
         for at, (figure, value, note) in enumerate(lines)
     ]
     return tabulate(
@@ -76,16 +87,16 @@ def _wrapped(text: str, width: int) -> str:
 def _tasks(figures: Figures) -> str:
     shares = sorted(figures.tasks, key=lambda share: -share.busy_ns)
     busy_ns = max(1, sum(share.busy_ns for share in shares))
-    medium = figures.subject.settings.medium
+    medium = "" if figures.both else f"{figures.subject.settings.medium} "  # both names are too long for a column
     columns: list[tuple[str, Callable[[TaskShare], str], bool]] = [  # whether it applies
         ("task", lambda share: units.plain(share.name, NAME_WIDTH), True),
         ("operations", lambda share: f"{share.operations:,}", True),
         ("refused", lambda share: f"{share.refused:,}", True),
         ("wrote", lambda share: units.size(share.host_bytes), True),
-        (f"{medium} read", lambda share: units.size(share.read_bytes), True),
+        (f"{medium}read", lambda share: units.size(share.read_bytes), True),
         ("programs", lambda share: f"{share.programs:,}", True),
         ("erases", lambda share: f"{share.erases:,}", figures.wear is not None),
-        (f"{medium} time", lambda share: units.percent(100 * share.busy_ns / busy_ns), figures.stalls is not None),
+        (f"{medium}time", lambda share: units.percent(100 * share.busy_ns / busy_ns), figures.stalls is not None),
     ]
     headers = [header for header, _, applies in columns if applies]
     table = [[cell(share) for _, cell, applies in columns if applies] for share in shares[:TASKS_SHOWN]]

@@ -124,4 +124,4 @@ def stands_on(part: str, block_count: int, block_bytes: int, settings: Settings,
     blocks = f": {counted(block_count, settings.block)} of {size(block_bytes)}, " if block_bytes else ""
     total = size(block_count * block_bytes) if block_bytes else ""
     total += f" from {size(start_bytes)} on" if start_bytes and block_bytes else ""
-    return f"{settings.medium} {part}{blocks}{total}; store: {', '.join(settings.words)}"
+    return f"{settings.medium.replace(' or ', ' and ')} {part}{blocks}{total}; store: {', '.join(settings.words)}"

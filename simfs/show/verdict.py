@@ -7,6 +7,8 @@ from collections.abc import Iterator
 
 from simfs.replay.device.clock import NS_PER_DAY, NS_PER_YEAR
 from simfs.show import units
+from simfs.show.ending.both import both_sentences
+from simfs.show.ending.when import when
 from simfs.study.run.expect import Verdict
 from simfs.study.run.figures import Figures, Outlook
 from simfs.study.run.region_wear import RegionWear, first_worn
@@ -17,28 +19,15 @@ LIFE_YEARS_SHOWN = 100  # beyond, a date says nothing
 def verdict_of(figures: Figures, verdicts: tuple[Verdict, ...]) -> str:
     """On one line, with the dates of the device's clock."""
     unmet = [verdict for verdict in verdicts if not verdict.met]
-    sentences = [
-        _room(figures, _expects_refusals(verdicts)),
-        _wear(figures),
-        _region(figures),
-        _unmet(figures, unmet),
-        _advice(figures, unmet),
-    ]
+    fate = [_room(figures, _expects_refusals(verdicts)), _wear(figures)]
+    if figures.both is not None:
+        fate = [*both_sentences(figures)]
+    sentences = [*fate, _region(figures), _unmet(figures, unmet), _advice(figures, unmet)]
     return " ".join(sentence for sentence in sentences if sentence)
 
 
-def _when(figures: Figures, at_ns: int, *, roughly: bool = False) -> str:
-    """The date, with how long after the start that is; of a run without a date only that."""
-    if not figures.subject.start_ns or not at_ns:
-        return f"{'about ' if roughly else ''}{units.time(at_ns)} after the start" if at_ns else "right at the start"
-    date = units.moment(figures.subject.start_ns + at_ns)
-    date = date.partition(" ")[0] if roughly or at_ns > 2 * NS_PER_DAY else date
-    date = date.partition("-")[0] if roughly and at_ns > 10 * NS_PER_YEAR else date
-    return f"{'about ' if roughly else ''}{date}, {units.time(at_ns)} after the start"
-
-
 def _on(figures: Figures, at_ns: int) -> str:
-    return f"{'on ' if figures.subject.start_ns and at_ns else ''}{_when(figures, at_ns)}"
+    return f"{'on ' if figures.subject.start_ns and at_ns else ''}{when(figures, at_ns)}"
 
 
 def _expects_refusals(verdicts: tuple[Verdict, ...]) -> bool:
@@ -70,9 +59,9 @@ def _full(figures: Figures, outlook: Outlook, full_ns: int, expected: bool) -> s
     if full_ns <= figures.subject.duration_ns:
         return f"The files do not fit: the store is full {_on(figures, full_ns)}."
     if outlook.is_projected:
-        when = _when(figures, full_ns, roughly=True)
-        return f"The files fit for now: at the pace of this run the store is full {when}, unless files go."
-    return f"The files fit until {_when(figures, full_ns)}: then the store is full unless files go{_carried(outlook)}."
+        about = when(figures, full_ns, roughly=True)
+        return f"The files fit for now: at the pace of this run the store is full {about}, unless files go."
+    return f"The files fit until {when(figures, full_ns)}: then the store is full unless files go{_carried(outlook)}."
 
 
 def _carried(outlook: Outlook) -> str:
@@ -90,11 +79,11 @@ def _wear(figures: Figures) -> str:
     worn_ns = life.run_ns + life.hottest_ns
     span = units.years(life.hottest_ns)
     dated = life.hottest_ns < LIFE_YEARS_SHOWN * NS_PER_YEAR
-    when = f", until {_when(figures, worn_ns, roughly=True).partition(',')[0]}" if dated else ""
+    until = f", until {when(figures, worn_ns, roughly=True).partition(',')[0]}" if dated else ""
     ends = {"room": "; room ends first", "wear": "; wear ends first"}
     both = outlook is not None and outlook.full_ns is not None
     pace, rest = _pace(figures)
-    return f"The flash lasts {span} at {pace}{when}{ends[outlook.ends_first] if both and outlook else ''}.{rest}"
+    return f"The flash lasts {span} at {pace}{until}{ends[outlook.ends_first] if both and outlook else ''}.{rest}"
 
 
 def _pace(figures: Figures) -> tuple[str, str]:
@@ -150,6 +139,7 @@ ADVICE = {  # by what is not met, the first that applies
     "late_max": "Ask for less, gather more before each write, or take a quicker part.",
     "names_fit": "Shorten the names, or raise name_bytes.",
     "lost_records_max": "Write what is gathered before a boot, or gather less.",
+    "lost_readings_max": "Show with a light when the card is written to, or keep readings on the flash for longer.",
     "writable": "`simfs image explain` tells what damaged it.",
     "life_min": "Write less, gather more before each write, or give the store more blocks.",
 }
@@ -158,13 +148,20 @@ A_LARGER_CARD = "Remove old files in time (`keep`), write less, or take a larger
 MORE_ROOM = "Remove old files in time (`keep`), write less, or give the store more blocks."
 
 
+def _more_room(figures: Figures) -> str:
+    on_card, outlook = figures.on_card, figures.outlook
+    if on_card is not None and outlook is not None and on_card.outlook is not None:
+        return A_LARGER_CARD if on_card.outlook.full_ns == outlook.full_ns else MORE_ROOM
+    return MORE_ROOM if figures.subject.settings.erases else A_LARGER_CARD
+
+
 def _advice(figures: Figures, unmet: list[Verdict]) -> str:
     names, outlook = {verdict.name for verdict in unmet}, figures.outlook
     advice = ADVICE | ({"life_min": REWRITE_LESS} if _worn_before_the_store(figures) else {})
     found = [what for name, what in advice.items() if name in names]
     full_ns = outlook.full_ns if outlook is not None else None
     if full_ns is not None and ("refused_max" in names or full_ns > figures.subject.duration_ns):
-        found.append(MORE_ROOM if figures.subject.settings.erases else A_LARGER_CARD)
+        found.append(_more_room(figures))
     if not found and names:
         return "The rows with ! say more."
     return found[0] if found else ""

@@ -21,11 +21,12 @@ from simfs.show.rows.sections import sections
 from simfs.show.text import as_text
 from simfs.study.run.expect import judge
 from simfs.study.run.measure import figures
-from tests.replay.shipped import SHIPPED, played
+from tests.replay.shipped import played
+from tests.support import places
 from tests.support.places import SCENARIOS
 
 NEARLY_FULL = "nearly_full.toml"
-ON_FLASH = [name for name in SHIPPED if 'kind = "card"' not in (SCENARIOS / name).read_text()]
+ON_FLASH = [path.name for path in places.ON_FLASH]
 FLASH_ALONE = ("erase", "clean", "block", "page", "flash", "life", "mount at boot", "ram for", "energy", "standby")
 
 

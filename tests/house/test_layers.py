@@ -30,16 +30,20 @@ LAYERS = {
         "< usage, check, damage, attribution < batch"
     ),
     "simfs.fat": "card < format < driver < checking",
+    "simfs.files": (
+        "modes, names < contract < card_medium, card_names, flash_medium, log_settings, memory_medium, opened "
+        "< handle, model_file < heard < card_store, model < store < both < images"
+    ),
     "simfs.replay": "device < scenario < recorded, starters < player < batch < script < play",
     "simfs.replay.scenario": (
         "near_words, toml_lines, patterns < quantities, own_words, overrides < fields, input_faults, changed_part "
         "< expectations, tasks < regions, media, supply < tables < crosschecks, remarks < chip_map < load"
     ),
     "simfs.replay.recorded": "faults, source, open_file, differing < skipped < rounds, files < store < strace, console",
-    "simfs.study": "pools < run, wearers < cuts, card_cuts < life < fleet < sweep, compare < flash_map, advice",
+    "simfs.study": "pools, card_cuts < run, wearers < cuts < life < fleet < sweep, compare < flash_map, advice",
     "simfs.study.cuts": "notes < judging < firmware, lives < case_text, campaign < report, shrink < lives_report",
     "simfs.show": (
-        "units, save, scenario_guide < verdict, heat, cuts, card_cuts, fleet, life, parts, map, wearers, "
+        "units, save, scenario_guide < ending < verdict, heat, cuts, card_cuts, fleet, life, parts, map, wearers, "
         "scenario_keys, lessons, advice < json, rows < text, lives < sweep, compare, notebook"
     ),
     "simfs.cli": (

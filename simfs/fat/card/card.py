@@ -19,6 +19,20 @@ class Unreadable(OSError):
         self.sector = sector
 
 
+class CardGone(OSError):
+    """The card is not in its slot."""
+
+    def __init__(self) -> None:
+        super().__init__(errno.ENODEV, "the card is out")
+
+
+class Gate(Protocol):
+    """Asked before each read and write of a card; may raise, and then nothing is read or written."""
+
+    def before_read(self, sector: int) -> None: ...
+    def before_write(self, sector: int) -> None: ...
+
+
 class Backing(Protocol):
     """Bytes that a card holds from the start, such as those of a mapped file. They are never written."""
 
@@ -30,7 +44,7 @@ class Card:
     """Sectors that nobody wrote are zeros, or those of `backing`.
 
     `unreadable` sectors raise `Unreadable` until they are written again. `heard` is called with each sector that is
-    written, and its bytes.
+    written, and its bytes. A `gate` is asked before.
     """
 
     def __init__(self, sector_count: int, sheet: CardSheet | None = None, backing: Backing = b"") -> None:
@@ -38,6 +52,7 @@ class Card:
         self.sheet = sheet or CardSheet()
         self.unreadable: set[int] = set()
         self.heard: Callable[[int, bytes], None] | None = None
+        self.gate: Gate | None = None
         self.reads = self.writes = 0
         self._backing = backing
         self._backed_sectors = len(backing) // SECTOR_BYTES
@@ -50,6 +65,8 @@ class Card:
 
     def read(self, sector: int) -> bytes:
         """The sector's bytes. ValueError beyond the end, Unreadable."""
+        if self.gate is not None:
+            self.gate.before_read(sector)
         self.reads += 1
         return self.look(sector)
 
@@ -72,6 +89,8 @@ class Card:
         """Write a whole sector. ValueError beyond the end, or for anything but 512 bytes."""
         if not 0 <= sector < self.sector_count or len(data) != SECTOR_BYTES:
             raise ValueError(f"sector {sector:,} of {self.sector_count:,} can't take {len(data)} bytes")
+        if self.gate is not None:
+            self.gate.before_write(sector)
         self.writes += 1
         kept = bytes(data)
         self._sectors[sector] = kept
@@ -86,7 +105,7 @@ class Card:
         return self._sectors
 
     def copy(self) -> Card:
-        """A card with the same sectors, and counters at zero."""
+        """A card with the same sectors, counters at zero, and no gate."""
         card = Card(self.sector_count, self.sheet, self._backing)
         card._sectors = dict(self._sectors)
         card.unreadable = set(self.unreadable)

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from simfs.replay.batch.appends import Appends
 from simfs.replay.batch.times import AnyTimes, EveryTimes
 from simfs.replay.device.device import Device
-from simfs.replay.player.player import PlayedTask, Player
+from simfs.replay.player.player import Due, PlayedTask, Player
 from simfs.replay.scenario.tables import Scenario
 from simfs.replay.scenario.tasks import Append
 
@@ -29,7 +29,9 @@ class FastPlayer(Player):
     def __init__(self, scenario: Scenario, device: Device) -> None:
         super().__init__(scenario, device)
         found = {played: _appends_of(played, device) for played in self._tasks}
-        self._appends = {played: appends for played, appends in found.items() if appends is not None}
+        self._appends: dict[Due, Appends] = {
+            played: appends for played, appends in found.items() if appends is not None
+        }
 
     def _times_of(self, played: PlayedTask) -> Iterator[int]:
         task, times = played.task, super()._times_of(played)
@@ -39,7 +41,7 @@ class FastPlayer(Player):
             return AnyTimes(times)
         return EveryTimes(self.device.start_ns + task.first, task.every)
 
-    def _run(self, played: PlayedTask, due_ns: int, times: Iterator[int]) -> None:
+    def _run(self, played: Due, due_ns: int, times: Iterator[int]) -> None:
         appends = self._appends.get(played)
         if appends is None:
             super()._run(played, due_ns, times)

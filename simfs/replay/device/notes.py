@@ -289,6 +289,7 @@ class Run(Shown):
     battery: Battery | None = None  # what the device runs from, where somebody said
     go_on: GoOn | None = None  # None where there is nothing to carry on
     period_ns: int = 0  # what comes again comes within this time; 0 where nobody knows
+    sides: tuple[Run, Run] | None = None  # the run as flash and card had it, where a device has both
     telling_ns: int = 0  # how long a run has to be to show whether the files go on growing; 0 where nobody knows
 
     @property

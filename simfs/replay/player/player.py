@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from heapq import heappop, heappush
 from itertools import count
+from typing import Protocol
 
 from simfs.flash.rng import Rng
 from simfs.replay.device.clock import NS_PER_DAY
@@ -12,6 +13,7 @@ from simfs.replay.device.device import Device
 from simfs.replay.device.task_files import DeviceTask
 from simfs.replay.player.actions import Action, Stage, action_of
 from simfs.replay.player.sensor_values import Sensor
+from simfs.replay.player.to_card import ToCard, to_card_times
 from simfs.replay.scenario.crosschecks import operations_most
 from simfs.replay.scenario.patterns import Moment
 from simfs.replay.scenario.tables import Scenario
@@ -23,6 +25,18 @@ Progress = Callable[[int, int], None]
 PROGRESS_STEPS = 200  # or more in a long run
 PROGRESS_OPERATIONS = 5000  # a step, about 0.1 s of work
 NEVER_NS = 1 << 200
+
+
+class Due(Protocol):
+    """What comes due: a task, or what the firmware does by itself."""
+
+    @property
+    def ended(self) -> bool: ...
+    @property
+    def boots(self) -> bool: ...
+
+    def run(self, due_ns: int, boot_count: int) -> None:
+        """Do what was due at `due_ns`."""
 
 
 class PlayedTask:
@@ -113,10 +127,10 @@ class Player:
     """
 
     def __init__(self, scenario: Scenario, device: Device) -> None:
-        self.device = device
+        self.device, self._scenario = device, scenario
         self.end_ns = scenario.run.start + scenario.run.duration
         self._tasks = [PlayedTask(task, scenario, device) for task in scenario.task]
-        self._heap: list[tuple[int, int, PlayedTask, Iterator[int]]] = []  # due, order of arrival, ...
+        self._heap: list[tuple[int, int, Due, Iterator[int]]] = []  # due, order of arrival, ...
         self._pushed = 0
         self.pause_ns = NEVER_NS
         operations = sum(operations_most(scenario.run, task) for task in scenario.task)
@@ -130,15 +144,16 @@ class Player:
         for played in self._tasks:
             if not played.task.at_boot:
                 self.push(played, self._times_of(played))
+        self.push(ToCard(device), to_card_times(self._scenario))
         self.report = report = _Reporter(progress, device, self.end_ns, self._steps)
         while heap and heap[0][0] < self.end_ns:
             if heap[0][0] >= self.pause_ns:
                 self.pause()
                 continue
-            due_ns, _, played, times = heappop(heap)
+            due_ns, _, due, times = heappop(heap)
             if due_ns > device.now_ns:
                 device.wait_until(due_ns)
-            self._run(played, due_ns, times)
+            self._run(due, due_ns, times)
             if device.now_ns >= report.next_ns:
                 report()
         device.wait_until(self.end_ns)
@@ -157,7 +172,8 @@ class Player:
     def phase(self, since_ns: int, name_of: Callable[[str], Hashable]) -> Hashable:
         """What is due next, counted from `since_ns`, and what the tasks remember, but for their counters."""
         device = self.device
-        due = tuple((due_ns - since_ns, self._tasks.index(played)) for due_ns, _, played, _ in sorted(self._heap))
+        tasks: list[Due] = [*self._tasks]
+        due = tuple((due_ns - since_ns, tasks.index(played)) for due_ns, _, played, _ in sorted(self._heap))
         newest = tuple(name_of(name) for played in self._tasks for name in played.stage.newest)
         gatherings = [gathering for played in self._tasks for gathering in played.stage.gatherings]
         gathered = tuple((name_of(gathering.file), gathering.lengths) for gathering in gatherings)
@@ -195,7 +211,7 @@ class Player:
     def _times_of(self, played: PlayedTask) -> Iterator[int]:
         return due_times(played.task, triggers(played.task, self.device.start_ns), played.rng)
 
-    def _run(self, played: PlayedTask, due_ns: int, times: Iterator[int]) -> None:
+    def _run(self, played: Due, due_ns: int, times: Iterator[int]) -> None:
         played.run(due_ns, self.boot_count)
         if not played.ended:
             self.push(played, times)
@@ -215,12 +231,12 @@ class Player:
                 times = due_times(played.task, [self.device.now_ns], played.rng)
                 self._run(played, next(times), times)
 
-    def push(self, played: PlayedTask, times: Iterator[int]) -> None:
+    def push(self, played: Due, times: Iterator[int]) -> None:
         due_ns = next(times, None)
         if due_ns is not None:
             self.push_due(played, due_ns, times)
 
-    def push_due(self, played: PlayedTask, due_ns: int, times: Iterator[int]) -> None:
+    def push_due(self, played: Due, due_ns: int, times: Iterator[int]) -> None:
         self._pushed += 1
         heappush(self._heap, (due_ns, self._pushed, played, times))
 

@@ -9,6 +9,7 @@ from typing import Any
 
 from simfs.flash import Geometry
 from simfs.replay.device.clock import NS_PER_DAY, YEAR_MAX, calendar
+from simfs.replay.scenario.media.both_checks import both_faults
 from simfs.replay.scenario.media.chip import Chip, NoChip
 from simfs.replay.scenario.near_words import did_you_mean
 from simfs.replay.scenario.patterns import CLOCK_FIELDS, COUNT_FIELDS
@@ -40,6 +41,9 @@ def cross_faults(sections: Mapping[str, Any]) -> Found:
         yield ("chip",), 'it is missing; write the flash, for example part = "W25Q32JV"'
     elif "chip" in sections:
         yield from _chip_faults(sections, regions)
+    if {"store", "both", "card_out"} <= sections.keys():
+        store = sections["store"]
+        yield from both_faults(store.kind, store.name_bytes, sections["both"], sections["card_out"], tasks)
     if "values" in sections:
         yield from _value_faults(sections["values"], tasks)
     if "battery" in sections and "expect" in sections:

@@ -12,8 +12,9 @@ from simfs.replay.scenario.near_words import did_you_mean
 
 class Expect(Table):
     """What must hold at the end. A key that is left out is not judged, except for these: `refused_max`,
-    `lost_records_max`, `late_max`, `names_fit` and `writable` hold by default, so that nothing happens to the data
-    without a word. Left out, `late_max` is 1 % of the run, or twice the longest write where that is more.
+    `lost_records_max`, `lost_readings_max`, `late_max`, `names_fit` and `writable` hold by default, so that nothing
+    happens to the data without a word. Left out, `late_max` is 1 % of the run, or twice the longest write where that is
+    more.
 
     `Run.expect` has the keys that were given: durations as integers of ns, sizes as integers of bytes.
     """
@@ -44,6 +45,12 @@ class Expect(Table):
         default=None,
         ge=0,
         description="at most so many gathered records are lost in the device's own RAM at a boot",
+    )
+    lost_readings_max: int | None = Field(
+        default=None,
+        ge=0,
+        description="at most so many readings are lost with a card that is taken out in the middle of a write, where "
+        'the store is of the kind "both"',
     )
     late_max: Duration | None = Field(
         default=None, description="the work that is due in the run is done at most so long after its end"

@@ -84,7 +84,7 @@ def _what(error: dict[str, Any], path: Path, schema: dict[str, Any], table: Any)
         return 'it has no do; write for example do = "append"'
     if kind == "union_tag_invalid":
         return _no_operation(given.get("do"), context["expected_tags"].replace("'", "").split(", "))
-    if path in (("task",), ("region",)) and isinstance(given, dict):
+    if path in (("task",), ("region",), ("card_out",)) and isinstance(given, dict):
         return f"it is one table, where a list of tables belongs; write [[{path[0]}]], with two brackets"
     what = in_own_words(kind, given, context, error["msg"])
     if not right:

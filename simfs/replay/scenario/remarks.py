@@ -26,6 +26,7 @@ def remarks(scenario: Scenario, path: str | Path, *, ends: bool = True) -> list[
     lines = key_lines(Path(path).read_text(encoding="utf-8-sig").replace("\r\n", "\n"))
     idle_tasks = _idle_tasks(scenario) if ends else ()
     found = [*_unused_readings(scenario), *idle_tasks, *_idle_keeps(scenario), *_settings_of_flash(scenario)]
+    found += _idle_absences(scenario) if ends else ()
     told = [Fault(str(path), line_of(lines, where), spell(where), what) for where, what in found]
     return sorted(told, key=lambda one: one.line)
 
@@ -50,6 +51,20 @@ def _settings_of_flash(scenario: Scenario) -> Found:
     if scenario.store.kind == "card":
         for key in sorted(scenario.store.model_fields_set - OF_ANY_KIND):
             yield ("store", key), "it is for a store on flash, and this one is on a card, so this has no effect"
+
+
+def _idle_absences(scenario: Scenario) -> Found:
+    start_ns, end_ns = scenario.run.start, scenario.run.start + scenario.run.duration
+    for number, out in enumerate(scenario.card_out):
+        for absence in out.absences(start_ns):
+            first_ns = absence.next_ns(start_ns)
+            if first_ns is None or first_ns >= end_ns:
+                when = "before the run" if first_ns is None else "when the run is over"
+                key = "at" if out.every is None else "first"
+                yield (
+                    ("card_out", number, key),
+                    f"the card is taken out {when}, so this has no effect; write a moment in it",
+                )
 
 
 def _idle_tasks(scenario: Scenario) -> Found:

@@ -3,6 +3,7 @@
     title       one line for the report
     [chip]      a catalogue part, or a geometry and times of your own; or
     [card]      a removable card
+    [both]      what the card is for beside a chip, and [[card_out]] when it is taken out
     [[region]]  what else is in the chip, and where; [releases] how its programs grow
     [store]     where the store sits in the chip, and its settings
     [battery]   what the device runs from
@@ -25,6 +26,7 @@ from pydantic import Field, field_validator, model_validator
 from simfs.replay.device.clock import START_UNSAID, parse_moment
 from simfs.replay.scenario.expectations import Expect
 from simfs.replay.scenario.fields import AnySize, Duration, Moment, Period, Size, Table
+from simfs.replay.scenario.media.both import Both, CardOut
 from simfs.replay.scenario.media.card import CardTable
 from simfs.replay.scenario.media.chip import Chip, NoChip
 from simfs.replay.scenario.regions.tables import Region, Releases
@@ -32,7 +34,7 @@ from simfs.replay.scenario.supply.battery import BatteryTable
 from simfs.replay.scenario.tasks import Task
 from simfs.store.format.config import CLEANERS, OVERLONG, PACKINGS, StoreConfig
 
-KINDS = ("flash", "card")
+KINDS = ("flash", "card", "both")
 OF_ANY_KIND = frozenset({"kind", "name_bytes", "overlong", "open_files_max"})
 """The keys of `[store]` that count on a card too."""
 
@@ -46,7 +48,8 @@ class StoreTable(Table):
         default="flash",
         json_schema_extra={"enum": list(KINDS)},
         description='what the files are on: "flash" our log on the chip, "card" a FAT volume on a removable card, for '
-        "which only name_bytes, overlong and open_files_max of this table count",
+        'which only name_bytes, overlong and open_files_max of this table count, "both" one on the chip and one on a '
+        "card that may be taken out, as [both] says",
     )
     start: AnySize = Field(
         default=0, description='where the store begins in the chip, in whole erase blocks, for example "3 MiB"'
@@ -199,7 +202,13 @@ class Scenario(Table):
         default=NoChip(part="generic"),
         description='the flash, for example part = "W25Q32JV"; a store of the kind "card" needs none',
     )
-    card: CardTable = Field(default=CardTable(), description='the card, where the store is of the kind "card"')
+    card: CardTable = Field(
+        default=CardTable(), description='the card, where the store is of the kind "card" or "both"'
+    )
+    both: Both | None = Field(default=None, description='what the card is for, where the store is of the kind "both"')
+    card_out: list[CardOut] = Field(
+        default=[], max_length=100, description='when the card is out, where the store is of the kind "both"'
+    )
     store: StoreTable = Field(default=StoreTable(), description="where the store sits in the chip, and its settings")
     region: list[Region] = Field(
         default=[], max_length=100, description="what the chip is shared out among, a table for each region"

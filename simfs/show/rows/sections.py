@@ -10,17 +10,17 @@ from simfs.replay.device.notes import Refusal, Stall
 from simfs.show import units
 from simfs.show.map.wear import region_lines
 from simfs.show.rows.battery import battery_lines
+from simfs.show.rows.both import reading_lines
 from simfs.show.rows.card import card_lines
 from simfs.show.rows.line import Line, marked
 from simfs.show.rows.wear import life_lines, wear_lines
+from simfs.study.run.device_figures import Boots, Stalls
 from simfs.study.run.energy import Energy
 from simfs.study.run.figures import (
     Amplification,
-    Boots,
     Figures,
     FlashWork,
     Room,
-    Stalls,
     Trouble,
 )
 
@@ -28,6 +28,7 @@ NEARLY_FULL_PERCENT = 90
 MUCH_RATIO = 1.5  # metadata or relocation beyond this outweighs the data itself
 REFUSALS_SHOWN = NAMES_SHOWN = SKIPPED_SHOWN = 3
 DIFFERING_SHOWN = 20
+HELD_UP = "reads held up"
 
 ADVICE = {
     "ENOSPC": "The store was full: keep fewer or shorter files, or give it more blocks.",
@@ -41,7 +42,20 @@ ADVICE = {
 def sections(figures: Figures) -> Iterator[tuple[str, list[Line]]]:
     """Every section of the report with its lines, in order; without what does not apply to the store or its medium."""
     settings = figures.subject.settings
-    found = {
+    found = {"Readings": [*reading_lines(figures.both)]} if figures.both else _of_the_medium(figures)
+    found |= {
+        "Waiting": [*_waiting(figures.stalls, settings)] if figures.stalls else [],
+        "Device": [*_device(figures)],
+        "Battery": [*battery_lines(figures.battery)] if figures.battery else [],
+        "Trouble": [*_trouble(figures.trouble)],
+    }
+    yield from ((section, lines) for section, lines in found.items() if lines)
+
+
+def _of_the_medium(figures: Figures) -> dict[str, list[Line]]:
+    """What goes for one medium only."""
+    settings = figures.subject.settings
+    return {
         "Room": [*_room(figures.room, cleans=figures.wear is not None)],
         "Writing": [*_writing(figures.amplification, figures.flash_work, settings, erases=figures.wear is not None)],
         "Wear": [
@@ -50,12 +64,14 @@ def sections(figures: Figures) -> Iterator[tuple[str, list[Line]]]:
             *(card_lines(figures.card) if figures.card else ()),
             *region_lines(figures.regions),
         ],
-        "Waiting": [*_waiting(figures.stalls, settings)] if figures.stalls else [],
-        "Device": [*_device(figures)],
-        "Battery": [*battery_lines(figures.battery)] if figures.battery else [],
-        "Trouble": [*_trouble(figures.trouble)],
     }
-    yield from ((section, lines) for section, lines in found.items() if lines)
+
+
+def sections_of_side(figures: Figures) -> Iterator[tuple[str, list[Line]]]:
+    """The same for flash or card of a store on both: what the run notes of both together is left out."""
+    for section, lines in sections(figures):
+        if section != "Trouble":
+            yield section, [line for line in lines if line[0] != HELD_UP]
 
 
 def _deed(what: Stall | Refusal) -> str:
@@ -135,7 +151,7 @@ def _waiting(stalls: Stalls, settings: Settings) -> Iterator[Line]:
     yield "bound, worst part", units.time(worst.busy_max_ns), f"{which} at {longest_times}{chain}"
     behind = f"; longest {units.time(stalls.held_longest_ns)}, behind {units.plain(stalls.held_behind)}"
     yield (
-        "reads held up",
+        HELD_UP,
         f"{stalls.held_reads:,}",
         f"were due while the {settings.medium} was busy{behind if stalls.held_reads else ''}",
     )
@@ -189,7 +205,7 @@ def _energy(energy: Energy, settings: Settings) -> Iterator[Line]:
     yield (
         "standby a day",
         units.energy(energy.standby_per_day_nj),
-        f"on top of it, the {settings.medium} at rest; {standby}",
+        f"on top of it, the {settings.medium.replace(' or ', ' and ')} at rest; {standby}",
     )
 
 

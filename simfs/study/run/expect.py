@@ -54,11 +54,12 @@ LIMITS: dict[str, Limit] = {  # a name that ends in _min is a lower bound, any o
     "mount_max": Limit("ns", lambda _, figures: figures.boots.slowest.time_ns if figures.boots else None),
     "refused_max": Limit("count", lambda _, figures: figures.trouble.refused_operations),
     "lost_records_max": Limit("count", lambda _, figures: figures.trouble.lost_records),
+    "lost_readings_max": Limit("count", lambda _, figures: figures.both.lost_with_card if figures.both else None),
     "late_max": Limit("ns", lambda _, figures: figures.trouble.late_ns),
     "write_amplification_max": Limit("ratio", lambda _, figures: figures.amplification.total_ratio),
     "erase_count_max": Limit("count", lambda _, figures: max(figures.wear.erases_in_run) if figures.wear else None),
     "erases_max": Limit("count", lambda _, figures: figures.flash_work.erases if figures.wear else None),
-    "room_percent_max": Limit("percent", lambda _, figures: figures.room.live_max_percent),
+    "room_percent_max": Limit("percent", lambda _, figures: _room_percent(figures)),
     "ram_max": Limit("bytes", lambda _, figures: figures.ram_total_bytes or None),
     "energy_mj_per_day_max": Limit(
         "mJ", lambda _, figures: _mj(figures.energy.active_per_day_nj) if figures.energy else None
@@ -92,7 +93,10 @@ def _by_default(figures: Figures) -> dict[str, Any]:
     longest_ns = figures.stalls.longest_ns if figures.stalls else 0
     asked_ns = figures.subject.duration_ns - figures.trouble.late_ns
     late_ns = max(asked_ns // 100, 2 * longest_ns)
-    return {"refused_max": 0, "lost_records_max": 0, "late_max": late_ns, "names_fit": True, "writable": True}
+    of_both = {"lost_readings_max": 0} if figures.both else {}
+    return {
+        "refused_max": 0, "lost_records_max": 0, "late_max": late_ns, "names_fit": True, "writable": True, **of_both
+    }  # fmt: skip
 
 
 def surprises(run: Run, verdicts: tuple[Verdict, ...]) -> list[str]:
@@ -189,6 +193,15 @@ STATES: dict[str, Callable[[Any, Run, Figures], list[str]]] = {
     "file_sizes": _file_sizes,
     "file_texts": _file_texts,
 }
+
+
+def _room_percent(figures: Figures) -> float:
+    """Where files are on flash and card: of the one that is fuller."""
+    return (
+        max(side.room.live_max_percent for side in (figures.on_flash, figures.on_card) if side is not None)
+        if figures.both
+        else figures.room.live_max_percent
+    )
 
 
 def _mj(energy_nj: int | None) -> float | None:

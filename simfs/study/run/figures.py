@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from simfs.files.contract import Settings
-from simfs.replay.device.notes import Boot, Differing, NameFault, Refusal, Skipped, Stall
+from simfs.replay.device.notes import Differing, NameFault, Refusal, Skipped
 from simfs.study.run.battery_life import BatteryLife
+from simfs.study.run.both_work import BothWork
 from simfs.study.run.card_work import CardWork
+from simfs.study.run.device_figures import Boots, Stalls
 from simfs.study.run.energy import Energy
 from simfs.study.run.life_projection import Life
 from simfs.study.run.region_wear import RegionWear, first_worn
@@ -128,41 +130,6 @@ class Wear:
 
 
 @dataclass(frozen=True, slots=True)
-class Stalls:
-    """Times in which a write kept its caller waiting for the medium: program and erase, at the datasheet's typical
-    times unless the name says max."""
-
-    count: int
-    total_ns: int
-    per_mille_999_ns: int
-    longest: Stall | None
-    longest_at_max: Stall | None
-    most_cleanings: Stall | None
-    held_reads: int
-    held_total_ns: int
-    held_longest_ns: int
-    held_behind: str
-    writes_by_busy_ns: dict[int, int]
-
-    @property
-    def longest_ns(self) -> int:
-        return self.longest.busy_ns if self.longest else 0
-
-    @property
-    def longest_at_max_ns(self) -> int:
-        return self.longest_at_max.busy_max_ns if self.longest_at_max else 0
-
-
-@dataclass(frozen=True, slots=True)
-class Boots:
-    """Mounts: those in the run, and one of the flash as it is at the end."""
-
-    in_run: int
-    at_end: Boot
-    slowest: Boot
-
-
-@dataclass(frozen=True, slots=True)
 class TaskShare:
     """One task's part in the run; cleaning counts for the task whose operation had to wait for it."""
 
@@ -249,7 +216,8 @@ class Outlook:
 class Figures:
     """All figures of a run. None is what does not apply: wear and life where the store is no log on flash, `card` where
     it is not on a card, stalls and boots where the medium takes no time, energy where nobody knows it, `battery` where
-    the scenario has none."""
+    the scenario has none. Of a store on flash and card, `both` tells what became of the readings, and `on_flash` and
+    `on_card` are the figures of each."""
 
     subject: Subject
     room: Room
@@ -267,6 +235,9 @@ class Figures:
     regions: tuple[RegionWear, ...] = ()  # what wears beside the store
     card: CardWork | None = None
     battery: BatteryLife | None = None
+    both: BothWork | None = None
+    on_flash: Figures | None = None
+    on_card: Figures | None = None
 
     @property
     def best_life(self) -> Life | None:

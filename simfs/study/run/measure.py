@@ -3,6 +3,9 @@ split by purpose from the store's meters."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from simfs.files.both.pair import both_of
 from simfs.files.card_store import card_of
 from simfs.files.contract import Spent
 from simfs.files.store import Store, log_of
@@ -10,15 +13,15 @@ from simfs.replay.device.clock import NS_PER_DAY, NS_PER_S
 from simfs.replay.device.device import Run
 from simfs.replay.device.notes import TaskTally
 from simfs.study.run.battery_life import battery_life
+from simfs.study.run.both_work import both_work
 from simfs.study.run.card_work import CardWork
+from simfs.study.run.device_figures import Boots, Stalls
 from simfs.study.run.energy import Energy
 from simfs.study.run.figures import (
     Amplification,
-    Boots,
     Figures,
     FlashWork,
     Room,
-    Stalls,
     Subject,
     TaskShare,
     Trouble,
@@ -30,6 +33,18 @@ from simfs.study.run.region_wear import region_wear
 
 def figures(run: Run) -> Figures:
     """Every figure of `run`. Takes time in proportion to the number of blocks, and touches no flash."""
+    taken, pair = _figures(run), both_of(run.store)
+    if run.sides is None or pair is None:
+        return taken
+    on_flash, on_card = (_figures(side) for side in run.sides)
+    return replace(
+        taken, wear=on_flash.wear, life=on_flash.life, regions=on_flash.regions, card=on_card.card,
+        trouble=replace(taken.trouble, shut=on_flash.trouble.shut), both=both_work(pair, run.start_ns),
+        on_flash=on_flash, on_card=on_card,
+    )  # fmt: skip
+
+
+def _figures(run: Run) -> Figures:
     log, medium = log_of(run.store), run.store.medium
     spent = Spent(*medium.since(run.first))
     return Figures(

@@ -24,6 +24,8 @@ PACE_MIN = 500  # programs or operations: fewer tell no pace
 def with_outlook(run: Run, taken: Figures) -> Figures:
     """The figures with what comes after the run. Plays the run again and on where something is unknown, which takes at
     most a few seconds; whether it does follows from the run alone."""
+    if run.sides is not None:
+        return _of_both(run.sides, taken)
     outlook = _seen(run, taken)
     longer_ns = _longer_ns(taken, outlook)
     affordable_ns = _affordable_ns(run, taken)
@@ -34,6 +36,18 @@ def with_outlook(run: Run, taken: Figures) -> Figures:
         further = _seen(whole, figures(whole))
         outlook = replace(further, carried_on_ns=whole.duration_ns - run.duration_ns)
     return replace(taken, outlook=outlook)
+
+
+def _of_both(sides: tuple[Run, Run], taken: Figures) -> Figures:
+    """The outlook of flash and card, each as the run alone tells; that of the whole is of the one that is full first.
+    The run is not carried on, since nobody knows when the card is taken out then."""
+    assert taken.on_flash is not None
+    assert taken.on_card is not None
+    on_flash = replace(taken.on_flash, outlook=_seen(sides[0], taken.on_flash))
+    on_card = replace(taken.on_card, outlook=_seen(sides[1], taken.on_card))
+    outlooks = [one.outlook for one in (on_flash, on_card) if one.outlook is not None]
+    first = min(outlooks, key=lambda one: NEVER_NS if one.full_ns is None else one.full_ns)
+    return replace(taken, on_flash=on_flash, on_card=on_card, outlook=replace(first, life=taken.life))
 
 
 def _longer_ns(taken: Figures, outlook: Outlook) -> int:

@@ -46,7 +46,7 @@ BATCH = 25
 HASH_SEEDS = ("0", "1", "4711", "random")
 VERSION_MIN = (3, 11)
 PLAIN = False  # whether scenarios do one operation after the other
-SHIPPED = {path.name: path for path in sorted(places.SCENARIOS.glob("*.toml"))}
+SHIPPED = {path.name: path for path in places.ON_FLASH if path.suffix == ".toml"}
 
 
 def walk(number: int) -> Walk:

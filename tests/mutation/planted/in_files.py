@@ -30,14 +30,14 @@ BUGS = [
     ),
     Planted(
         "append mode writes at the position instead of the end",
-        "simfs.files.stream",
+        "simfs.files.opened.stream",
         "at = self._size() if self._mode.appends else self._at",
         "at = self._at",
         IO + "test_as_on_the_host[buffered_appender-store]",
     ),
     Planted(
         "append mode stands at the start when it opens",
-        "simfs.files.stream",
+        "simfs.files.opened.stream",
         "self._at = self._size() if mode.appends else 0",
         "self._at = 0",
         IO + "test_as_on_the_host[text_appended-store]",

@@ -14,11 +14,9 @@ from simfs.replay.scenario.load import load_scenario, parse_scenario
 from simfs.show.json import as_json
 from simfs.study.run.expect import judge
 from simfs.study.run.measure import figures
-from tests.support.places import ROOT
+from tests.support.places import ON_FLASH, ROOT
 
-SCENARIOS = sorted(  # on a card no operations go together
-    path.name for path in (ROOT / "scenarios").glob("*.toml") if 'kind = "card"' not in path.read_text()
-)
+SCENARIOS = [path.name for path in ON_FLASH if path.suffix == ".toml"]  # on a card no operations go together
 
 
 def outcome(run: Run) -> tuple[str, ...]:

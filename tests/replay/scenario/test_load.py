@@ -406,7 +406,8 @@ def test_a_file_that_is_not_there_is_an_os_error(tmp_path):
 def test_the_schema_names_every_table_and_its_bounds():
     schema = json.loads(scenario_schema())
     assert set(schema["properties"]) == {
-        "title", "chip", "card", "store", "region", "releases", "run", "values", "task", "expect",
+        "title", "battery", "chip", "card", "both", "card_out", "store", "region", "releases", "run", "values", "task",
+        "expect",
     }  # fmt: skip
     assert schema["additionalProperties"] is False
     operations = schema["$defs"]["Task"]["properties"]["operations"]["items"]["discriminator"]["mapping"]

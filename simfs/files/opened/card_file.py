@@ -9,7 +9,7 @@ from simfs.fat.driver.volume import Volume
 from simfs.files.contract import Meters
 from simfs.files.modes import Mode
 from simfs.files.names import Name
-from simfs.files.stream import Stream
+from simfs.files.opened.stream import Stream
 
 
 class CardOpener(Protocol):
