@@ -118,12 +118,12 @@ class NorFlash(Shown):
         self._begin_read(address, length)
         return bytes(self._data[address:end])
 
-    def read_each(self, addresses: Sequence[int], length: int) -> list[bytes]:
-        """The same at each of these addresses."""
+    def read_joined(self, addresses: Sequence[int], length: int) -> bytes:
+        """The same at each of these addresses, one behind the other."""
         if self._late or not 0 <= min(addresses, default=0) <= max(addresses, default=0) <= self._read_end - length:
-            return [self.read(address, length) for address in addresses]
+            return b"".join([self.read(address, length) for address in addresses])
         self.reads, self.read_bytes = self.reads + len(addresses), self.read_bytes + length * len(addresses)
-        return [self._cells[address : address + length].tobytes() for address in addresses]
+        return b"".join([self._cells[address : address + length] for address in addresses])
 
     def window(self, address: int, end: int) -> memoryview | None:
         """The cells up to `end` or to late ones, for whoever counts the reads of them; None where each is one alone."""

@@ -5,7 +5,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from struct import Struct
+from functools import lru_cache
+from struct import Struct, calcsize
 from typing import NamedTuple
 from zlib import crc32
 
@@ -19,7 +20,6 @@ from simfs.store.format.codec import (
     NOWHERE,
     NUMBER_MAX,
     STATEMENT,
-    U32,
     Frame,
     decode_header,
     encode_frame,
@@ -28,12 +28,11 @@ from simfs.store.format.codec import (
 )
 
 _FIXED = Struct("<QIIIBB BBBBHIIIHHHHH HIHI HH HQ II")
-_LIFE = Struct("<IH8xHQ4xI4xBBxB")  # a frame's header, and of the fixed part base, erase count, head, left, flags
+_LIFE = "IH10xQ4xI4xBBxB"  # of a frame's header, and of the fixed part base, erase count, head, left, flags
 _OTHER = Struct("<HIIQ")  # follows where the store has two heads
 _LEFT = Struct("<HQI")
 _ERASE_RECORD = Struct("<HBBIII")
 _LEAST, _LEAST_OF_TWO = (_FIXED.size, 1), (_FIXED.size + _OTHER.size, 2)  # bytes of a payload, and heads
-_CHECK = U32.unpack_from
 TWO_HEADS = 16  # a flag of the settings
 
 
@@ -184,25 +183,40 @@ def decode_statement(raw: bytes, block: int, at: int, address: int) -> Statement
     )  # fmt: skip
 
 
-def decode_lives(raws: Sequence[bytes], address: int, salts: Sequence[int]) -> list[Life | None]:
-    """The same of the statements whose frames begin at `address` in blocks with these salts: sound in just the cases in
-    which `decode_statement` finds one. Each of `raws` holds at least the fixed part, and more if the statement is
-    longer; the last has as many bytes as the others."""
-    found: list[Life | None] = []
-    unpack, check_at, body, room = _LIFE.unpack_from, address + CHECKED_BYTES, address + HEADER_BYTES, len(raws[-1])
-    for raw, salt in zip(raws, salts, strict=True):
-        life = None
-        first, length, check, base, erase_count, head, left_count, flags = unpack(raw, address)
-        end = body + length
-        if first & 0xFF == STATEMENT and end + U32.size <= room:
-            crc = crc32(raw[address:check_at], salt)
-            if crc & 0xFFFF == check and crc32(raw[body:end], crc) == _CHECK(raw, end)[0]:
-                least, heads = _LEAST_OF_TWO if flags & TWO_HEADS else _LEAST
-                number = base + (first >> 8)
-                if length >= least + _LEFT.size * left_count and number < NUMBER_MAX and head < heads:
-                    life = number, base, erase_count, head
-        found.append(life)
+def decode_lives(raw: bytes, size: int, address: int, salts: Sequence[int]) -> list[Life | None]:
+    """The same of the statements whose frames begin at `address` in each `size` bytes of `raw`, which are the starts of
+    blocks with these salts: sound in just the cases in which `decode_statement` finds one. Only those as long as the
+    first one; None in place of the others."""
+    found: list[Life | None] = [None] * len(salts)
+    first = raw[address::size].find(STATEMENT) * size + address
+    length = int.from_bytes(raw[first + 4 : first + 6], "little") if first >= address else 0
+    if length < _FIXED.size or address + FRAME_BYTES + length > size:
+        return found
+    parts, fields = _life_structs(address, length, size)
+    checked, checks, bodies, sums = zip(*parts.iter_unpack(raw), strict=True)
+    crcs = list(map(crc32, checked, salts))
+    wholes = map(crc32, bodies, crcs)
+    for at, (whole, check_sum, crc, check, life) in enumerate(
+        zip(wholes, sums, crcs, checks, fields.iter_unpack(raw), strict=True)
+    ):
+        if whole == check_sum and crc & 0xFFFF == check:
+            first, own_length, base, erase_count, head, left_count, flags = life
+            least, heads = _LEAST_OF_TWO if flags & TWO_HEADS else _LEAST
+            number = base + (first >> 8)
+            if (
+                first & 0xFF == STATEMENT and own_length == length >= least + _LEFT.size * left_count
+                and number < NUMBER_MAX and head < heads
+            ):  # fmt: skip
+                found[at] = number, base, erase_count, head
     return found
+
+
+@lru_cache(64)
+def _life_structs(address: int, length: int, size: int) -> tuple[Struct, Struct]:
+    """Of a frame with a payload of this length at this address in `size` bytes: what is checked, and the numbers."""
+    behind = size - address - FRAME_BYTES - length
+    parts = Struct(f"<{address}x{CHECKED_BYTES}sH{length}sI{behind}x")
+    return parts, Struct(f"<{address}x{_LIFE}{size - address - calcsize('<' + _LIFE)}x")
 
 
 def peek_settings(raw: bytes, address: int) -> Settings | None:

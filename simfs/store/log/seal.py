@@ -5,16 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from itertools import repeat
 from operator import itemgetter
+from struct import Struct
 from typing import Any, NamedTuple
 from zlib import crc32
 
 from simfs.flash import NorFlash
 from simfs.store.format.codec import (
+    DATA,
     ENTRY,
     ENTRY_BYTES,
     MAGIC,
     SEAL_BYTES,
-    SEALED,
     U32,
     UNLISTED,
     Seal,
@@ -22,7 +23,7 @@ from simfs.store.format.codec import (
     salts_of,
 )
 from simfs.store.format.layout import Layout
-from simfs.store.format.runs import DATA_BITS, KIND_BITS, PLACE_MASK, Entry, place_of
+from simfs.store.format.runs import DATA_BITS, KIND_BITS, KIND_MASK, PLACE_MASK, Entry, place_of
 from simfs.store.log.heads import Head
 
 
@@ -35,6 +36,11 @@ class Listing(NamedTuple):
     others: tuple[Entry, ...]
 
 
+_ENTRIES = Struct(f"<QIIH{SEAL_BYTES - 2}x")  # of the last run entry and the seal: the entry, and the magic number
+_SEALS = Struct(f"<{ENTRY_BYTES}x2xHIIQ4x")  # what the seal says
+_CHECKED = Struct(f"<{ENTRY_BYTES + SEAL_BYTES - U32.size}sI")  # what its CRC-32 is over when it lists that entry alone
+NO_ENTRIES: tuple[Entry, ...] = ()
+_IS_OTHER = bytes(byte & KIND_MASK != DATA & KIND_MASK for byte in range(256))  # by an entry's byte with the kind
 _new: Callable[[Any, Any], Any] = tuple.__new__  # makes a named tuple in half of the time
 
 
@@ -56,30 +62,64 @@ def read_listing(flash: NorFlash, layout: Layout, block: int) -> Listing | None:
 
 def read_listings(flash: NorFlash, layout: Layout, blocks: Sequence[int]) -> list[Listing | None]:
     """The same of many blocks."""
-    block_bytes, seal_at = layout.block_bytes, layout.seal_at
-    least, most, entry_at = layout.first, layout.runs_max * ENTRY_BYTES, seal_at - ENTRY_BYTES
-    addresses = [block * block_bytes + entry_at for block in blocks]
-    raws = flash.read_each(addresses, ENTRY_BYTES + SEAL_BYTES)
-    seals = [*map(SEALED.unpack_from, raws, repeat(ENTRY_BYTES))]
-    salts = salts_of(blocks, map(itemgetter(4), seals))
-    found: list[Listing | None] = []
-    low, body, unpack = KIND_BITS | PLACE_MASK, -U32.size, ENTRY.unpack_from
-    for block, raw, salt, (magic, count, end, next_order, base, check) in zip(blocks, raws, salts, seals, strict=True):
-        size = 0 if count == UNLISTED else count * ENTRY_BYTES
-        listing = None
-        if magic == MAGIC and size <= most and least <= end <= seal_at - size:
-            if size > ENTRY_BYTES:
-                raw = flash.read(block * block_bytes + seal_at - size, size - ENTRY_BYTES) + raw
-            elif not size:
-                raw = raw[ENTRY_BYTES:]
-            if crc32(raw[:body], salt) == check:
-                entries = [unpack(raw)] if size == ENTRY_BYTES else [*ENTRY.iter_unpack(raw[:size])]
-                others: tuple[Entry, ...] = ()
-                for entry in entries:
-                    if not DATA_BITS <= entry[0] & low <= DATA_BITS + end:
-                        others = (*others, entry)
-                if not others or max(map(place_of, others)) <= end:  # none behind the end of the frames
-                    seal = _new(Seal, (count, end, next_order, base))
-                    listing = _new(Listing, (seal, None if count == UNLISTED else entries, others))
-        found.append(listing)
+    seal_at, found = layout.seal_at, list[Listing | None]([None] * len(blocks))
+    low, least, most = KIND_BITS | PLACE_MASK, layout.first, seal_at - ENTRY_BYTES
+    starts = [block * layout.block_bytes + most for block in blocks]
+    raw = flash.read_joined(starts, ENTRY_BYTES + SEAL_BYTES)
+    seals = list(map(_new, repeat(Seal), _SEALS.iter_unpack(raw)))
+    salts = salts_of(blocks, map(itemgetter(3), seals))
+    others: dict[int, list[_Sealed]] = {}
+    for at, (salt, seal, (first, file, offset, magic), (body, check)) in enumerate(
+        zip(salts, seals, _ENTRIES.iter_unpack(raw), _CHECKED.iter_unpack(raw), strict=True)
+    ):
+        count, end, _, _ = seal
+        if count == 1 and magic == MAGIC and DATA_BITS <= first & low <= DATA_BITS + end and least <= end <= most:
+            if crc32(body, salt) == check:
+                found[at] = _new(Listing, (seal, [(first, file, offset)], ()))
+        elif magic == MAGIC and least <= end <= seal_at:
+            sealed = _new(_Sealed, (at, starts[at], salt, seal, (first, file, offset), body, check))
+            others.setdefault(count, []).append(sealed)
+    for count, alike in others.items():
+        if count <= layout.runs_max or count == UNLISTED:
+            _read_alike(flash, seal_at, 0 if count == UNLISTED else count, alike, found)
     return found
+
+
+class _Sealed(NamedTuple):
+    """A seal that is not checked yet: which one, where the `last` entry before it stands, the salt, and the bytes of
+    both up to the CRC-32."""
+
+    at: int
+    start: int
+    salt: int
+    seal: Seal
+    last: Entry
+    body: bytes
+    check: int
+
+
+def _read_alike(flash: NorFlash, seal_at: int, listed: int, alike: list[_Sealed], found: list[Listing | None]) -> None:
+    """The listings of so many runs each; reads the entries before the last ones."""
+    more = max(listed - 1, 0)
+    size, low = more * ENTRY_BYTES, KIND_BITS | PLACE_MASK
+    raw = flash.read_joined([sealed.start - size for sealed in alike], size) if size else b""
+    entries = list(ENTRY.iter_unpack(raw))
+    is_other, pages = raw[3::ENTRY_BYTES].translate(_IS_OTHER), raw[1::ENTRY_BYTES]  # a byte of each entry
+    has_others, upper = is_other.find(1) >= 0, max(raw[2::ENTRY_BYTES], default=0) << 16 | 0xFF
+    highest = upper | max(pages, default=0) << 8  # nothing begins behind that
+    for index, (at, _, salt, seal, last, body, check) in enumerate(alike):
+        begin, stop, end = index * more, (index + 1) * more, seal[1]
+        checked = crc32(raw[begin * ENTRY_BYTES : stop * ENTRY_BYTES], salt)
+        if crc32(body if listed else body[ENTRY_BYTES:], checked) != check or end > seal_at - listed * ENTRY_BYTES:
+            continue
+        runs, others = entries[begin:stop], NO_ENTRIES
+        if listed:
+            runs.append(last)
+        if (
+            (has_others and is_other.find(1, begin, stop) >= 0)
+            or (highest > end and upper | max(pages[begin:stop], default=0) << 8 > end)
+            or not DATA_BITS <= last[0] & low <= DATA_BITS + end
+        ):
+            others = tuple([run for run in runs if not DATA_BITS <= run[0] & low <= DATA_BITS + end])
+        if not others or max(map(place_of, others)) <= end:  # none behind the end of the frames
+            found[at] = _new(Listing, (seal, runs if seal[0] != UNLISTED else None, others))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 from simfs.flash import NorFlash
 from simfs.store.format.codec import CLAIMS, FRAME_BYTES, STATEMENT, Frame, Seal, statement_salts
@@ -25,8 +25,6 @@ Content = tuple[Seal | None, list[Entry], tuple[Entry, ...], Scan | None]
 """What stands in a block: a sound seal, if any, the runs that it lists, and which of them are not of DATA frames;
 everything where no seal lists runs. Nobody changes any of it."""
 
-NO_LISTING = (None, None, ())
-
 ClaimsFound = list[tuple[int, Frame, bytes]]
 """The frames of a block that make claims on names, each with its order and payload."""
 
@@ -43,15 +41,19 @@ class Look:
         """The whole statement at the start of a block. One read, two if it is a long one."""
         return read_first(flash, block)
 
-    def contents(self, flash: NorFlash, layout: Layout, blocks: Sequence[int]) -> Iterator[Content]:
+    def contents(self, flash: NorFlash, layout: Layout, blocks: Sequence[int]) -> list[Content]:
         """What stands in each of these blocks. One or two reads each if its runs are listed, else one more, of the
         whole block."""
-        for block, listing in zip(blocks, read_listings(flash, layout, blocks), strict=True):
-            seal, entries, others = listing or NO_LISTING
-            if entries is not None:
-                yield seal, entries, others, None
-            else:
-                yield seal, [], (), self.scan(flash, layout, block, None if seal is None else seal.base)
+        listings = read_listings(flash, layout, blocks)
+        return [
+            (listing.seal, listing.entries, listing.others, None)
+            if listing is not None and listing.entries is not None
+            else self._unlisted(flash, layout, block, None if listing is None else listing[0])
+            for block, listing in zip(blocks, listings, strict=True)
+        ]
+
+    def _unlisted(self, flash: NorFlash, layout: Layout, block: int, seal: Seal | None) -> Content:
+        return seal, [], (), self.scan(flash, layout, block, None if seal is None else seal.base)
 
     def scan(self, flash: NorFlash, layout: Layout, block: int, base: int | None) -> Scan:
         """Everything in a block, whatever a seal says. One read of the block."""
@@ -86,7 +88,7 @@ class Remembering(Look):
     def first(self, flash: NorFlash, block: int) -> Statement | None:
         return self._look.first(flash, block)
 
-    def contents(self, flash: NorFlash, layout: Layout, blocks: Sequence[int]) -> Iterator[Content]:
+    def contents(self, flash: NorFlash, layout: Layout, blocks: Sequence[int]) -> list[Content]:
         return self._look.contents(flash, layout, blocks)
 
     def scan(self, flash: NorFlash, layout: Layout, block: int, base: int | None) -> Scan:
@@ -118,20 +120,21 @@ def read_lives(flash: NorFlash, blocks: range) -> list[Life | None]:
     length, least = min(first_statement_bytes(unit), size), statement_bytes(1, 0, 0)
     places = [at for at in first_statement_places(unit) if at + least <= size]
     starts, salts = range(blocks.start * size, blocks.stop * size, size), statement_salts(blocks)
-    raws = flash.read_each(starts, length)
-    found = decode_lives(raws, places[0], salts) if places else list[Life | None]([None] * len(blocks))
+    raw = flash.read_joined(starts, length)
+    found = decode_lives(raw, length, places[0], salts) if places else list[Life | None]([None] * len(blocks))
     for at in [at for at, life in enumerate(found) if life is None]:
-        found[at] = _unusual_life(flash, raws[at], starts[at], places, salts[at])
+        found[at] = _unusual_life(flash, raw[at * length : (at + 1) * length], starts[at], places, salts[at])
     return found
 
 
 def _unusual_life(flash: NorFlash, raw: bytes, start: int, places: list[int], salt: int) -> Life | None:
-    """The same of a statement that is longer than these bytes of its block, or stands elsewhere."""
+    """The same of a statement of another length than most, which may be longer than these bytes of its block, or one
+    that stands elsewhere."""
     for address in places:
         end = address + FRAME_BYTES + int.from_bytes(raw[address + 4 : address + 6], "little")
         if raw[address] == STATEMENT and end <= flash.geometry.block_bytes:
             whole = raw if end <= len(raw) else flash.read(start, end)
-            found = decode_lives([whole], address, [salt])[0]
+            found = decode_lives(whole, len(whole), address, [salt])[0]
             if found is not None:
                 return found
     return None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from simfs.store.log.state import StoreState
 from simfs.store.mounting.lost_lead import is_left
-from simfs.store.mounting.ruling import Ruling, used_blocks
+from simfs.store.mounting.ruling import Ruling
 
 
 def note_erase_counts(state: StoreState, ruling: Ruling) -> None:
@@ -14,8 +14,7 @@ def note_erase_counts(state: StoreState, ruling: Ruling) -> None:
     for block, scan in ruling.scans.items():
         if scan.statements:
             counts[block] = scan.statements[-1].erase_count
-    most = max([said.erase_count_max, *[count for count in counts if count is not None]])
-    used = used_blocks(said, len(blocks))
+    most, used = max([said.erase_count_max, *filter(None, counts)]), ruling.used
     blocks.erase_count = [
         count if count is not None else most if block in used else 0 for block, count in enumerate(counts)
     ]

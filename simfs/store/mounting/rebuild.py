@@ -4,7 +4,8 @@ the data of the files that these leave."""
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from functools import cache
+from heapq import heappop, heappush
+from operator import itemgetter
 
 from simfs.store.format.codec import (
     DATA,
@@ -19,6 +20,7 @@ from simfs.store.format.codec import (
     Frame,
 )
 from simfs.store.format.errors import CorruptStore
+from simfs.store.format.layout import Layout
 from simfs.store.format.runs import (
     DATA_BITS,
     KIND_BITS,
@@ -41,7 +43,8 @@ from simfs.store.mounting.survey import Survey
 from simfs.store.mounting.told import Used
 from simfs.store.tables.spans import FileNode
 
-BlockRuns = tuple[int, int, list[Entry]]  # the block's base sequence number and first address, its runs
+BlockRuns = tuple[int, int, list[Entry], tuple[Entry, ...]]
+"""A block's base sequence number and first address, its runs, and which of them are not of DATA frames."""
 SPANNING = frozenset((kind & KIND_MASK) << KIND_SHIFT for kind in (DATA, HOLE))  # runs that have bytes of files
 Cuts = dict[int, list[tuple[int, int]]]  # file: (sequence, size) of its claims
 Named = dict[bytes, FileNode]  # by key
@@ -54,20 +57,17 @@ def replay(found: Survey, look: Look) -> None:
     found.is_replayed = True
     state, used = found.state, found.used.values()
     cuts = replay_claims(state, used, look)
-    replay_data(state, [(use.base, use.start, use.entries) for use in used], cuts, look)
+    replay_data(state, [(use.base, use.start, use.entries, use.others) for use in used], cuts, look)
 
 
 def replay_claims(state: StoreState, used: Iterable[Used], look: Look) -> Cuts:
     """Names, files and tombstones from all claims. Reads each claim's frame."""
-    claims, newest = [], state.next_number - 1
+    claims = []
     for use in used:
-        for entry in use.entries:
-            if entry[1] > newest and kind_of(entry) not in TELLING:
-                newest = entry[1]
         if use.others:
             said = _claims(state, look, use.start, use.others)
             claims += [(use.base + order, frame, payload) for order, frame, payload in said]
-    state.next_number = newest + 1
+            _note_numbers(state, [entry[1] for entry in use.others if kind_of(entry) not in TELLING])
     cuts: Cuts = {}
     named: Named = {}
     for sequence, frame, payload in sorted(claims):
@@ -92,6 +92,11 @@ def replay_claims(state: StoreState, used: Iterable[Used], look: Look) -> Cuts:
         state.claims.promised += state.claims.cost(node.name)
         state.nodes[node.number] = node
     return cuts
+
+
+def _note_numbers(state: StoreState, files: Iterable[int]) -> None:
+    """Files with these numbers were there once: no new one gets any of them."""
+    state.next_number = max([state.next_number, *[file + 1 for file in files]])
 
 
 def _claims(state: StoreState, look: Look, start: int, entries: Sequence[Entry]) -> ClaimsFound:
@@ -177,38 +182,82 @@ def replay_data(state: StoreState, blocks: list[BlockRuns], cuts: Cuts, look: Lo
                 node.size = size
 
 
+class _Costs(dict[int, int]):
+    """What bytes of a run cost in room, by their number."""
+
+    def __init__(self, layout: Layout) -> None:
+        super().__init__()
+        self._layout = layout
+
+    def __missing__(self, length: int) -> int:
+        cost = self[length] = self._layout.cost(length)
+        return cost
+
+
+class _Growing:
+    """Files that are only lengthened for a while: of each, where it ends now, and the lists of its spans. `dues`: from
+    which sequence number on a claim cuts one of them."""
+
+    def __init__(self, nodes: dict[int, FileNode]) -> None:
+        self.ends: dict[int, int] = {}
+        self.spans: dict[int, tuple[list[int], list[int]]] = {}
+        self._nodes = nodes
+        self.dues: list[tuple[int, int]] = []
+
+    def take(self, node: FileNode, cuts_ahead: list[tuple[int, int]], last: int) -> None:
+        """The file is only lengthened up to this sequence number, unless a cut comes first."""
+        if not cuts_ahead or cuts_ahead[0][0] >= last:
+            self.ends[node.number], self.spans[node.number] = node.size, (node.starts, node.places)
+            if cuts_ahead:
+                heappush(self.dues, (cuts_ahead[0][0], node.number))
+
+    def leave(self, file: int) -> None:
+        """Something else than that may happen to the file."""
+        if file in self.ends:
+            self._nodes[file].size = self.ends.pop(file)
+
+    def leave_before(self, last: int) -> None:
+        """The same of those that a claim with a number before this one cuts."""
+        while self.dues and self.dues[0][0] < last:
+            self.leave(heappop(self.dues)[1])
+
+
 def _replay_runs(state: StoreState, blocks: list[BlockRuns], cuts: Cuts, look: Look) -> None:
     """The DATA and HOLE runs in their order. Nearly every one only lengthens its file: such a span is noted here, and
     charged with the others of its block."""
-    cost_of, charge, find = cache(state.layout.cost), state.blocks.charge, state.nodes.get
-    due = {file: of_file[0][0] for file, of_file in cuts.items()}  # the number of each file's next cut
-    for base, start, entries in blocks:
-        grown = 0
+    growing, costs, charge, nodes = _Growing(state.nodes), _Costs(state.layout), state.blocks.charge, state.nodes
+    ends, spans, dues, end_of = growing.ends, growing.spans, growing.dues, growing.ends.get
+    low, length_min, removed = KIND_BITS | PLACE_MASK, 1 << LENGTH_SHIFT, set[int]()
+    for base, start, entries, others in blocks:
+        grown, data_start = 0, start - DATA_BITS
+        last = base + (entries[-1][0] >> ORDER_SHIFT & ORDER_MASK if entries else 0)
+        if dues and dues[0][0] < last:
+            growing.leave_before(last)
+        mixed = {entry[1] for entry in others} if others else ()
+        for file in mixed:
+            growing.leave(file)
         for entry in entries:
             first, file, offset = entry
-            node = find(file)
-            if node is None:
-                continue
-            length = first >> LENGTH_SHIFT
-            if (
-                offset == node.size
-                and first & KIND_BITS == DATA_BITS
-                and length
-                and (file not in due or base + (first >> ORDER_SHIFT & ORDER_MASK) <= due[file])
-                and not (offset and node.places[-1] == start + (first & PLACE_MASK))
-            ):
-                node.starts.append(offset)
-                node.places.append(start + (first & PLACE_MASK))
-                node.size = offset + length
-                grown += cost_of(length)
-            elif first & KIND_BITS in SPANNING:
-                _replay_run(state, node, base + order_of(entry), runs_listed([entry], start)[0], cuts[file], look)
-                if cuts[file]:
-                    due[file] = cuts[file][0][0]
-                else:
-                    due.pop(file, None)
+            if end_of(file) == offset and first >= length_min:  # of DATA frames, since its file is not mixed
+                starts, places = spans[file]
+                starts.append(offset)
+                places.append(data_start + (first & low))
+                length = first >> LENGTH_SHIFT
+                ends[file] = offset + length
+                grown += costs[length]
+            elif file in nodes and first & KIND_BITS in SPANNING:
+                growing.leave(file)
+                run = runs_listed([entry], start)[0]
+                _replay_run(state, nodes[file], base + run.order, run, cuts[file], look)
+                if file not in mixed:
+                    growing.take(nodes[file], cuts[file], last)
+            elif file not in nodes and first & KIND_BITS == DATA_BITS:
+                removed.add(file)
         if grown:
             charge(start, grown)
+    for file in list(ends):
+        growing.leave(file)
+    _note_numbers(state, removed)
 
 
 def _replay_run(
@@ -240,6 +289,10 @@ def _missing(node: FileNode, size: int) -> str:
 def _in_order(state: StoreState, blocks: list[BlockRuns]) -> list[BlockRuns]:
     """The runs by sequence number: block by block where one head wrote them all, else one by one."""
     if len(state.log.heads) == 1:
-        return sorted(blocks, key=lambda block: block[0])
-    single = [(base, start, [entry]) for base, start, entries in blocks for entry in entries]
+        return sorted(blocks, key=itemgetter(0))
+    single = [
+        (base, start, [entry], (entry,) if entry in others else ())
+        for base, start, entries, others in blocks
+        for entry in entries
+    ]
     return sorted(single, key=lambda block: block[0] + order_of(block[2][0]))

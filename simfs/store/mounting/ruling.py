@@ -20,12 +20,14 @@ LAST_UNUSED = 8  # of so few blocks that were never used, more may have been use
 
 class Ruling(NamedTuple):
     """The ruling statement, the block in which it stands, and what was read on the way: what each block's first
-    statement says of it, and all of some blocks. `is_mended`: a bit of it has flipped, and is put right here."""
+    statement says of it, all of some blocks, and which blocks the ruling one calls `used`. `is_mended`: a bit of it has
+    flipped, and is put right here."""
 
     statement: Statement
     lead: int
     lives: list[Life | None]
     scans: dict[int, Scan]
+    used: frozenset[int]
     is_mended: bool = False
 
 
@@ -45,7 +47,7 @@ def find_ruling(flash: NorFlash, look: Look) -> Ruling:
         return scans[block].statements[-1] if _counts(layout, scans[block]) else None
 
     missing = {block for block, life in enumerate(lives) if life is None}
-    unread = set() if numbers else missing
+    unread = frozenset() if numbers else frozenset(missing)
     looked: set[int] = set()
     while True:
         for block in sorted(unread):
@@ -55,7 +57,7 @@ def find_ruling(flash: NorFlash, look: Look) -> Ruling:
                 numbers[block] = last.number
         lead = max(numbers, key=numbers.__getitem__, default=0)
         said = last_in(lead)
-        unread = set() if said is None else (_maybe_used(flash, layout, said) & missing) - looked
+        unread = frozenset() if said is None else (_maybe_used(flash, layout, said) & missing) - looked
         if not unread:
             return _ruling(said, lead, lives, scans, layout)
         assert said is not None
@@ -68,10 +70,11 @@ def _ruling(
     """This statement rules, or a newer one with a flipped bit."""
     again = mended_newest(scans.values(), layout, -1 if said is None else said.number)
     if again is not None and _counts(layout, again):
-        return Ruling(again.statements[-1], again.block, lives, {**scans, again.block: again}, is_mended=True)
+        used = used_blocks(again.statements[-1], len(lives))
+        return Ruling(again.statements[-1], again.block, lives, {**scans, again.block: again}, used, is_mended=True)
     if said is None:
         raise CorruptStore(f"the statement at the start of block {lead} contradicts itself")
-    return Ruling(said, lead, lives, scans)
+    return Ruling(said, lead, lives, scans, used_blocks(said, len(lives)))
 
 
 def _counts(layout: Layout, scan: Scan) -> bool:
@@ -88,7 +91,7 @@ def _counts(layout: Layout, scan: Scan) -> bool:
     return [frame.order for frame in moved] == [*range(len(moved))] and align_up(end, layout.page_bytes) == begin
 
 
-def _maybe_used(flash: NorFlash, layout: Layout, said: Statement) -> set[int]:
+def _maybe_used(flash: NorFlash, layout: Layout, said: Statement) -> frozenset[int]:
     """The blocks that were ever used by a statement's account, and the last ones that were not, where something stands
     in them: a newer statement may have named them, in blocks that a recovery has erased since. Where a block begins
     with moved frames, no other one was unused any more. One read of each such block, of a header."""
@@ -99,11 +102,11 @@ def _maybe_used(flash: NorFlash, layout: Layout, said: Statement) -> set[int]:
     return used | {block for block, start in starts.items() if is_marked(flash.read(start, HEADER_BYTES))}
 
 
-def used_blocks(said: Statement, block_count: int) -> set[int]:
+def used_blocks(said: Statement, block_count: int) -> frozenset[int]:
     """The blocks that were ever used by a statement's account."""
     begin = said.used_from % block_count
     end = begin + min(said.used, block_count)
-    return {*range(begin, min(end, block_count)), *range(end - block_count)}
+    return frozenset((*range(begin, min(end, block_count)), *range(end - block_count)))
 
 
 def _search(flash: NorFlash) -> Statement:

@@ -11,16 +11,15 @@ from simfs.flash import NorFlash
 from simfs.store.format.codec import NO_BLOCK, NOWHERE, NUMBER_MAX, Frame, salt_of, salts_of
 from simfs.store.format.errors import CorruptStore
 from simfs.store.format.layout import align_up
-from simfs.store.format.runs import Entry
 from simfs.store.format.settings import config_of
 from simfs.store.format.statement import Statement
 from simfs.store.log.block_scan import Scan, hurt_in, table_of
 from simfs.store.log.state import Doubt, Finding, StoreState
 from simfs.store.mounting import reach
-from simfs.store.mounting.block_reader import PLAINLY, Look
+from simfs.store.mounting.block_reader import PLAINLY, Content, Look
 from simfs.store.mounting.erase_counts import note_erase_counts
 from simfs.store.mounting.lost_lead import find_lost_lead, is_left
-from simfs.store.mounting.ruling import Ruling, find_ruling, used_blocks
+from simfs.store.mounting.ruling import Ruling, find_ruling
 from simfs.store.mounting.told import Told, Used, others_of, said_in, told_by
 from simfs.store.tables.blocks import State
 
@@ -69,7 +68,7 @@ def survey(flash: NorFlash, look: Look = PLAINLY) -> Survey:
     note_erase_counts(state, ruling)
     _read_blocks(found, look)
     told = told_by(state, found.used)
-    _name_blocks(state, said)
+    _name_blocks(state, ruling)
     _judge_blocks(found, told, look)
     reach.narrow(state, found.used, found.open_blocks, said)
     _find_behind(found)
@@ -85,33 +84,33 @@ def survey(flash: NorFlash, look: Look = PLAINLY) -> Survey:
 
 def _read_blocks(found: Survey, look: Look) -> None:
     """Read what may count: the used blocks but those that the ruling statement names as dead."""
-    state, ruling = found.state, found.ruling
-    size, flash, layout = state.layout.block_bytes, state.flash, state.layout
-    used, lives, open_blocks = found.used, ruling.lives, found.open_blocks
-    holding = sorted(used_blocks(found.said, len(state.blocks)) - set(found.said.named))
-    contents = look.contents(flash, layout, [block for block in holding if block not in open_blocks])
-    bases = []
+    state, ruling, used, layout = found.state, found.ruling, found.used, found.state.layout
+    lives, size, open_blocks = ruling.lives, layout.block_bytes, found.open_blocks
+    holding = sorted(ruling.used - {*found.said.named})
+    closed = [block for block in holding if block not in open_blocks]
+    contents = dict(zip(closed, look.contents(state.flash, layout, closed), strict=True))
+    for block in open_blocks:
+        opened = ruling.scans.get(block) or look.scan(state.flash, layout, block, None)
+        contents[block] = None, [], (), _open_scan(found.said, block, opened)
     for block in holding:
-        if block in open_blocks:
-            opened = _open_scan(found.said, block, ruling.scans.get(block) or look.scan(flash, layout, block, None))
-            scan: Scan | None = opened
-            seal, entries, others = None, list[Entry](), tuple[Entry, ...]()
+        (seal, entries, others, scan), life = contents[block], lives[block]
+        if life is not None and seal is not None and life[1] == seal[3]:
+            used[block] = Used(block, block * size, life[1], seal, entries, scan, life[3], others)
         else:
-            seal, entries, others, scan = next(contents)
-            if seal is None:
-                scan = ruling.scans.get(block) or scan
-        life = lives[block]
-        if life is not None:
-            _, base, _, head = life
-        else:
-            base, head = said_in(scan, seal)
-        if seal is not None and base != seal.base:
-            seal, entries, others, scan = None, [], (), look.scan(flash, layout, block, None)
-        used[block] = Used(block, block * size, base, seal, entries, scan, head, others)
-        bases.append(base)
-    salt = state.blocks.salt
-    for block, own in zip(holding, salts_of(holding, bases), strict=True):
-        salt[block] = own
+            used[block] = _unusual(found, look, block, contents[block])
+    for block, salt in zip(holding, salts_of(holding, [use.base for use in used.values()]), strict=True):
+        state.blocks.salt[block] = salt
+
+
+def _unusual(found: Survey, look: Look, block: int, content: Content) -> Used:
+    """A block without a sound seal, or of which its first statement does not say the same."""
+    (seal, entries, others, scan), state, life = content, found.state, found.ruling.lives[block]
+    if seal is None and block not in found.open_blocks:
+        scan = found.ruling.scans.get(block) or scan
+    base, head = (life[1], life[3]) if life is not None else said_in(scan, seal)
+    if seal is not None and base != seal.base:
+        seal, entries, others, scan = None, [], (), look.scan(state.flash, state.layout, block, None)
+    return Used(block, block * state.layout.block_bytes, base, seal, entries, scan, head, others)
 
 
 def _open_scan(said: Statement, block: int, scan: Scan) -> Scan:
@@ -120,14 +119,13 @@ def _open_scan(said: Statement, block: int, scan: Scan) -> Scan:
     return replace(scan, skips={go: end} | scan.skips) if block == said.other.block and go != NOWHERE else scan
 
 
-def _name_blocks(state: StoreState, said: Statement) -> None:
+def _name_blocks(state: StoreState, ruling: Ruling) -> None:
     """Each block's part as the ruling statement has it: unused, named or holding something."""
-    blocks = state.blocks
-    used, freed = used_blocks(said, len(blocks)), State.FREED
-    blocks.unused_count -= len(used)
-    for block in used:
+    blocks, freed = state.blocks, State.FREED
+    blocks.unused_count -= len(ruling.used)
+    for block in ruling.used:
         blocks.state[block] = freed
-    for block in said.named:
+    for block in ruling.statement.named:
         if block >= len(blocks):
             raise CorruptStore(f"a statement names block {block}, which is not on the flash")
         blocks.named.append(block)

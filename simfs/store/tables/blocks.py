@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from enum import IntEnum
+from operator import mul
 
 from simfs.store.format.errors import OutOfBlocks
 from simfs.store.tables.wear_order import Ranking
@@ -107,8 +108,9 @@ class BlockTable:
         """At a mount: these blocks hold something, and their salts are known; orders in each count from its base."""
         for block, base in bases.items():
             self.base[block] = base
-        self.base_sum = (self.base_sum + sum(bases.values())) % SUM_END
-        self.place_sum = (self.place_sum + sum(base * (block + 1) for block, base in bases.items())) % SUM_END
+        total = sum(bases.values())
+        self.base_sum = (self.base_sum + total) % SUM_END
+        self.place_sum = (self.place_sum + total + sum(map(mul, bases, bases.values()))) % SUM_END
 
     def _sum(self, block: int, base: int) -> None:
         self.base_sum = (self.base_sum + base) % SUM_END
@@ -135,7 +137,7 @@ class BlockTable:
         for block in blocks:
             self.state[block] = closed
         self.closed += blocks
-        by_wear = self._by_wear(blocks)
+        by_wear = sorted(self._by_wear(blocks))
         self.died.update(by_wear)
         self.closed_by_wear.update(by_wear)
 

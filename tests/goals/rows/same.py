@@ -28,6 +28,7 @@ from simfs.flash.faults import FaultHooks
 from simfs.store.cleaning.room import Room
 from simfs.store.format import codec, layout
 from simfs.store.format import settings as setup
+from simfs.store.format.runs import order_of
 from simfs.store.log import block_scan as scan
 from simfs.store.log import heads as log
 from simfs.store.log import state
@@ -162,8 +163,12 @@ def read_one_unlisted(flash: Any, layout: Any, block: int) -> Any:
 
 def in_order(of: Any, blocks: Any) -> list[Any]:
     """All runs sorted one by one, although one head's blocks follow each other."""
-    single = [(base, start, [entry]) for base, start, entries in blocks for entry in entries]
-    return sorted(single, key=lambda block: block[0] + block[2][0][1])
+    single = [
+        (base, start, [entry], tuple({entry} & {*others}))
+        for base, start, entries, others in blocks
+        for entry in entries
+    ]
+    return sorted(single, key=lambda block: block[0] + order_of(block[2][0]))
 
 
 def room_for(self: Room, waiting: int) -> int:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from simfs.flash import NorFlash
@@ -72,13 +72,15 @@ class KnownBlocks(Look):
             states.remove(known)
         states.insert(0, known)
 
-    def contents(self, flash: NorFlash, layout: Layout, blocks: Sequence[int]) -> Iterator[Content]:
-        for block in blocks:
-            known = self._known[block][0]
-            known.turn_to(layout)
-            if known.content is None:
-                known.content = next(super().contents(flash, layout, (block,)))
-            yield known.content
+    def contents(self, flash: NorFlash, layout: Layout, blocks: Sequence[int]) -> list[Content]:
+        return [self._content(flash, layout, block) for block in blocks]
+
+    def _content(self, flash: NorFlash, layout: Layout, block: int) -> Content:
+        known = self._known[block][0]
+        known.turn_to(layout)
+        if known.content is None:
+            known.content = super().contents(flash, layout, (block,))[0]
+        return known.content
 
     def scan(self, flash: NorFlash, layout: Layout, block: int, base: int | None) -> Scan:
         known = self._known[block][0]
