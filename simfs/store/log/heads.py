@@ -176,12 +176,17 @@ class Log:
 
     def _program_frame(self, which: int, head: Head, frame: bytes) -> bool:
         """Program a frame where the head stands; False where that failed, and the head has another block now."""
-        address, size = head.at, len(frame)
+        address, size, page = head.at, len(frame), self._page_bytes
+        room = page - address % page
         try:
-            if address % self._page_bytes + size <= self._page_bytes and self._step == 1:
+            if self._step == 1 and size <= room:
                 self._program_page(address, frame)
                 head.page_programs += 1
                 head.at = address + size
+            elif self._step == 1 and size <= room + page:
+                self._program_page(address, frame[:room])
+                self._program_page(address + room, frame[room:])
+                head.page_programs, head.at = 1, address + size
             else:
                 head.page_programs = self.program(address, frame) or head.page_programs + 1
                 head.at = align_up(address + size, self._step)
