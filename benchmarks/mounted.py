@@ -121,8 +121,8 @@ def _writes(size: int) -> Callable[[Path, int], Iterator[None]]:
         yield
         for _ in range(count):
             os.write(file, data)
+        os.close(file)  # whatever a mount puts off is done now
         yield
-        os.close(file)
         os.unlink(directory / "written")
 
     return action

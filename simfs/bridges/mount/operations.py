@@ -93,11 +93,14 @@ class Operations(NameCalls):
         return data
 
     def write(self, _path: str | None, data: bytes, offset: int, fh: int) -> int:
-        handle = self.file_handle(fh)
-        stream, file = handle.stream, handle.file
-        if self.mounted.gather(handle, offset, data):
-            file.changed_ns = file.status_ns = self.mounted.now_ns
+        handle = self.handles.get(fh)
+        if type(handle) is Handle and self.mounted.defer(handle, offset, data):
+            handle.file.changed_ns = handle.file.status_ns = self.mounted.now_ns
             return len(data)
+        return self._write_now(self.file_handle(fh), data, offset)
+
+    def _write_now(self, handle: Handle, data: bytes, offset: int) -> int:
+        stream, file = handle.stream, handle.file
 
         def action() -> int:
             if handle.appends:

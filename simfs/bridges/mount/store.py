@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from threading import Lock
 from typing import TypeVar, cast
 
-from simfs.bridges.mount.gathered import Gathered
+from simfs.bridges.mount.deferred import Deferred
 from simfs.bridges.mount.tree import File, Folder, Handle, Owner, Tree, not_shown, path_of
-from simfs.files.contract import AnyStore, Directories, directories_of
+from simfs.files.contract import AnyStore, directories_of
 from simfs.replay.device.clock import moment
 from simfs.replay.device.device import NAMES_KEPT, Device, Run
 from simfs.replay.device.name_check import name_faults
@@ -62,6 +62,7 @@ class MountedStore:
         self.clock_ns = clock_ns
         self.now_ns = 0  # when the last operation began
         self.device = Device(store, start_ns=UNIX_START_NS + clock_ns(), observers=observers)
+        self.directories = directories_of(self.device.store)  # None where those of the tree are all there are
         self.tree = Tree(Owner(*owner, clock_ns()), self._key)
         for name in folders:  # one comes before what is in it
             self.tree.put(name, self.tree.new_folder(0o755, Owner(*owner, clock_ns())))
@@ -72,14 +73,14 @@ class MountedStore:
         self._asked: set[str] = set()  # names that programs gave to files, as they gave them
         self._changes = Lock()  # held while the flash may change
         self._hold, self._let_go = self._changes.acquire, self._changes.release
-        self._gathered = Gathered()
+        self._deferred = Deferred()
         self._leaving: File | None = None
         self._leaving_task = ""
 
     @property
     def store(self) -> AnyStore:
         """The store, with nothing that waits to be done."""
-        if self._gathered:
+        if self._deferred:
             with self.at_rest():
                 pass
         return self.device.store
@@ -88,7 +89,7 @@ class MountedStore:
     def at_rest(self) -> Iterator[None]:
         """Nothing waits to be done, and the flash does not change while this lasts."""
         with self._changes:
-            self._do_gathered()
+            self._do_deferred()
             yield
 
     def perform(
@@ -100,8 +101,8 @@ class MountedStore:
         self.now_ns = self.clock_ns()
         self._hold()  # a `with` takes twice as long, and this is done at every call
         try:
-            if self._gathered:
-                self._do_gathered()
+            if self._deferred:
+                self._do_deferred()
             return self._do(operation, name, action, writes, task, UNIX_START_NS + self.now_ns)
         finally:
             self._let_go()
@@ -113,30 +114,30 @@ class MountedStore:
         done = device.perform(task, operation, name, action, writes=writes, due_ns=due_ns, raises=True)
         return cast("T", done)  # None only where that is what the action gives
 
-    def gather(self, handle: Handle, offset: int, data: bytes) -> bool:
+    def defer(self, handle: Handle, offset: int, data: bytes) -> bool:
         """Take a write that is done later. False where it has to be done now."""
         if self._leaving is not None:
             return False
         self.now_ns = self.clock_ns()
-        gathered, due_ns = self._gathered, UNIX_START_NS + self.now_ns
+        deferred, due_ns = self._deferred, UNIX_START_NS + self.now_ns
         self._hold()
         try:
-            if gathered.goes_on(handle, offset, data, due_ns):
+            if deferred.goes_on(handle, offset, data, due_ns):
                 return True
-            self._do_gathered()
-            return gathered.begins(handle, offset, data, due_ns)
+            self._do_deferred()
+            return deferred.begins(handle, offset, data, due_ns)
         finally:
             self._let_go()
 
-    def _do_gathered(self) -> None:
+    def _do_deferred(self) -> None:
         """Do the writes that wait, each as of the time at which it came. They are noted one by one; those together that
         only fill a buffer."""
-        handle, device = self._gathered.handle, self.device
+        handle, device = self._deferred.handle, self.device
         if handle is None:
             return
         name, task, stream = handle.file.name, handle.task, handle.stream
         quiet = name in device.names_used and not device.store.uses_idle_time  # else each has more to note
-        for offset, parts, due_ns in self._gathered.let_go(quiet):
+        for offset, parts, due_ns in self._deferred.let_go(quiet):
             data = b"".join(parts)
 
             def action(offset: int = offset, data: bytes = data) -> None:
@@ -180,11 +181,6 @@ class MountedStore:
                 full = self.directories.full_name(path)
                 found = self.tree.find(full) if full else None
         return found
-
-    @property
-    def directories(self) -> Directories | None:
-        """The store as one that keeps directories; None where those of the tree are all there are."""
-        return directories_of(self.store)
 
     def size_bytes(self, file: File) -> int:
         store = self.store

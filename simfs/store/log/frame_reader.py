@@ -85,9 +85,10 @@ class Reader:
         while start < stop:
             found, after = self._data_in_a_row(file, address, end, salt, start, stop)
             if after != address:
-                parts += found
-                start += sum(map(len, found))
                 address = after
+                for part in found:
+                    parts.append(part)
+                    start += len(part)
                 continue
             fits = address + FRAME_BYTES <= end
             frame = decode_header(read(address, HEADER_BYTES), address, salt) if fits else None
@@ -148,7 +149,9 @@ class Reader:
     def _even(self, even: EvenFrames, address: int, start: int, stop: int) -> tuple[list[bytes], int]:
         """The same of frames of one length from this address on."""
         each, frames = even.payloads.each, even.frames_to(stop)
-        with_bytes = max(frames - (start - even.offset) // each, 0)
+        with_bytes = frames - (start - even.offset) // each
+        if with_bytes < 0:
+            with_bytes = 0
         self._flash.reads += frames + with_bytes
         self._flash.read_bytes += frames * HEADER_BYTES + with_bytes * (FRAME_BYTES + each)
         return [even.part(start, stop)] if with_bytes else [], address + frames * even.pitch

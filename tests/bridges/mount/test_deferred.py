@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from simfs import NorFlash, Store, StoreConfig
-from simfs.bridges.mount.gathered import BYTES_MAX, COUNT_MAX
+from simfs.bridges.mount.deferred import BYTES_MAX, COUNT_MAX
 from simfs.bridges.mount.operations import Operations
 from simfs.bridges.mount.saving import Saving
 from simfs.bridges.mount.store import MountedStore
@@ -25,7 +25,7 @@ SECOND_NS = 10**9
 class OneByOne(MountedStore):
     """Every write is done at once."""
 
-    def gather(self, handle: Handle, offset: int, data: bytes) -> bool:
+    def defer(self, handle: Handle, offset: int, data: bytes) -> bool:
         return False
 
 
@@ -125,8 +125,8 @@ def test_calls_and_notes_and_bytes_are_those_of_writes_done_one_by_one(
 ) -> None:
     for seed in range(4):
         ours, plain = (store_of(blocks, **settings) for _ in range(2))
-        gathered = Programs(MountedStore, ours, seed).play(60)
-        assert gathered == Programs(OneByOne, plain, seed).play(60)
+        deferred = Programs(MountedStore, ours, seed).play(60)
+        assert deferred == Programs(OneByOne, plain, seed).play(60)
         assert ours.flash.image() == plain.flash.image()
         assert ours.check() == []
 
@@ -145,7 +145,7 @@ def test_a_full_store_refuses_the_same_write() -> None:
 
 
 def waits(calls: Operations) -> bool:
-    return bool(calls.mounted._gathered)
+    return bool(calls.mounted._deferred)
 
 
 def test_writes_wait_only_as_long_as_nothing_else_is_asked(tmp_path: Path) -> None:

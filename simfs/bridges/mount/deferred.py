@@ -20,7 +20,7 @@ class Writes(NamedTuple):
     due_ns: int  # when the last of them came
 
 
-class Gathered:
+class Deferred:
     """The writes that wait to be done, all through one handle. Only such as the store is sure to take."""
 
     def __init__(self) -> None:
@@ -36,7 +36,13 @@ class Gathered:
         """Take a write that follows those which wait. False where it does not, or they are many."""
         if handle is not self.handle or (offset != self._end and not handle.appends):
             return False
-        return self._take(data, due_ns)
+        end = self._end = self._end + len(data)
+        parts = self._parts
+        if end > self._limit or len(parts) == COUNT_MAX:
+            return False
+        parts.append(data)
+        self._due_ns.append(due_ns)
+        return True
 
     def begins(self, handle: Handle, offset: int, data: bytes, due_ns: int) -> bool:
         """Take a write while none waits. False where a store may refuse it, or tells of each."""
@@ -48,19 +54,11 @@ class Gathered:
             return False
         self._start = self._end = stream.size_bytes() if handle.appends else offset
         self._limit = min(self._start + sure_bytes, stream.size_bytes_max)
-        if not self._take(data, due_ns):
-            return False
         self.handle = handle
-        return True
-
-    def _take(self, data: bytes, due_ns: int) -> bool:
-        end = self._end + len(data)
-        if end > self._limit or len(self._parts) == COUNT_MAX:
-            return False
-        self._parts.append(data)
-        self._due_ns.append(due_ns)
-        self._end = end
-        return True
+        if self.goes_on(handle, self._start, data, due_ns):
+            return True
+        self.handle = None
+        return False
 
     def let_go(self, may_join: bool) -> Iterator[Writes]:
         """Nothing waits any more: what did, in its order. `may_join`: several may be done at once."""
