@@ -12,6 +12,7 @@ import sys
 import click
 
 from simfs.cli.changing.improve_command import improve
+from simfs.cli.changing.moving_command import moving
 from simfs.cli.comparing.compare_command import compare
 from simfs.cli.cuts_command import cuts
 from simfs.cli.exits import BAD_INPUT, STOPPED, Commands, Stopped
@@ -51,6 +52,7 @@ commands.add_command(lesson)
 commands.add_command(life)
 commands.add_command(flash_map)
 commands.add_command(mount)
+commands.add_command(moving)
 commands.add_command(new)
 commands.add_command(parts)
 commands.add_command(recorder)

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Self
+from typing import Self
 
 from simfs.replay.device.clock import NS_PER_DAY
 from simfs.replay.device.device import Run
 from simfs.replay.play import play, replay
 from simfs.replay.scenario.load import Findings, load_table, scenario_of
-from simfs.replay.scenario.overrides import parse_path, parse_values, resolved, with_setting
+from simfs.replay.scenario.overrides import with_written
 from simfs.replay.scenario.toml_lines import spell
 from simfs.study.run.card_work import PACE_NS_MIN
 from simfs.study.run.expect import judge
@@ -144,7 +144,7 @@ def run_changed(path: str | Path, settings: str) -> Side:
     faults: list[str] = []
     for setting in settings.split(";"):
         try:
-            table = _with(table, setting)
+            table = with_written(table, setting)
         except ValueError as error:
             faults.append(f"{setting.strip()}: {error}")
     if faults:
@@ -154,17 +154,6 @@ def run_changed(path: str | Path, settings: str) -> Side:
         found = scenario.within + scenario.between
         raise BadSettings([f"{settings}: {spell(place)}: {what}" for place, what in found])
     return Side.of(settings, play(scenario, str(path)))
-
-
-def _with(table: dict[str, Any], text: str) -> dict[str, Any]:
-    setting, sign, values = (part.strip() for part in text.partition("="))
-    if not sign:
-        raise ValueError("it gives no value; write a setting and its value, as in store.size=512KiB")
-    place = resolved(table, parse_path(setting))
-    (_, value), *more = parse_values(values)
-    if more:
-        raise ValueError("it has more than one value; give one, or the option once for each")
-    return with_setting(table, place, value)
 
 
 def compare(sides: Sequence[Side], tolerance_percent: float) -> Comparison:

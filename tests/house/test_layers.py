@@ -40,11 +40,12 @@ LAYERS = {
         "< expectations, tasks < regions, media, supply < tables < crosschecks, remarks < chip_map < load"
     ),
     "simfs.replay.recorded": "faults, source, open_file, differing < skipped < rounds, files < store < strace, console",
-    "simfs.study": "pools, card_cuts < run, wearers < cuts < life < fleet < sweep, compare < flash_map, advice",
+    "simfs.study": "pools, card_cuts < run, wearers < cuts < life < fleet < sweep, compare, moving < flash_map, advice",
     "simfs.study.cuts": "notes < judging < firmware, lives < case_text, campaign < report, shrink < lives_report",
+    "simfs.study.moving": ("findings, names, pieces, moved < watch, tries < refusals, trials < scenarios, recordings"),
     "simfs.show": (
-        "units, save, scenario_guide < ending < verdict, heat, cuts, card_cuts, fleet, life, parts, map, wearers, "
-        "scenario_keys, lessons, advice < json, rows < text, lives < sweep, compare, notebook"
+        "units, save, scenario_guide < ending < verdict, heat, cuts, card_cuts, fleet, life, parts, map, moving, "
+        "wearers, scenario_keys, lessons, advice < json, rows < text, lives < sweep, compare, notebook"
     ),
     "simfs.cli": (
         "exits, progress < inputs, outputs, options < card_cuts, imaging < changing, comparing, cuts_command, "

@@ -51,7 +51,7 @@ class Device:
     """
 
     def __init__(self, store: AnyStore, *, start_ns: int = 0, observers: Iterable[Observer] = ()) -> None:
-        self._observers: list[Observer] = []
+        self.observers: list[Observer] = []
         self._take(store)
         for observer in observers:
             self.observe(observer)
@@ -113,14 +113,14 @@ class Device:
     def observe(self, observer: Observer) -> None:
         """Tell the observer of each operation from now on, and of what it wants to be told by the store."""
         self._take(observer.run_begins(self.store))
-        self._observers.append(observer)
+        self.observers.append(observer)
 
     def stretch(self, name: str) -> Stretch | None:
         """Where many appends to this file can be done at once, with nothing noted about them but `note_alike`."""
         if name not in self.names_used and len(self.names_used) < self.names_kept_max:
             return None
         log = log_of(self.store)
-        return None if log is None or any(of.needs_each for of in self._observers) else log.stretch(name)
+        return None if log is None or any(of.needs_each for of in self.observers) else log.stretch(name)
 
     def passes_to(self, at_ns: int) -> bool:
         """Let idle time pass in which a store has nothing to do; False where it may have, or where it is later."""
@@ -188,18 +188,18 @@ class Device:
     def boot(self) -> None:
         """Start anew as a reset does, and note what the mount cost."""
         before, since = self._mark(), self._since
-        for observer in self._observers:
+        for observer in self.observers:
             observer.begins(BOOT_TASK, "boot", "", self.now_ns)
         try:
             self._take(self.store.boot())
         except OSError as error:
-            for observer in self._observers:
+            for observer in self.observers:
                 observer.ends(BOOT_TASK, "boot", "", self.now_ns, errno_of(error))
             raise
         boot = self._boot_noted(Spent(*since(before)))
         self.now_ns += boot.time_ns
         self.boots.append(boot)
-        for observer in self._observers:
+        for observer in self.observers:
             observer.ends(BOOT_TASK, "boot", "", self.now_ns, 0)
 
     def finish(
@@ -246,7 +246,7 @@ class Device:
             self._new_tally(task)
         if due_ns is not None and due_ns < self.now_ns and not writes and self.busy_with[0] != task:
             self.held.note(self.now_ns - due_ns, ": ".join(self.busy_with))
-        for observer in self._observers:
+        for observer in self.observers:
             observer.begins(task, operation, name, self.now_ns)
         meters = self._meters  # as `readings`, without the call
         return self.now_ns, self._mark(), meters.host_bytes, meters.cleanings, meters.relocated_bytes
@@ -281,9 +281,9 @@ class Device:
         if programs or erases:
             self.busy_with = task, operation
             self._note_room()
-        if self._observers:
+        if self.observers:
             refused = errno_of(error)
-            for observer in self._observers:
+            for observer in self.observers:
                 observer.ends(task, operation, name, self.now_ns, refused)
 
     def _boot_noted(self, spent: Spent) -> Boot:

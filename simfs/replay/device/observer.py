@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+from typing import NamedTuple
 
 from simfs.files.contract import AnyStore
 from simfs.files.store import log_of
@@ -10,6 +11,23 @@ from simfs.store.tables.listener import StoreListener
 
 BOOT_TASK = "(boot)"
 IDLE_TASK = "(idle time)"
+
+
+class RecordedCall(NamedTuple):
+    """A call of a recording that is about to be done to the store, or that the store has nothing for.
+
+    kind    "open", "write", "directory made", "directory removed", "directory listed" or "times set"
+    flags   of an open, as open(2) has them
+    at      where a write begins; None at the end of the file, whatever the position
+    size_bytes  of the file in the store before; None where there is none
+    """
+
+    line: int
+    kind: str
+    name: str
+    flags: frozenset[str] = frozenset()
+    at: int | None = None
+    size_bytes: int | None = None
 
 
 class Observer(StoreListener):
@@ -35,6 +53,12 @@ class Observer(StoreListener):
 
     def begins(self, task: str, operation: str, name: str, at_ns: int) -> None:
         """An operation begins."""
+
+    def at_line(self, line: int) -> None:
+        """The operations that follow are of this line of a recording."""
+
+    def called(self, call: RecordedCall) -> None:
+        """A call of a recording."""
 
     def ends(self, task: str, operation: str, name: str, at_ns: int, refused: int) -> None:
         """The operation is done. `refused` is the errno if the store refused it, else 0."""

@@ -12,10 +12,11 @@ import io
 import os
 from abc import ABC, abstractmethod
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import ClassVar
 
 from simfs.replay.device.device import Device
+from simfs.replay.device.observer import RecordedCall
 from simfs.replay.recorded.differing import DifferingFiles
 from simfs.replay.recorded.open_file import OpenFile, open_mode, read_whole, write_whole, write_zeros
 from simfs.replay.recorded.skipped import SkippedLedger
@@ -58,11 +59,22 @@ class RecordedFiles(ABC):
         device.wait_until(due_ns)
         tally = device.tasks.get(self.task)
         refused = tally.refused if tally else 0
+        for observer in device.observers:
+            observer.at_line(self.line)
         device.perform(self.task, operation, name, action, writes=writes, due_ns=due_ns)
         done = device.tasks[self.task].refused == refused
         if not done:
             self._refused.add(name)
         return done
+
+    def tell(self, kind: str, name: str, flags: Iterable[str] = (), at: int | None = None) -> None:
+        """Tell observers of the present call. Nothing is asked of the store where nobody listens."""
+        if self.device.observers:
+            store = self.device.store
+            size_bytes = store.stat(name).size_bytes if store.exists(name) else None
+            call = RecordedCall(self.line, kind, name, frozenset(flags), at, size_bytes)
+            for observer in self.device.observers:
+                observer.called(call)
 
     def in_order(self, name: str) -> None:
         """Do a change whose order among others on the same file matters. If two overlap, their order is not known."""
@@ -108,6 +120,7 @@ class RecordedFiles(ABC):
         if exists and self.later_rounds and "O_EXCL" in flags:
             flags = flags - {"O_EXCL"} | {"O_TRUNC"}
         mode = open_mode(flags, exists)
+        self.tell("open", name, flags)
         changes = mode[0] != "r"
         if changes:
             self.names.setdefault(name)
@@ -151,6 +164,8 @@ class RecordedFiles(ABC):
                 handle.flush()
 
         position = file.position + len(data) + missing
+        at_end = file.appends or appends
+        self.tell("write", file.name, at=None if at_end else file.position if at is None else at)
         if at is None or file.appends or appends:
             self.in_order(file.name)
         if self.carried("write", file) and not self.perform("write", file.name, action, writes=True) and at is None:

@@ -43,6 +43,7 @@ class RecordedStore(RecordedFiles):
 
     def add_directory(self, name: str) -> None:
         """Note a directory. The store has none, but a directory's name must not be taken for a file's."""
+        self.tell("directory made", name)
         self._directories.add(name)
         self.differing.is_new_directory(name)
 

@@ -45,11 +45,11 @@ def load_scenario(path: str | Path, kind: type[Scenario] = Scenario) -> Scenario
     return parse_scenario(_bytes_of(path), str(path), kind)
 
 
-def load_table(path: str | Path) -> dict[str, Any]:
+def load_table(path: str | Path, kind: type[Scenario] = Scenario) -> dict[str, Any]:
     """The table of a sound scenario's TOML file, to be changed and given to `scenario_of`. Fails as `load_scenario`
     does."""
     raw = _bytes_of(path)
-    parse_scenario(raw, str(path))
+    parse_scenario(raw, str(path), kind)
     return tomllib.loads(_text_of(raw, str(path)))
 
 

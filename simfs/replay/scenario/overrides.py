@@ -77,6 +77,18 @@ def with_setting(table: dict[str, Any], path: Path, value: Any) -> dict[str, Any
     return changed
 
 
+def with_written(table: dict[str, Any], text: str) -> dict[str, Any]:
+    """A copy of the table with a setting such as `store.size=512KiB`. `ValueError` says what would be right."""
+    setting, sign, values = (part.strip() for part in text.partition("="))
+    if not sign:
+        raise ValueError("it gives no value; write a setting and its value, as in store.size=512KiB")
+    place = resolved(table, parse_path(setting))
+    (_, value), *more = parse_values(values)
+    if more:
+        raise ValueError("it has more than one value; give one, or the option once for each")
+    return with_setting(table, place, value)
+
+
 def _place(tables: list[Any], step: str | int, what: str) -> int:
     if isinstance(step, int):
         if step < len(tables):

@@ -12,21 +12,22 @@ from simfs.replay.recorded.strace.lines import ATTACHED, ENDED, Call
 from simfs.replay.recorded.strace.process_calls import PROCESS_CALLS
 from simfs.replay.recorded.strace.processes import Process
 from simfs.replay.recorded.strace.text import DESCRIPTOR, path_text
+from simfs.replay.recorded.strace.told_calls import TOLD_CALLS, tell
 
-# These change neither contents nor names nor descriptors of regular files.
+# Beside TOLD_CALLS, these change neither contents nor names nor descriptors of regular files.
 _IGNORED = """
     access alarm arch_prctl brk capget capset chmod chown clock_getres clock_gettime clock_nanosleep epoll_create
     epoll_create1 epoll_ctl epoll_pwait epoll_pwait2 epoll_wait eventfd2 exit exit_group faccessat faccessat2 fadvise64
     fchmod fchmodat fchown fchownat fgetxattr flistxattr flock fremovexattr fsetxattr fstatfs futex get_robust_list
-    getcpu getdents getdents64 getegid geteuid getgid getgroups getpeername getpgid getpgrp getpid getppid getpriority
+    getcpu getegid geteuid getgid getgroups getpeername getpgid getpgrp getpid getppid getpriority
     getrandom getresgid getresuid getrlimit getrusage getsid getsockname getsockopt gettid gettimeofday getuid getxattr
     inotify_add_watch inotify_init1 kill lchown lgetxattr listen listxattr llistxattr lstat madvise mincore mlock
     mprotect munlock munmap mremap nanosleep newuname open_tree pause personality pipe pipe2 poll ppoll prctl prlimit64
-    pselect6 readahead readlink readlinkat restart_syscall rmdir rseq rt_sigaction rt_sigpending rt_sigprocmask
+    pselect6 readahead readlink readlinkat restart_syscall rseq rt_sigaction rt_sigpending rt_sigprocmask
     rt_sigqueueinfo rt_sigreturn rt_sigsuspend rt_sigtimedwait sched_getaffinity sched_getparam sched_getscheduler
     sched_setaffinity sched_yield select set_robust_list set_tid_address setgid setgroups setitimer setpgid setpriority
     setresgid setresuid setrlimit setsid setsockopt setuid setxattr shutdown sigaltstack socket socketpair stat statfs
-    statx sysinfo tgkill time times tkill umask uname utime utimensat utimes wait4 waitid waitpid
+    statx sysinfo tgkill time times tkill umask uname wait4 waitid waitpid
 """
 IGNORED = frozenset(_IGNORED.split())
 UNKNOWN_CALL = "a call that this replay does not know"
@@ -67,6 +68,8 @@ class Replayer:
         store.task = process.task
         if call.name == ENDED:
             return context.close_files(context.processes.end(call.pid))
+        if call.name in TOLD_CALLS:
+            return tell(context, process, call)
         if call.name in PROCESS_CALLS:
             return PROCESS_CALLS[call.name](context, process, call)
         if call.name in FILE_CALLS:

@@ -1,0 +1,1 @@
+"""Tests of what a move between card and flash finds."""
