@@ -15,15 +15,13 @@ FAR_NS = 100 * NS_PER_YEAR  # beyond that, nobody asks
 
 def later_room(it: Moved) -> Iterator[Finding]:
     """A finding if the new store is full one day, and the old one is not or later. The run is carried on, as a report
-    does, where it grows and is too short to show whether that ends."""
+    does, where it is too short to show whether the files go on growing."""
     if any(refusal.error == "ENOSPC" for refusal in it.run.refusals):
         return  # it is full within the run
     outlook, old = outlook_of(it.run, carried_on=False), outlook_of(it.was, carried_on=False)
-    if outlook.full_ns is None or outlook.full_ns > FAR_NS:
-        return
     may_end = outlook.telling_ns > 0
     outlook = outlook_of(it.run, carried_on=True) if may_end else outlook
-    if outlook.full_ns is None or (old.full_ns is not None and old.full_ns <= outlook.full_ns):
+    if outlook.full_ns is None or outlook.full_ns > min(FAR_NS, old.full_ns or FAR_NS):
         return
     deeds = max(it.after.deeds.values(), key=lambda one: one.host_bytes)
     _, words, tried = it.trials.lasting_room(outlook.full_ns, old.full_ns, carried_on=may_end)
