@@ -13,7 +13,7 @@ from simfs.store.format.statement import TWO_HEADS, Settings, statement_bytes
 
 PAGE_PACKING, FOLD_CASE, CUT_NAMES, IDLE_CLEANING = 1, 2, 4, 8  # and TWO_HEADS: flags of a statement's settings
 NAMES_MIN = 4  # with less, the names of removed files could fill a store that has none
-PAGE_BYTES_MIN = 32  # for what a recovery marks in a page beside a header
+PAGE_BYTES_MIN = 32  # smaller ones are not tried
 CLEANER_SHIFT = 5  # above the flags
 
 

@@ -199,16 +199,9 @@ class _Scanner:
         if inner is not None:
             self.found.frames.append(inner)
         place = self.layout.place(at, said.stop - said.address)
-        end = place.end if self.layout.page_packing and self._is_stated_at(place.end) else place.frames
-        self.found.end = min(end, self.stop)
+        self.found.end = min(place.frames, self.stop)
         self.found.stops.append(self.found.end)
         return True
-
-    def _is_stated_at(self, at: int) -> bool:
-        """Whether another statement has its place here. Then the one before was torn, and has no END: that it reads
-        well now takes nothing away from this one."""
-        address = self.layout.statement_at(at)
-        return decode_statement(self.raw[: self.stop], self.found.block, at, address) is not None
 
     def _note_end(self, at: int) -> None:
         """Note an END record without its statement."""

@@ -1,5 +1,5 @@
 """Marks and statements as they are programmed. A mark is zeros that say that something has been begun: any trace of it
-counts, so it may be programmed again."""
+counts."""
 
 from __future__ import annotations
 
@@ -20,10 +20,16 @@ def is_marked(raw: bytes) -> bool:
 
 
 def program_mark(flash: NorFlash, layout: Layout, address: int) -> bool:
-    """Program a mark, whatever reads there: what a power cut left weak of it is sound then. Where a unit may be
-    programmed once only, or a page a few times, a mark has two halves, and the second one completes the first; False
-    when there is a trace in both, so that the mark stays as weak as it may be. One program at most. Raises
-    FlashError."""
+    """Program a mark: what a power cut left weak of it is sound then. With page packing none is programmed over a
+    trace, which may be a sound one, as a cut program may spoil its page. False when the mark stays as weak as it may
+    be. One program at most. Raises FlashError."""
+    is_in_doubt = layout.page_packing and is_marked(flash.read(address, layout.mark_bytes))
+    return not is_in_doubt and _complete(flash, layout, address)
+
+
+def _complete(flash: NorFlash, layout: Layout, address: int) -> bool:
+    """Program a mark, whatever reads there. Where a unit may be programmed once only, or a page a few times, a mark has
+    two halves, and the second one completes the first; False when there is a trace in both."""
     if layout.can_kill:
         flash.program(address, b"\0")
         return True
@@ -72,4 +78,4 @@ def program_statement(log: Log, block: int, place: Place, raw: bytes, said: Stat
 def program_sure(flash: NorFlash, layout: Layout, address: int) -> None:
     """Program all units of SURE: a trace in the last one shows that those before it are sound. Raises FlashError."""
     for _ in range(0, layout.mark_bytes, layout.unit_bytes):
-        program_mark(flash, layout, address)
+        _complete(flash, layout, address)

@@ -7,7 +7,7 @@ from contextlib import suppress
 from weakref import WeakMethod
 
 from simfs.flash import FlashError
-from simfs.store.format.codec import BAD, BASE, ERASE_COUNT_MAX, LEFT, ORDER_MAX, salt_of
+from simfs.store.format.codec import BAD, BASE, LEFT, ORDER_MAX, salt_of
 from simfs.store.format.layout import align_up
 from simfs.store.format.runs import RunTable
 from simfs.store.format.statement import Left, Settings, encode_statement
@@ -147,15 +147,11 @@ class Segments(Statements):
     def _erase(self, block: int) -> bool:
         """Erase a named block: LEFT in the lead, the erase, a look whether it is blank. False when the block has turned
         out bad."""
-        self.mark_left()
-        self.meters.erases += 1
-        self.blocks.note_erase_count(block, min(self.blocks.erase_count[block] + 1, ERASE_COUNT_MAX))
+        if not self.is_left:
+            self.mark_left()
         try:
-            self.flash.erase(block)
-            blank = self.flash.blank(block * self.layout.block_bytes, self.layout.block_bytes)
+            self.erase(block)
         except FlashError:
-            blank = False
-        if not blank:  # a worn block has bits that stay
             self.retire(block)
             return False
         self.blocks.make_ready(block)

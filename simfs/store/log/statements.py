@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from simfs.store.format.codec import BASE, NO_BLOCK, STATEMENT
+from simfs.flash import FlashError
+from simfs.store.format.codec import BASE, ERASE_COUNT_MAX, NO_BLOCK, STATEMENT
 from simfs.store.format.layout import Place
 from simfs.store.format.statement import Left, Other, Settings, Statement
 from simfs.store.log.heads import Head, Log
@@ -85,6 +86,16 @@ class Statements:
                 block = choose(blocks.freed, key=lambda one: (blocks.erase_count[one], one))
             blocks.name(block)
             self._forget(block)
+
+    def erase(self, block: int) -> None:
+        """Erase a block and count it. Raises FlashError, also when it is not blank then: a worn one has bits that
+        stay."""
+        self.meters.erases += 1
+        self.blocks.note_erase_count(block, min(self.blocks.erase_count[block] + 1, ERASE_COUNT_MAX))
+        self.flash.erase(block)
+        start = block * self.layout.block_bytes
+        if not self.flash.blank(start, self.layout.block_bytes):
+            raise FlashError("erase", start)
 
     @property
     def statement_room(self) -> int:

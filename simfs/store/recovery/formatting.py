@@ -6,7 +6,7 @@ from __future__ import annotations
 from contextlib import suppress
 
 from simfs.flash import FlashError, NorFlash
-from simfs.store.format.codec import ERASE_COUNT_MAX, NO_BLOCK, NUMBER_MAX
+from simfs.store.format.codec import NO_BLOCK, NUMBER_MAX
 from simfs.store.format.config import StoreConfig
 from simfs.store.format.errors import CorruptStore, OutOfBlocks
 from simfs.store.format.settings import check_fit, settings_of
@@ -74,8 +74,13 @@ def _places(old: Survey | None, block_count: int) -> list[int]:
 
 
 def _state_in(state: StoreState, block: int, number: int, tried: bool) -> bool:
-    blocks, flash, size = state.blocks, state.flash, state.layout.block_bytes
-    blocks.note_erase_count(block, min(blocks.erase_count[block] + 1, ERASE_COUNT_MAX))
+    blocks = state.blocks
+    try:
+        if tried:
+            kill(state.flash, state.layout, block)
+        state.segments.erase(block)
+    except FlashError:
+        return False
     first, second = ((block + more) % len(blocks) for more in (1, 2))
     said = Statement(
         state.segments.settings, number, 0, blocks.erase_count[block], max(blocks.erase_count), 0,
@@ -84,11 +89,6 @@ def _state_in(state: StoreState, block: int, number: int, tried: bool) -> bool:
     )  # fmt: skip
     raw = encode_statement(block, said)
     try:
-        if tried:
-            kill(flash, state.layout, block)
-        flash.erase(block)
-        if not flash.blank(block * size, size):
-            return False
         program_statement(state.log, block, state.layout.place(0, len(raw)), raw, said, goes_on=False)
     except FlashError:
         return False

@@ -7,13 +7,12 @@ from dataclasses import replace
 
 from simfs.flash import FlashError, NorFlash
 from simfs.store.cleaning.mover import Mover
-from simfs.store.format.codec import ERASE_COUNT_MAX, FRAME_BYTES, NOWHERE, salt_of
+from simfs.store.format.codec import FRAME_BYTES, NOWHERE, salt_of
 from simfs.store.format.errors import CorruptStore
 from simfs.store.format.layout import KILLED_BYTES, Layout, align_up
 from simfs.store.format.runs import RunTable
 from simfs.store.format.statement import Left, Statement, statement_bytes
 from simfs.store.log.marks import program_mark, program_statement
-from simfs.store.log.state import StoreState
 from simfs.store.log.statements import NAMED
 from simfs.store.recovery.tail import Doubtful, Tail, encoded
 from simfs.store.tables.blocks import SUM_END
@@ -24,15 +23,17 @@ NUMBER_GAP = 1 << 16  # above the numbers of whatever was tried in the lead
 def kill(flash: NorFlash, layout: Layout, block: int, begin: int = 0) -> None:
     """Make sure that no statement that was tried in a dead block before can ever be read again: a cut erase might leave
     it. The last page comes first, so that what was moved along before a statement outlives it; the first END killed
-    shows that those left alone are no damage. Where units can be programmed once only, this can't be had. Two programs
-    a page and one more; what fails is left."""
+    shows that those left alone are no damage. With page packing the first page does: a cut might leave marks beside END
+    while the statement is still there. Where units can be programmed once only, this can't be had. Two programs a page
+    and one more; what fails is left."""
+    if layout.can_kill or layout.page_packing:
+        mark = layout.sealing_at if layout.page_packing else layout.left_at
+        with suppress(FlashError):  # should the statement return after all, nobody goes on in the block
+            program_mark(flash, layout, block * layout.block_bytes + mark)
     if not layout.can_kill:
         return
-    with suppress(FlashError):  # should the statement return after all, nobody goes on in the block
-        program_mark(flash, layout, block * layout.block_bytes + layout.left_at)
-    place = layout.place(0, 0)
-    parts = {place.statement, layout.end_at}  # not the marks, which would speak for a statement
-    for page in reversed(layout.places(begin)):
+    parts = {layout.place(0, 0).statement, layout.end_at}  # not the marks, which would speak for a statement
+    for page in layout.places(begin)[:: 1 if layout.page_packing else -1]:
         for at in sorted(parts):
             with suppress(FlashError):
                 flash.program(block * layout.block_bytes + page + at, bytes(KILLED_BYTES))
@@ -64,7 +65,7 @@ def _make_harmless(tail: Tail, block: int) -> None:
         kill(tail.state.flash, tail.layout, block)
     elif tail.found.ruling.lives[block] is None:
         with suppress(FlashError):
-            _erase(tail.state, block)
+            tail.state.segments.erase(block)
 
 
 def begin_anew(tail: Tail) -> None:
@@ -73,7 +74,7 @@ def begin_anew(tail: Tail) -> None:
     first, page = tail.tried_from(), tail.layout.page_bytes
     moved = [(at, tail.scan.raw[at : at + page].rstrip(b"\xff")) for at in range(0, first, page)]
     kill(tail.state.flash, tail.layout, tail.lead, first)
-    _erase(tail.state, tail.lead)
+    tail.state.segments.erase(tail.lead)
     for at, raw in moved:
         if raw:
             tail.log.program(tail.start + at, raw)
@@ -111,7 +112,7 @@ def _state_in(tail: Tail, block: int, victim: int | None, failed: list[int]) -> 
     is no room; raises FlashError, and CorruptStore where something of the victim can't be read."""
     state, log, layout = tail.state, tail.log, tail.layout
     start = block * layout.block_bytes
-    _erase(state, block)
+    state.segments.erase(block)
     base = tail.number + NUMBER_GAP * (1 + len(failed))  # above a statement in a block that failed behind it
     state.blocks.hold(block, base, salt_of(block, base))
     log.heads = [None] * len(log.heads)
@@ -146,16 +147,6 @@ def _said_in(tail: Tail, block: int, base: int, order: int, victim: int | None, 
         place_sum=(said.place_sum - gone[0] * gone[1] + base * (block + 1)) % SUM_END,
     )  # fmt: skip
     return tail.with_names(said, named)
-
-
-def _erase(state: StoreState, block: int) -> None:
-    """Raises FlashError, also when the block is not blank then."""
-    blocks, size = state.blocks, state.layout.block_bytes
-    blocks.note_erase_count(block, min(blocks.erase_count[block] + 1, ERASE_COUNT_MAX))
-    state.meters.erases += 1
-    state.flash.erase(block)
-    if not state.flash.blank(block * size, size):
-        raise FlashError("erase", block * size)
 
 
 def _fit(tail: Tail, kind: int, file: int, offset: int, length: int, payload_bytes: int) -> int:

@@ -31,8 +31,10 @@ def recover(tail: Tail) -> None:
             program_sure(flash, layout, tail.start + place.sure)
             return
     with suppress(FlashError):
-        if tail.is_sure and tail.is_followed():
+        if tail.is_followed() and (tail.is_sure or layout.page_packing):
             is_marked = True  # NEXT was whole before anything followed
+        elif layout.page_packing and not tail.is_sure:
+            is_marked = False  # a cut DOUBTED might look like the marks beside it
         else:
             is_marked = program_mark(flash, layout, tail.start + (place.next if tail.is_sure else place.doubted))
         if is_marked and not tail.lead_is_leaving() and _state_in_lead(tail):
@@ -59,11 +61,13 @@ def _with_dead(tail: Tail, said: Statement) -> Statement:
 
 
 def _state_in_lead(tail: Tail) -> bool:
-    """State it behind everything that may have been in flight. False when there is no room; raises FlashError."""
+    """State it behind everything that may have been in flight. False when there is no room, or when a trace of that
+    can't be made sound; raises FlashError."""
     layout, said = tail.layout, tail.said
     head = tail.log.heads[said.head]
     assert head is not None
-    if tail.number - said.base > ORDER_MAX:
+    torn = layout.page_packing and tail.scan.trace_end > tail.scan.end
+    if torn or tail.number - said.base > ORDER_MAX:
         return False
     said = replace(
         said, order=tail.number - said.base, end=tail.end, other=tail.other, left=tuple(tail.left),

@@ -98,9 +98,10 @@ class Tail:
     def lead_is_proven(self) -> bool:
         """Whether the lead counts for sure: a statement in it does, or something sound stands behind its first one.
         Else its statements may read as nothing later, and the lead before rules again. LEFT, which is whole before
-        anything follows from it, shows that a recovery has found it proven; where statements can be killed they are
-        marked so before an erase, and it shows nothing."""
-        if self.lead_is_leaving() and not self.layout.can_kill:
+        anything follows from it, shows that a recovery has found it proven; where statements are marked so before they
+        are killed it shows nothing."""
+        leaving = self.state.segments.is_left if self.layout.page_packing else self.lead_is_leaving()
+        if leaving and (self.layout.page_packing or not self.layout.can_kill):
             return True
         if any(is_sure(self.layout, self.scan.raw, one) for one in self.scan.counted_statements()):
             return True

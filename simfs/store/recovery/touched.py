@@ -37,13 +37,9 @@ def mark_touched(flash: NorFlash, layout: Layout, scan: Scan, base: int, to: int
     torn = _torn_from(layout, scan, align_up(scan.end, layout.step))
     headers = [one for one in torn if _header(scan, base, one)]
     for touched in range(max(align_up(scan.end, page), last - last % page), to, page):
-        if not any(one < touched + page and touched < one + HEADER_BYTES for one in headers):
-            at = touched
-        elif layout.page_packing:
-            at = touched + page - layout.mark_bytes
-        else:  # a FENCE stands in that page, or a sound frame does
-            continue
-        if not program_mark(flash, layout, start + at):
+        if any(one < touched + page and touched < one + HEADER_BYTES for one in headers):
+            continue  # a FENCE stands in that page, or a sound frame does
+        if not program_mark(flash, layout, start + touched):
             return False
     return True
 

@@ -218,17 +218,3 @@ def test_only_what_stands_before_a_stop_counts() -> None:
     found = block.scan()
     assert [frame.address for frame in found.counted(second)] == [first]
     assert [said.at for said in found.counted_statements(second)] == [0]
-
-
-def test_a_torn_statement_that_reads_well_later_takes_no_page_from_the_one_behind_it() -> None:
-    """With page packing END has a page of its own, in which another place may begin when the statement was torn."""
-    layout = Layout(GEOMETRY, StoreConfig(buffer_bytes=64, name_bytes=16, packing="page"))
-    raw, said = bytearray(b"\xff" * SIZE), Statement(settings_of(CONFIG, GEOMETRY), BASE, 0, 1, 1, 0)
-    frame = encode_statement(BLOCK, said)
-    torn = layout.place(2 * PAGE, len(frame))
-    behind = layout.place(torn.end, len(frame))
-    for place in (layout.place(0, len(frame)), torn, behind):
-        raw[place.statement : place.statement + len(frame)] = frame
-    raw[behind.fence] = 0
-    found = scan(bytes(raw), BLOCK, layout)
-    assert [one.at for one in found.statements] == [0, torn.fence, behind.fence]
