@@ -23,7 +23,7 @@ from simfs.replay.scenario.load import load_table, scenario_of
 from simfs.replay.scenario.tables import Scenario
 from simfs.store.format.config import StoreConfig
 from tests.contract.test_scenarios import ON_FLASH, contents, shape
-from tests.fat.volumes import fsck, needs_fsck
+from tests.fat.volumes import fsck, listed_by_mtools, needs_fsck, needs_mtools
 from tests.support.places import SCENARIOS
 
 NAMES = ["/a.txt", "/LOG.TXT", "/log/2031-04-05.csv", "/log/2031-04-06.csv", "/deep/er/a long name.bin", "/A.TXT", "/B"]
@@ -122,12 +122,14 @@ def on_a_card(name: str, kind: str) -> Run:
 
 @pytest.mark.parametrize("name", [name for name in ON_FLASH if name.endswith(".toml")])
 @needs_fsck
+@needs_mtools
 def test_a_shipped_scenario_does_the_same_on_a_card_and_fsck_finds_nothing(name: str, tmp_path: Path) -> None:
     run, on_flash = on_a_card(name, "card"), on_a_card(name, "flash")
     assert run.store.medium.kind == "card"
     assert run.store.check() == []
     assert isinstance(run.store, CardStore)
     assert fsck(run.store.card.image(), tmp_path / "image") == []
+    assert listed_by_mtools(tmp_path / "image") == run.store.names()
     if not on_flash.refusals and not on_flash.name_faults:  # a smaller store is full sooner; a card always folds case
         assert shape(run) == shape(on_flash)
 

@@ -8,9 +8,24 @@ from pathlib import Path
 
 import pytest
 
+from simfs.cli.outputs import save_image
 from simfs.fat.card.card import Card
 from simfs.files.card_store import CardStore
-from tests.fat.volumes import CONFIG, SIZES, contents, fsck, needs_fsck, needs_mtools, new_store, put, run
+from tests.fat.volumes import (
+    CONFIG,
+    SIZES,
+    contents,
+    fsck,
+    listed_by_mtools,
+    needs_fsck,
+    needs_mtools,
+    new_store,
+    put,
+    read_by_mtools,
+    run,
+)
+from tests.replay.shipped import played
+from tests.support.places import SCENARIOS
 
 KINDS = list(SIZES)
 MADE = ("/made/A Long Name.dat", "/log/SHORT.DAT", "/lower.dat")
@@ -54,14 +69,9 @@ def test_mtools_reads_what_the_driver_wrote(kind: str, tmp_path: Path) -> None:
         put(store, name, data)
     image = tmp_path / "image"
     image.write_bytes(store.card.image())
-    listed = run("mdir", "-i", image, "-/", "-b", "::/")
-    assert sorted(line.removeprefix("::") for line in listed.split("\n") if not line.endswith("/") and line) == sorted(
-        files
-    )
+    assert listed_by_mtools(image) == sorted(files)
     for name, data in files.items():
-        run("mcopy", "-n", "-i", image, f"::{name}", tmp_path / "out")
-        assert (tmp_path / "out").read_bytes() == data
-        (tmp_path / "out").unlink()
+        assert read_by_mtools(image, name, tmp_path) == data
 
 
 @needs_mtools
@@ -113,3 +123,19 @@ def test_volumes_that_mkfs_made(kib: int, options: str, tmp_path: Path) -> None:
     store.rename("/log/day.csv", "/day.csv")
     assert store.check() == []
     assert fsck(store.card.image(), image) == []
+
+
+ON_CARD = [path.name for path in sorted(SCENARIOS.glob("*.toml")) if 'kind = "card"' in path.read_text()]
+
+
+@needs_fsck
+@needs_mtools
+@pytest.mark.parametrize("name", ON_CARD)
+def test_the_image_that_a_scenario_leaves_is_sound_and_read_by_others(name: str, tmp_path: Path) -> None:
+    run, image = played(name).run, tmp_path / "image"
+    assert save_image(run, str(image)) == ""
+    assert fsck(image.read_bytes(), tmp_path / "copy") == []
+    assert listed_by_mtools(image) == run.store.names()
+    for file in run.store.names():
+        with run.store.open(file) as opened:
+            assert read_by_mtools(image, file, tmp_path) == opened.readall()

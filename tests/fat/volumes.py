@@ -61,3 +61,17 @@ def run(*words: str | Path) -> str:
     done = subprocess.run(words, capture_output=True, check=False, env=os.environ | {"LC_ALL": "C.UTF-8"})
     assert done.returncode == 0, (words, done.stderr)
     return done.stdout.decode()
+
+
+def listed_by_mtools(image: Path) -> list[str]:
+    """Every file in an image, sorted."""
+    lines = run("mdir", "-i", image, "-/", "-b", "::/").split("\n")
+    return sorted(line.removeprefix("::") for line in lines if line and not line.endswith("/"))
+
+
+def read_by_mtools(image: Path, name: str, folder: Path) -> bytes:
+    """A file's bytes; `folder` is for what lies about meanwhile."""
+    run("mcopy", "-n", "-i", image, f"::{name}", folder / "taken out")
+    data = (folder / "taken out").read_bytes()
+    (folder / "taken out").unlink()
+    return data

@@ -2,12 +2,15 @@
 
 import pytest
 
+from simfs.fat.card.card import Card
 from simfs.files import Store
+from simfs.files.card_store import CardConfig, CardStore
 from simfs.flash import NorFlash
 from simfs.replay.recorded.differing import WRITTEN_BEFORE
 from simfs.replay.recorded.files import OVERLAPPED
 from simfs.replay.recorded.strace.recording import is_recording, replay_recording
 from simfs.store.format.config import StoreConfig
+from tests.fat.volumes import fsck, needs_fsck
 from tests.support.places import RECORDINGS
 
 # Calls of threads overlap; the recordings kept are such that the order of returns was right.
@@ -48,6 +51,18 @@ def test_every_file_is_what_the_program_left(program, config):
     assert {file.why for file in run.differing} <= {WRITTEN_BEFORE, OVERLAPPED}  # the directory was empty
     assert run.refusals == []
     assert sum(task.host_bytes for task in run.tasks.values()) == run.store.meters.host_bytes > 0
+
+
+@needs_fsck
+@pytest.mark.parametrize("program", PROGRAMS)
+def test_every_file_is_on_a_card_what_the_program_left(program, tmp_path):
+    store = CardStore.format(Card(4096), CardConfig(name_bytes=200, open_files_max=16))
+    run = replay_recording(RECORDINGS / program / "recording.txt", store)
+    assert contents(run.store) == left_on_the_host(program)
+    assert run.store.check() == []
+    assert fsck(store.card.image(), tmp_path / "image") == []
+    assert run.refusals == []
+    assert store.card.writes > 0
 
 
 def test_each_program_is_a_task():
