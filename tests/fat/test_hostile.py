@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import re
+from collections import Counter
 from contextlib import suppress
 
 import pytest
@@ -12,8 +13,9 @@ from simfs.fat.card.card import Card
 from simfs.fat.checking.check import check
 from simfs.fat.format.errors import BadVolume
 from simfs.files.card_store import CardStore
+from tests.fat.mutated import a_rich_volume, judge, mutated
 from tests.fat.test_check import PLANTED, a_volume, byte, links
-from tests.fat.volumes import CONFIG, SIZES, contents
+from tests.fat.volumes import CONFIG, contents
 
 BOOT: dict[str, tuple[int, bytes]] = {
     "no signature": (510, b"\0\0"),
@@ -75,9 +77,6 @@ def test_a_partition_that_leads_nowhere(start: int) -> None:
         CardStore.mount(Card.from_image(bytes(table)), CONFIG)
 
 
-ROUNDS = {"FAT12": 60, "FAT16": 60, "FAT32": 6}
-
-
 def use(card: Card) -> None:
     """Read everything that a mount finds; errors are those that are documented."""
     with suppress(OSError):
@@ -128,41 +127,43 @@ def test_a_directory_that_never_ends() -> None:
         CardStore.mount(store.card, CONFIG).open("/d/C")
 
 
-@pytest.mark.parametrize("kind", SIZES)
-def test_damage_anywhere_gives_documented_errors_and_bounded_work(kind: str) -> None:
-    image = a_volume(kind).card.image()
-    layout = a_volume(kind).volume.layout
-    most = (layout.data_start + 12 * layout.sectors_per_cluster) * 512
-    rng = random.Random(kind)
-    for _ in range(ROUNDS[kind]):
-        damaged = bytearray(image)
-        for _ in range(rng.choice((1, 3, 30))):
-            damaged[rng.choice((rng.randrange(64), rng.randrange(512, 540), rng.randrange(most)))] = rng.choice(
-                (0, 1, 255, rng.randrange(256))
-            )
-        card = Card.from_image(bytes(damaged))
-        use(card)
-        assert card.writes == 0
-        assert card.reads <= bound(card)
+VOLUMES = {"FAT12": 70, "FAT16": 35, "FAT32": 2}
+VOLUMES_SLOW = {"FAT12": 1000, "FAT16": 700, "FAT32": 300}
 
 
-@pytest.mark.parametrize("kind", SIZES)
-def test_whoever_writes_to_a_damaged_volume_gets_documented_errors(kind: str) -> None:
-    rng, image = random.Random(kind), a_volume(kind).card.image()
-    layout = a_volume(kind).volume.layout
-    for _ in range(ROUNDS[kind]):
-        damaged = bytearray(image)
-        for _ in range(rng.choice((1, 5))):
-            damaged[rng.randrange(512, (layout.data_start + 12 * layout.sectors_per_cluster) * 512)] = rng.randrange(
-                256
-            )
-        with suppress(OSError):
-            store = CardStore.mount(Card.from_image(bytes(damaged)), CONFIG)
-            for name, mode in (("/A", "a"), ("/d/B", "w"), ("/new/deep", "w"), ("/a long name", "r+")):
-                with suppress(OSError), store.open(name, mode) as file:
-                    file.write(bytes(3000))
-            for name in ("/A", "/d/B"):
-                with suppress(OSError):
-                    store.rename(name, name + "x")
-                with suppress(OSError):
-                    store.remove(name + "x")
+def judged(kind: str, seeds: range) -> Counter[str]:
+    store = a_rich_volume(kind)
+    return Counter(judge(bytes(mutated(store, seed))) for seed in seeds)
+
+
+@pytest.mark.parametrize("kind", VOLUMES)
+def test_mutated_volumes_are_refused_or_mended(kind: str) -> None:
+    became = judged(kind, range(VOLUMES[kind]))
+    assert set(became) <= {"sound", "mended", "refused"}
+    assert became["mended"]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", VOLUMES_SLOW)
+def test_many_mutated_volumes_are_refused_or_mended(kind: str) -> None:
+    assert set(judged(kind, range(VOLUMES_SLOW[kind]))) <= {"sound", "mended", "refused"}
+
+
+def test_a_huge_directory_is_read_to_its_end() -> None:
+    """More entries than one may have, in a chain that is as long as the volume."""
+    store = CardStore.format(Card(40_000), CONFIG, 512)
+    layout = store.volume.layout
+    store.make_directory("/d")
+    first = store.volume.find(["d"])
+    assert first is not None
+    chain = range(first.short.first, layout.last_cluster + 1)
+    entry = b"F          " + bytes([0x20]) + bytes(20)
+    for cluster in chain:
+        store.card.write(layout.first_sector(cluster), entry * 16)
+        store.volume.table.set(cluster, cluster + 1 if cluster < layout.last_cluster else layout.end_of_chain)
+    store.volume.sync()
+    card = Card.from_image(store.card.image())
+    with pytest.raises(BadVolume, match="more than 65,536 entries"):
+        CardStore.mount(card, CONFIG).names()
+    assert "no directory" in {fault.kind for fault in check(card)}
+    assert card.reads < 3 * card.sector_count

@@ -18,6 +18,8 @@ from simfs.fat.format.listing import DOTS, Place
 from simfs.fat.format.table_entries import MASK32, packed, unpacked
 
 LOST_FILE, LOST_DIRECTORY = "LOST{:04}.BIN", "LOST{:04}"
+STAY = ("same name", "bad name")
+ROUNDS_MAX = 8
 FREE_ENTRIES = (bytes([FREE]) + bytes(ENTRY_BYTES - 1)) * (SECTOR_BYTES // ENTRY_BYTES)
 
 
@@ -28,6 +30,16 @@ def mend(card: Card) -> list[str]:
     gets zeros. A chain ends where it breaks, or runs into another file; a size is what the chain holds at most. Two
     equal names stay, and so do short names with a character that none may have.
     """
+    done: list[str] = []
+    for _ in range(ROUNDS_MAX):
+        done += _mended_once(card)
+        if all(fault.kind in STAY for fault in survey(card).faults):
+            break
+    return done
+
+
+def _mended_once(card: Card) -> list[str]:
+    """What was found again may have faults of its own."""
     mender = _Mender(survey(card))
     if mender.root_is_cut_off():
         mender.put()
@@ -64,7 +76,11 @@ class _Mender:
                 self._directory(found)
 
     def chains(self) -> None:
-        """Every file has a chain of its own that is as long as its size says."""
+        """The root's chain ends where it breaks; every file has a chain of its own that is as long as its size says."""
+        if any((fault.kind, fault.where) == ("chain", "/") for fault in self.seen.faults):
+            *_, last = (cluster for cluster, path in self.seen.owner.items() if path == "/")
+            self.seen.table[last] = self.seen.layout.end_of_chain
+            self.done.append(f"the root directory: its chain ends with cluster {last:,}")
         for found in self.seen.found:
             self._chain(found)
 

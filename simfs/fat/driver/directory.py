@@ -40,6 +40,8 @@ class Directories:
         if not first and not layout.root_cluster:
             yield from range(layout.root_start, layout.root_start + layout.root_sectors)
             return
+        if first:
+            self._table.hold(first, "the first cluster of a directory")
         count = 0
         for cluster in self._table.chain(first or layout.root_cluster):
             count += layout.sectors_per_cluster
