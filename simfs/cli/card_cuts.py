@@ -28,30 +28,14 @@ class OnCard(NamedTuple):
 
 def recorded(file: str, options: dict[str, Any]) -> History | OnCard:
     """The run, replayed once and noted, whatever its files are on."""
-    from simfs.replay.device.observer import Observer
-    from simfs.study.card_cuts.notes import CardRecorder
-    from simfs.study.cuts.notes.recorder import Recorder
+    from simfs.study.any_cuts import AnyRecorder
+    from simfs.study.card_cuts.notes import CardHistory
 
-    of_flash, of_card = Recorder(), CardRecorder()
-
-    class Chooser(Observer):
-        """Lets the one listen that suits the store."""
-
-        def run_begins(self, store: AnyStore) -> AnyStore:
-            self.on_card = store.medium.kind == "card"
-            return (of_card if self.on_card else of_flash).run_begins(store)
-
-        def begins(self, task: str, operation: str, name: str, at_ns: int) -> None:
-            of_card.begins(task, operation, name, at_ns)
-
-        def ends(self, task: str, operation: str, name: str, at_ns: int, refused: int) -> None:
-            of_card.ends(task, operation, name, at_ns, refused)
-
-    chooser = Chooser()
-    run = replay_source(file, options, [chooser])
-    if not chooser.on_card:
-        return of_flash.history(run.title)
-    history = of_card.history(run.title)
+    recorder = AnyRecorder()
+    run = replay_source(file, options, [recorder])
+    history = recorder.history(run.title)
+    if not isinstance(history, CardHistory):
+        return history
     if not history.writes:
         raise Refused(f"{file}: it writes nothing to the card, so there is nothing to cut; write files in it")
     return OnCard(history, run.store)

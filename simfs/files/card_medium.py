@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from simfs.fat.card.card import Card
-from simfs.fat.card.sheet import SECTOR_BYTES, SOURCES, CardSheet
+from simfs.fat.card.sheet import FROM_SCENARIO, SECTOR_BYTES, SOURCES, CardSheet
 from simfs.files.contract import Mark, SpentNow
 
 NS_PER_S = 1_000_000_000
@@ -82,4 +82,4 @@ class CardMedium:
         value = getattr(self.card.sheet, field)
         if not value:
             return ""
-        return SOURCES[field] if value == getattr(USUAL, field) else "the scenario"
+        return SOURCES[field] if value == getattr(USUAL, field) else FROM_SCENARIO

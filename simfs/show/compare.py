@@ -8,16 +8,20 @@ from typing import Any
 
 from tabulate import tabulate
 
+from simfs.fat.card.sheet import FROM_SCENARIO, NO_SOURCE
 from simfs.show import WHOSE, units
 from simfs.study.compare import Comparison, Row, Side
 
 COLUMNS = 100
+SOURCE_COLUMNS = 60
 
 SHOWN: dict[str, tuple[str, Callable[[Any], str]]] = {
     "room_bytes": ("room for files and names", units.size),
     "most_in_use_bytes": ("most in use in the run", units.size),
     "full_after_ns": ("full after", units.time),
     "life_ns": ("life, first block", units.years),
+    "card_life_least_ns": ("life of the card, at least", units.years),
+    "card_life_most_ns": ("life of the card, at most", units.years),
     "card_sectors_a_day": ("sectors written a day", units.number),
     "write_amplification": ("write amplification", units.ratio),
     "erases_a_day": ("block erases a day", units.number),
@@ -31,7 +35,25 @@ SHOWN: dict[str, tuple[str, Callable[[Any], str]]] = {
     "refused_operations": ("operations refused", units.number),
     "lost_records": ("gathered records lost", units.number),
     "names_that_break": ("names that break", units.number),
+    "cuts_that_lose_percent": ("power cuts that lose data", units.percent),
+    "lost_at_a_cut_bytes": ("most that a cut loses", units.size),
+    "cuts_to_mend_percent": ("power cuts to mend after", units.percent),
 }
+
+CARD_FIGURES: dict[str, tuple[str, Callable[[int], str]]] = {
+    "clock_hz": ("clock of the data line", lambda hz: f"{units.number(hz / 1e6)} MHz"),
+    "read_typ_ns": ("reading a sector", units.time),
+    "write_typ_ns": ("writing a sector", units.time),
+    "write_max_ns": ("writing a sector, at most", units.time),
+    "read_ua": ("current of a read", lambda ua: f"{units.number(ua / 1000)} mA"),
+    "write_ua": ("current of a write", lambda ua: f"{units.number(ua / 1000)} mA"),
+    "standby_ua": ("current at rest", lambda ua: f"{units.number(ua / 1000)} mA"),
+    "supply_mv": ("supply", lambda mv: f"{units.number(mv / 1000)} V"),
+    "fills": ("fills of the whole card", units.number),
+    "inner_least": ("programmed inside, at least", lambda times: f"x {times:,}"),
+    "inner_most": ("programmed inside, at most", lambda times: f"x {times:,}"),
+}
+"""What stands for each figure of a card."""
 
 
 def as_text(found: Comparison) -> str:
@@ -42,7 +64,8 @@ def as_text(found: Comparison) -> str:
     marks = "* differs from A; ! is worse than A"
     marks += f" by more than {units.number(found.tolerance_percent)} %." if found.tolerance_percent else "."
     notes = [textwrap.fill(note, COLUMNS, subsequent_indent="  ") for note in _notes(found)]
-    return "\n\n".join(["\n".join(heading), _table(found), "\n".join([marks, *notes])])
+    parts = ["\n".join(heading), _table(found), "\n".join([marks, *notes]), _cuts(found), *_cards(found)]
+    return "\n\n".join(part for part in parts if part)
 
 
 def _letter(at: int) -> str:
@@ -78,3 +101,38 @@ def _notes(found: Comparison) -> Iterator[str]:
             yield f"! {_letter(at)} does not meet {', '.join(found.newly_unmet[at])}, which A meets"
         if side.unmet and not at:
             yield f"A does not meet {', '.join(side.unmet)}"
+
+
+def _cuts(found: Comparison) -> str:
+    """What the figures of power cuts count."""
+    states = [f"{_letter(at)} {side.cut_states:,}" for at, side in enumerate(found.sides) if side.cut_states]
+    if not states:
+        return ""
+    told = (
+        f"Power cuts, in states tried: {', '.join(states)}. Lose data: something is gone that was acknowledged before. "
+        "To mend: a check finds something that the device does not put right itself. On a card each sector write is "
+        "cut before it and within it, and then that sector can't be read; no maker publishes how often that happens."
+    )
+    return textwrap.fill(told, COLUMNS, break_on_hyphens=False)
+
+
+def _cards(found: Comparison) -> Iterator[str]:
+    """What is taken for each card, and where that is from; of a later one what differs from the first."""
+    cards = list(dict.fromkeys(side.card for side in found.sides if side.card))
+    for card in cards:
+        whose = " and ".join(_letter(at) for at, side in enumerate(found.sides) if side.card == card)
+        own = [figure for figure in card if card == cards[0] or figure not in cards[0]]
+        rows = [
+            (CARD_FIGURES[name][0], CARD_FIGURES[name][1](value), textwrap.fill(_from(source), SOURCE_COLUMNS))
+            for name, value, source in own
+        ]
+        table = tabulate(rows, tablefmt="plain", disable_numparse=True, colalign=("left", "right", "left"))
+        first = f"What is taken for the card of {whose}; no maker publishes what goes on inside one:"
+        heading = first if card == cards[0] else f"The card of {whose} is the same, but for:"
+        yield f"{heading}\n{textwrap.indent(table, '  ')}"
+
+
+def _from(source: str) -> str:
+    if source == FROM_SCENARIO:
+        return "from the scenario"
+    return source if source == NO_SOURCE else f"public figure, source: {source}"

@@ -7,12 +7,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Self
 
+from simfs.files.card_store import card_of
 from simfs.replay.device.clock import NS_PER_DAY
 from simfs.replay.device.device import Run
 from simfs.replay.play import play, replay
 from simfs.replay.scenario.load import Findings, load_table, scenario_of
 from simfs.replay.scenario.overrides import with_written
 from simfs.replay.scenario.toml_lines import spell
+from simfs.study.any_cuts import AnyRecorder, CutFigures, cut_figures
 from simfs.study.run.card_work import PACE_NS_MIN
 from simfs.study.run.expect import judge
 from simfs.study.run.figures import Figures
@@ -32,11 +34,12 @@ class BadSettings(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """A figure that is compared: `measure` gives it, or None where it does not apply or nobody knows. Where more is
-    better, an unknown one counts as best if `unknown_is_best`, as of a store that never fills up."""
+    """A figure that is compared: `measure` gives it, from the `Figures` of a run or the `CutFigures` of power cuts in
+    it, or None where it does not apply or nobody knows. Where more is better, an unknown one counts as best if
+    `unknown_is_best`, as of a store that never fills up."""
 
     name: str
-    measure: Callable[[Figures], Number | None]
+    measure: Callable[[Any], Number | None]
     more_is_better: bool = False
     unknown_is_best: bool = False
 
@@ -49,6 +52,8 @@ QUANTITIES = (
         more_is_better=True, unknown_is_best=True,
     ),
     Quantity("life_ns", lambda of: of.first_block_ns, more_is_better=True),
+    Quantity("card_life_least_ns", lambda of: of.card.life_least_ns if of.card else None, more_is_better=True),
+    Quantity("card_life_most_ns", lambda of: of.card.life_most_ns if of.card else None, more_is_better=True),
     Quantity("card_sectors_a_day", lambda of: _sectors_a_day(of)),
     Quantity("write_amplification", lambda of: of.amplification.total_ratio),
     Quantity("erases_a_day", lambda of: _erases_a_day(of)),
@@ -66,6 +71,12 @@ QUANTITIES = (
     Quantity("lost_records", lambda of: of.trouble.lost_records),
     Quantity("names_that_break", lambda of: sum(fault.breaks for fault in of.trouble.name_faults)),
 )  # fmt: skip
+OF_CUTS = (
+    Quantity("cuts_that_lose_percent", lambda of: of.losing_percent),
+    Quantity("lost_at_a_cut_bytes", lambda of: of.lost_bytes_max),
+    Quantity("cuts_to_mend_percent", lambda of: of.to_mend_percent),
+)
+EVERY_QUANTITY = (*QUANTITIES, *OF_CUTS)
 
 
 def _battery_percent(of: Figures) -> float | None:
@@ -85,21 +96,27 @@ def _sectors_a_day(of: Figures) -> int | None:
 
 @dataclass(frozen=True, slots=True)
 class Side:
-    """One run: what names it, when its device's clock began, and its figures by the names of `QUANTITIES`."""
+    """One run: what names it, when its device's clock began, and its figures by the names of `EVERY_QUANTITY`."""
 
     name: str
     start_ns: int
     figures: dict[str, Number | None]
     unmet: tuple[str, ...]  # its expectations that are not met
     full_is_projected: bool = False  # from the pace of the run, and not seen
+    card: tuple[tuple[str, int, str], ...] = ()  # what is taken for its card: name, value, where that is from
+    cut_states: int = 0
 
     @classmethod
-    def of(cls, name: str, run: Run) -> Self:
-        """The figures of a run, with what comes after it. Reads the store."""
+    def of(cls, name: str, run: Run, cuts: CutFigures | None = None) -> Self:
+        """The figures of a run, with what comes after it, and of power cuts in it. Reads the store."""
         taken = with_outlook(run, figures(run))
         unmet = tuple(verdict.name for verdict in judge(run, taken) if not verdict.met)
         known = {of.name: of.measure(taken) for of in QUANTITIES}
-        return cls(name, run.start_ns, known, unmet, taken.outlook is not None and taken.outlook.is_projected)
+        known |= {of.name: of.measure(cuts) if cuts else None for of in OF_CUTS}
+        projected = taken.outlook is not None and taken.outlook.is_projected
+        on_card = card_of(run.store)
+        card = tuple(on_card.card.sheet.sourced()) if on_card else ()
+        return cls(name, run.start_ns, known, unmet, projected, card, cuts.states if cuts else 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,13 +147,16 @@ class Comparison:
         return any(row.worse for row in self.rows) or any(self.newly_unmet)
 
 
-def run_file(path: str | Path) -> Side:
-    """The run of a scenario or a script, under the file's name. Fails as `replay` does."""
-    return Side.of(str(path), replay(path))
+def run_file(path: str | Path, cuts: int = 0) -> Side:
+    """The run of a scenario or a script, under the file's name; and once more with so many power `cuts`. Fails as
+    `replay` does."""
+    run = replay(path)
+    return Side.of(str(path), run, _cut(cuts, lambda recorder: replay(path, observers=[recorder])))
 
 
-def run_changed(path: str | Path, settings: str) -> Side:
-    """The run of a scenario with settings such as `store.size=1MiB; store.packing=page`, under these.
+def run_changed(path: str | Path, settings: str, cuts: int = 0) -> Side:
+    """The run of a scenario with settings such as `store.size=1MiB; store.packing=page`, under these; `cuts` as for
+    `run_file`.
 
     `BadSettings` has what is wrong with them; fails else as `load_scenario` does.
     """
@@ -153,13 +173,21 @@ def run_changed(path: str | Path, settings: str) -> Side:
     if isinstance(scenario, Findings):
         found = scenario.within + scenario.between
         raise BadSettings([f"{settings}: {spell(place)}: {what}" for place, what in found])
-    return Side.of(settings, play(scenario, str(path)))
+    run = play(scenario, str(path))
+    return Side.of(settings, run, _cut(cuts, lambda recorder: play(scenario, str(path), observers=[recorder])))
+
+
+def _cut(cuts: int, again: Callable[[AnyRecorder], Run]) -> CutFigures | None:
+    if not cuts:
+        return None
+    recorder = AnyRecorder()
+    return cut_figures(recorder.history(again(recorder).title), cuts)
 
 
 def compare(sides: Sequence[Side], tolerance_percent: float) -> Comparison:
     """Hold all sides to the first. A figure is worse where it is so by more than `tolerance_percent` of the first's;
     an expectation that the first meets, and a side does not, is always worse."""
-    rows = tuple(_row(of, sides, tolerance_percent) for of in QUANTITIES)
+    rows = tuple(_row(of, sides, tolerance_percent) for of in EVERY_QUANTITY)
     newly = tuple(tuple(name for name in side.unmet if name not in sides[0].unmet) for side in sides)
     return Comparison(tolerance_percent, tuple(sides), tuple(row for row in rows if _is_known(row)), newly)
 

@@ -40,7 +40,9 @@ LAYERS = {
         "< expectations, tasks < regions, media, supply < tables < crosschecks, remarks < chip_map < load"
     ),
     "simfs.replay.recorded": "faults, source, open_file, differing < skipped < rounds, files < store < strace, console",
-    "simfs.study": "pools, card_cuts < run, wearers < cuts < life < fleet < sweep, compare, moving < flash_map, advice",
+    "simfs.study": (
+        "pools, card_cuts < run, wearers < cuts < any_cuts < life < fleet < sweep, compare, moving < flash_map, advice"
+    ),
     "simfs.study.cuts": "notes < judging < firmware, lives < case_text, campaign < report, shrink < lives_report",
     "simfs.study.moving": ("findings, names, pieces, moved < watch, tries < refusals, trials < scenarios, recordings"),
     "simfs.show": (

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from simfs.study.compare import Comparison, Side
 
 SIDES_MAX = 8  # columns of the table
+CUTS_MAX = 100_000
 
 
 @click.command(epilog="Example: simfs compare before.toml after.toml --tolerance 2")
@@ -29,13 +30,20 @@ SIDES_MAX = 8  # columns of the table
     "--tolerance", metavar="PERCENT", type=click.FloatRange(0), default=0,
     help="A figure may be so much worse than that of the first run; by default not at all.",
 )  # fmt: skip
+@click.option(
+    "--cuts", type=click.IntRange(1, CUTS_MAX), metavar="N",
+    help="Also cut the power at N places of each run, and compare what that leaves.",
+)  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
-def compare(files: tuple[str, ...], changes: tuple[str, ...], tolerance: float, as_json: bool) -> None:
+def compare(
+    files: tuple[str, ...], changes: tuple[str, ...], tolerance: float, cuts: int | None, as_json: bool
+) -> None:
     """Run scenarios, or one with other settings, and compare them with the first.
 
     Each FILE is a scenario (.toml) or a script (.py). The table has a line for
     each figure, and marks what differs and what is worse. With --with, one
-    scenario is compared with itself under other settings.
+    scenario is compared with itself under other settings. With --cuts each run
+    is made once more, and the power is cut in it.
 
     The exit status is 0, or 1 when any run is worse than the first by more than
     the tolerance or does not meet an expectation that the first meets, or 2 on
@@ -49,18 +57,18 @@ def compare(files: tuple[str, ...], changes: tuple[str, ...], tolerance: float, 
         raise Refused("--with: it is for one scenario; give one .toml file, or leave it out")
     if not 2 <= len(files) + len(changes) <= SIDES_MAX:
         raise Refused(f"{files[0]}: {len(files) + len(changes)} runs can't be compared; give 2 to {SIDES_MAX} in all")
-    found = _compared(files, changes, tolerance)
+    found = _compared(files, changes, tolerance, cuts or 0)
     print_report(_text(found, as_json))
     if found.is_worse:
         sys.exit(UNMET)
 
 
-def _compared(files: tuple[str, ...], changes: tuple[str, ...], tolerance: float) -> Comparison:
+def _compared(files: tuple[str, ...], changes: tuple[str, ...], tolerance: float, cuts: int) -> Comparison:
     from simfs.study.compare import compare as held_to_the_first
     from simfs.study.compare import run_changed, run_file
 
-    runs = [(file, partial(run_file, file)) for file in files]
-    runs += [(files[0], partial(run_changed, files[0], settings)) for settings in changes]
+    runs = [(file, partial(run_file, file, cuts)) for file in files]
+    runs += [(files[0], partial(run_changed, files[0], settings, cuts)) for settings in changes]
     sides = []
     with progress_bar("comparing") as progress:
         for file, run in runs:

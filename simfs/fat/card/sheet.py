@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 SECTOR_BYTES = 512
@@ -36,16 +37,25 @@ class CardSheet:
         """One sector over one data line."""
         return WIRE_BYTES * 8 * 1_000_000_000 // self.clock_hz
 
+    def sourced(self) -> Iterator[tuple[str, int, str]]:
+        """Each figure: its name, its value, and where it is from; of one that is not the usual one, the scenario."""
+        usual = CardSheet()
+        for name, source in SOURCES.items():
+            value: int = getattr(self, name)
+            yield name, value, source if value == getattr(usual, name) else FROM_SCENARIO
 
+
+FROM_SCENARIO = "the scenario"
+NO_SOURCE = "common practice, no source"
 SOURCES = {
     "clock_hz": "SD Physical Layer Simplified Specification 4.10: at most 25 MHz; over SPI the same, common practice, "
     "no source",
-    "read_typ_ns": "common practice, no source",
+    "read_typ_ns": NO_SOURCE,
     "write_typ_ns": "SD Physical Layer Simplified Specification 4.10: R2W_FACTOR 4, times the typical read",
     "write_max_ns": "SD Physical Layer Simplified Specification 4.10: time-out of a write",
     "read_ua": "a book on USB storage, as cited",
     "write_ua": "a book on USB storage, as cited",
-    "standby_ua": "common practice, no source",
+    "standby_ua": NO_SOURCE,
     "supply_mv": "a maker's data sheet: 2.7 to 3.6 V",
     "fills": "512 TB for a card of 1 TB, as cited from a maker; others give 937 and 3,000",
     "inner_least": "a sector costs as much as a page of NAND, 4 KiB or more: Linaro flash card survey, 2011",

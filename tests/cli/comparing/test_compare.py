@@ -10,7 +10,7 @@ from click.testing import CliRunner, Result
 
 from simfs.cli import commands
 from simfs.show.compare import SHOWN
-from simfs.study.compare import QUANTITIES, Side, compare
+from simfs.study.compare import EVERY_QUANTITY, Side, compare
 
 SCENARIO = """\
 [chip]
@@ -79,7 +79,7 @@ def test_json_has_every_figure_of_every_side(scenario: Path) -> None:
     done = invoke(scenario, "--with", "store.packing=page; store.size=48 KiB", "--json")
     found = json.loads(done.stdout)
     assert [side["name"] for side in found["sides"]] == [str(scenario), "store.packing=page; store.size=48 KiB"]
-    assert set(found["sides"][1]["figures"]) == {of.name for of in QUANTITIES} == SHOWN.keys()
+    assert set(found["sides"][1]["figures"]) == {of.name for of in EVERY_QUANTITY} == SHOWN.keys()
     assert found["is_worse"] is (done.exit_code == 1) is True
 
 
@@ -109,7 +109,7 @@ def test_only_a_scenario_or_a_script_is_compared(scenario: Path) -> None:
 
 
 def side(**known: float | None) -> Side:
-    return Side("", 0, {of.name: known.get(of.name) for of in QUANTITIES}, ())
+    return Side("", 0, {of.name: known.get(of.name) for of in EVERY_QUANTITY}, ())
 
 
 @pytest.mark.parametrize(
@@ -129,3 +129,44 @@ def side(**known: float | None) -> Side:
 def test_what_counts_as_worse(figure: str, first: float | None, second: float, tolerance: float, worse: bool) -> None:
     found = compare([side(**{figure: first}), side(**{figure: second})], tolerance)
     assert found.is_worse is worse
+
+
+ON_A_CARD = SCENARIO.replace('[chip]\nsize = "64 KiB"', '[store]\nkind = "card"\n[card]\nsize = "4 MiB"')
+
+
+def test_a_card_is_held_to_flash_and_its_figures_have_sources(scenario: Path) -> None:
+    card = scenario.with_name("card.toml")
+    card.write_text(ON_A_CARD)
+    done = invoke(scenario, card, "--tolerance", 1e6)
+    told = " ".join(done.stdout.split())
+    assert done.exit_code == 0, done.output
+    assert "What is taken for the card of B; no maker publishes what goes on inside one:" in told
+    assert "writing a sector 4 ms public figure, source: SD Physical Layer Simplified Specification 4.10: R2W" in told
+    assert "reading a sector 1 ms common practice, no source" in told
+    assert {"life, first block", "life of the card, at least", "sectors written a day"} <= set(lines_of(done.stdout))
+    assert "power cuts" not in told
+
+
+def test_of_several_cards_only_what_differs_is_told_again(scenario: Path) -> None:
+    scenario.write_text(ON_A_CARD)
+    done = invoke(scenario, "--with", "card.write_typ=2ms", "--with", GATHER)
+    told = " ".join(done.stdout.split())
+    assert "What is taken for the card of A and C;" in told
+    assert "The card of B is the same, but for: writing a sector 2 ms from the scenario" in told
+    assert told.count("clock of the data line") == 1
+
+
+def test_what_power_cuts_leave_is_compared_when_asked_for(scenario: Path) -> None:
+    scenario.write_text(ON_A_CARD)
+    done = invoke(scenario, "--with", 'store.kind=flash; chip.size="64 KiB"', "--cuts", 20, "--json")
+    first, second = (side["figures"] for side in json.loads(done.stdout)["sides"])
+    assert (second["cuts_that_lose_percent"], second["lost_at_a_cut_bytes"], second["cuts_to_mend_percent"]) == (
+        0,
+        0,
+        0,
+    )
+    assert 10 < first["cuts_that_lose_percent"] <= 50  # only a torn sector loses something
+    assert first["cuts_that_lose_percent"] <= first["cuts_to_mend_percent"] <= 100
+    assert first["lost_at_a_cut_bytes"] > 500
+    told = " ".join(invoke(scenario, scenario, "--cuts", 5).stdout.split())
+    assert "Power cuts, in states tried: A 10, B 10." in told
