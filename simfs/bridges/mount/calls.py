@@ -66,17 +66,27 @@ class Calls:
         return entry
 
     def touch_folder(self, path: str) -> None:
-        folder = self.tree.folder_of(path)
+        self.touch(self.tree.folder_of(path))
+
+    def touch(self, folder: Folder) -> None:
         folder.changed_ns = folder.status_ns = self.mounted.clock_ns()
 
-    def calling_owner(self, folder: Folder) -> Owner:
+    def caller(self) -> tuple[int, int, int]:
+        """User, group and process that ask."""
+        return self._caller() if self._caller else (self.tree.root.owner, self.tree.root.group, 0)
+
+    def calling_owner(self, folder: Folder, caller: tuple[int, int, int]) -> Owner:
         """Who makes something in a directory; its group is the directory's where that hands it on (setgid)."""
-        user, group, _ = self._caller() if self._caller else (self.tree.root.owner, self.tree.root.group, 0)
+        user, group, _ = caller
         return Owner(user, folder.group if folder.mode & stat.S_ISGID else group, self.mounted.clock_ns())
 
     def calling_task(self) -> str:
         """The name of the program that asks."""
-        return self._programs.name_of(self._caller()[2] if self._caller else 0)
+        return self.task_of(self.caller())
+
+    def task_of(self, caller: tuple[int, int, int]) -> str:
+        """The name of the program that asked."""
+        return self._programs.name_of(caller[2])
 
 
 def refusal(number: int, path: str | None) -> OSError:

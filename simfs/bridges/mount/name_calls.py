@@ -85,7 +85,7 @@ class NameCalls(Calls):
             task = self.calling_task()
             self.mounted.perform("mkdir", path, lambda: own.make_directory(path), writes=True, task=task)
             path = path_of(self.mounted.kept_name(path))
-        self.tree.put(path, self.tree.new_folder(mode, self.calling_owner(above)))
+        self.tree.put(path, self.tree.new_folder(mode, self.calling_owner(above, self.caller())))
         self.touch_folder(path)
         return 0
 

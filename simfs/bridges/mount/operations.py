@@ -72,12 +72,11 @@ class Operations(NameCalls):
             if flags & os.O_EXCL:
                 raise refusal(errno.EEXIST, path)
             return self.open(path, flags)
-        self.tree.folder_of(path)
-        return self._open(path, None, flags, mode)
+        return self._open(path, None, flags, self.tree.folder_of(path), mode)
 
     def open(self, path: str, flags: int) -> int:
         file = self.file_at(path)
-        return self._open_again(file, flags) if file.removed else self._open(path, file, flags, 0)
+        return self._open_again(file, flags) if file.removed else self._open(path, file, flags)
 
     def read(self, _path: str | None, size: int, offset: int, fh: int) -> bytes:
         handle = self.file_handle(fh)
@@ -169,9 +168,11 @@ class Operations(NameCalls):
             if isinstance(handle, Handle):
                 self.release(None, number)
 
-    def _open(self, path: str, file: File | None, flags: int, mode: int) -> int:
-        """Appending is done by seeking, and what may be read and written the host has asked already."""
-        mounted, task = self.mounted, self.calling_task()
+    def _open(self, path: str, file: File | None, flags: int, folder: Folder | None = None, mode: int = 0) -> int:
+        """A file, or a new one in a directory. Appending is done by seeking, and what may be read and written the host
+        has asked already."""
+        mounted, caller = self.mounted, self.caller()
+        task = self.task_of(caller)
         writes = file is None or bool(flags & (os.O_WRONLY | os.O_RDWR | os.O_TRUNC))
         how = "w+" if flags & os.O_TRUNC else "r+" if writes else "r"
         if file is None:  # a store with directories may have it under a short name, which is not shown
@@ -181,10 +182,11 @@ class Operations(NameCalls):
         stream = mounted.perform("open", name, lambda: mounted.store.open(name, how), writes=writes, task=task)
         now_ns = mounted.clock_ns()
         if file is None:
-            owner = self.calling_owner(self.tree.folder_of(path))
+            assert folder is not None
+            owner = self.calling_owner(folder, caller)
             file = self.tree.new_file(mode & 0o7777, owner, mounted.kept_name(path))
             self.tree.put(path_of(file.name), file)
-            self.touch_folder(path)
+            self.touch(folder)
         elif flags & os.O_TRUNC:
             file.changed_ns = file.status_ns = now_ns
         file.handles.append(stream)

@@ -190,7 +190,7 @@ class MountedStore:
 
     def stored_bytes(self, file: File, size_bytes: int) -> int:
         """The file's bytes without its holes; of a removed one, which nobody can ask any more, all of them."""
-        return size_bytes if file.removed else self.store.stat(file.name).stored_bytes
+        return size_bytes if file.removed or not size_bytes else self.store.stat(file.name).stored_bytes
 
     def rename(self, file: File, new: str, task: str) -> None:
         """Show a file under another path, in place of the file that is there: one step on the flash."""
