@@ -3,6 +3,7 @@ before anything else is asked of the store: what it does, and in which order, is
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator
 from typing import NamedTuple
 
@@ -26,6 +27,7 @@ class Deferred:
     def __init__(self) -> None:
         self.handle: Handle | None = None
         self._parts: list[bytes] = []
+        self._ends: list[int] = []  # offsets at which each ends
         self._due_ns: list[int] = []
         self._start = self._end = self._limit = 0
 
@@ -41,6 +43,7 @@ class Deferred:
         if end > self._limit or len(parts) == COUNT_MAX:
             return False
         parts.append(data)
+        self._ends.append(end)
         self._due_ns.append(due_ns)
         return True
 
@@ -62,16 +65,13 @@ class Deferred:
 
     def let_go(self, may_join: bool) -> Iterator[Writes]:
         """Nothing waits any more: what did, in its order. `may_join`: several may be done at once."""
-        parts, due_ns, at, handle = self._parts, self._due_ns, self._start, self.handle
-        self.handle, self._parts, self._due_ns = None, [], []
+        parts, ends, due_ns, at, handle = self._parts, self._ends, self._due_ns, self._start, self.handle
+        self.handle, self._parts, self._ends, self._due_ns = None, [], [], []
         assert handle is not None
         assert isinstance(handle.stream, StoreFile)
         done = 0
         while done < len(parts):
             quiet_bytes = handle.stream.quiet_bytes(at) if may_join else 0
-            together, size = done + 1, len(parts[done])
-            while together < len(parts) and size + len(parts[together]) <= quiet_bytes:
-                size += len(parts[together])
-                together += 1
+            together = max(bisect_right(ends, at + quiet_bytes, done), done + 1)
             yield Writes(at, parts[done:together], due_ns[together - 1])
-            at, done = at + size, together
+            at, done = ends[together - 1], together
