@@ -27,6 +27,7 @@ from simfs.cli.reference_commands import keys, recorder, schema
 from simfs.cli.run_command import run
 from simfs.cli.sweep_command import sweep
 from simfs.cli.teaching.lesson_command import lesson
+from simfs.cli.teaching.try_command import try_out
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -58,6 +59,7 @@ commands.add_command(parts)
 commands.add_command(recorder)
 commands.add_command(schema)
 commands.add_command(sweep)
+commands.add_command(try_out)
 
 
 def main() -> None:

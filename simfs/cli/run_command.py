@@ -9,6 +9,7 @@ import click
 
 from simfs.cli.exits import UNMET, Refused, print_report
 from simfs.cli.inputs import check_source, recording_options, replay_source
+from simfs.cli.options.watching import Watching, watch_options
 from simfs.cli.outputs import check_targets, report_of, save_image, save_stacks
 
 if TYPE_CHECKING:
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 @click.option(
     "--save-image", "image", metavar="IMAGE", help="Save flash or card as it is at the end; of both, also IMAGE.card."
 )
+@watch_options
 @click.option("--plain", is_flag=True, help="Scenario: do one operation after the other, which takes longer.")
 @recording_options
 @click.option("--repeat", metavar="N", type=click.IntRange(1), help="Recording: do its work N times in all.")
@@ -60,15 +62,17 @@ def run(
     The exit status is 0, or 1 when an expectation is not met, or 2 on bad input.
     """
     check_source(file)
-    check_targets({"--save-image": image, "--stacks": stacks}, file)
+    watching = Watching(options.get("film"), options.pop("narrate"), as_json)
+    check_targets({"--save-image": image, "--stacks": stacks, "--film": options.pop("film")}, file)
     if stacks_of and stacks is None:
         raise Refused(f"--stacks-of {stacks_of}: it says what --stacks counts; give a file with --stacks")
     charging = charging_of(who or stacks is not None)
-    done = replay_source(file, options, charging, plain=plain)
+    done = replay_source(file, options, [*charging, *watching.observers], plain=plain)
     wearers = charging[0].report() if charging else None
     report, met = report_of(done, as_json, wearers if who else None)
     faults = [save_image(done, image)] if image is not None else []
     faults += [save_stacks(wearers, stacks, stacks_of or "bytes")] if wearers and stacks is not None else []
+    faults += watching.end(done, file)
     print_report(report)
     if any(faults):
         raise Refused(*filter(None, faults))

@@ -27,7 +27,7 @@ LAYERS = {
     ),
     "simfs.store": (
         "format < tables < log < mounting, cleaning < recovery < file_bytes < volume "
-        "< usage, check, damage, attribution < batch"
+        "< usage, check, damage, attribution, pages < batch"
     ),
     "simfs.fat": "card < format < driver < checking",
     "simfs.files": (
@@ -41,13 +41,14 @@ LAYERS = {
     ),
     "simfs.replay.recorded": "faults, source, open_file, differing < skipped < rounds, files < store < strace, console",
     "simfs.study": (
-        "pools, card_cuts < run, wearers < cuts < any_cuts < life < fleet < sweep, compare, moving < flash_map, advice"
+        "pools, card_cuts < run, wearers < cuts < any_cuts < life < fleet < sweep, compare, moving "
+        "< flash_map, advice, film"
     ),
     "simfs.study.cuts": "notes < judging < firmware, lives < case_text, campaign < report, shrink < lives_report",
     "simfs.study.moving": ("findings, names, pieces, moved < watch, tries < refusals, trials < scenarios, recordings"),
     "simfs.show": (
         "units, save, scenario_guide < ending < verdict, heat, cuts, card_cuts, fleet, life, parts, map, moving, "
-        "wearers, scenario_keys, lessons, advice < json, rows < text, lives < sweep, compare, notebook"
+        "wearers, scenario_keys, lessons, advice, film < json, rows < text, lives < sweep, compare, notebook"
     ),
     "simfs.cli": (
         "exits, progress < inputs, outputs, options < card_cuts, imaging < changing, comparing, cuts_command, "

@@ -196,10 +196,10 @@ class Device:
             for observer in self.observers:
                 observer.ends(BOOT_TASK, "boot", "", self.now_ns, errno_of(error))
             raise
-        boot = self._boot_noted(Spent(*since(before)))
-        self.now_ns += boot.time_ns
-        self.boots.append(boot)
+        self.boots.append(self._boot_noted(Spent(*since(before))))
+        self.now_ns += self.boots[-1].time_ns
         for observer in self.observers:
+            observer.booted(self.store)
             observer.ends(BOOT_TASK, "boot", "", self.now_ns, 0)
 
     def finish(

@@ -51,6 +51,9 @@ class Observer(StoreListener):
             log.listen(self)
         return store
 
+    def booted(self, store: AnyStore) -> None:
+        """The device has booted: from here on it uses this store, mounted anew. Called before the boot `ends`."""
+
     def begins(self, task: str, operation: str, name: str, at_ns: int) -> None:
         """An operation begins."""
 
