@@ -76,9 +76,16 @@ BUGS = [
     Planted(
         "a seal is believed whatever its CRC says",
         "simfs.store.log.seal",
-        "if crc32(raw[:body], salt) == check:",
+        "!= check or end > seal_at",
+        "< 0 or end > seal_at",
+        RULES + "test_a_damaged_seal_is_not_believed[3]",
+    ),
+    Planted(
+        "a seal that lists one run is believed whatever its CRC says",
+        "simfs.store.log.seal",
+        "if crc32(body, salt) == check:",
         "if True:",
-        RULES + "test_a_damaged_seal_is_not_believed",
+        RULES + "test_a_damaged_seal_is_not_believed[1]",
     ),
     Planted(
         "a frame's header is believed whatever its check says",
@@ -223,8 +230,8 @@ BUGS = [
     Planted(
         "a mount looks for the ruling statement only in the blocks that the first one knows",
         "simfs.store.mounting.ruling",
-        "unread = set() if said is None else",
-        "unread = set() if said is None or looked else",
+        "unread = frozenset() if said is None else",
+        "unread = frozenset() if said is None or looked else",
         RULING + "test_blocks_in_turn_may_begin_with_moved_frames",
     ),
     Planted(
