@@ -14,7 +14,7 @@ from simfs.store.log.state import StoreState
 from simfs.store.mounting.block_reader import ClaimsFound, Content, Look, read_lives
 from simfs.study.cuts.notes.noted_flash import NotedFlash
 
-KEPT = 6  # states of each block
+KEPT = 24  # states of each block: neighbouring cuts leave some of the same ones
 
 
 @dataclass(slots=True, eq=False)

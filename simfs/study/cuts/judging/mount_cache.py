@@ -8,7 +8,7 @@ from simfs.store.mounting.rebuild import replay
 from simfs.store.mounting.survey import Survey, survey
 from simfs.study.cuts.judging.block_cache import KnownBlocks
 
-KEPT = 6
+KEPT = 12
 
 
 class KnownMounts:
