@@ -12,7 +12,7 @@ import click
 from simfs.cli.exits import Refused, print_report
 from simfs.cli.image_command import START, read_source
 from simfs.cli.inputs import check_source, refuse_both, warn
-from simfs.cli.outputs import check_target, report_of, save_image
+from simfs.cli.outputs import check_target, judged, report_of, save_image
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -102,7 +102,7 @@ def _served(
 def _report(run: Run, left: Left, as_json: bool) -> str:
     from simfs.bridges.mount.report import with_left
 
-    return with_left(report_of(run, as_json)[0], left, as_json)
+    return with_left(report_of(*judged(run), as_json)[0], left, as_json)
 
 
 def _saving(image: str, every_ns: int) -> Callable[[MountedStore], Saving]:

@@ -9,17 +9,25 @@ from simfs.cli.exits import Refused
 
 if TYPE_CHECKING:
     from simfs.replay.device.device import Run
+    from simfs.study.run.expect import Verdict
+    from simfs.study.run.figures import Figures
     from simfs.study.wearers.report import Wearers
 
 
-def report_of(done: Run, as_json: bool, wearers: Wearers | None = None) -> tuple[str, bool]:
-    """The text to print, with who wore the flash where that is given, and whether every expectation is met."""
+def judged(done: Run) -> tuple[Figures, tuple[Verdict, ...]]:
+    """The figures of a run with what comes after it, and what becomes of its expectations."""
     from simfs.study.run.expect import judge
     from simfs.study.run.measure import figures
     from simfs.study.run.outlook import with_outlook
 
     taken = with_outlook(done, figures(done))
-    verdicts = judge(done, taken)
+    return taken, judge(done, taken)
+
+
+def report_of(
+    taken: Figures, verdicts: tuple[Verdict, ...], as_json: bool, wearers: Wearers | None = None
+) -> tuple[str, bool]:
+    """The text to print, with who wore the flash where that is given, and whether every expectation is met."""
     if as_json:
         from simfs.show.json import as_json as shown
     else:

@@ -3,22 +3,21 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from simfs.cli.exits import UNMET, Refused, print_report
 from simfs.cli.inputs import check_source, recording_options, replay_source
 from simfs.cli.options.watching import Watching, watch_options
-from simfs.cli.outputs import check_targets, report_of, save_image, save_stacks
-
-if TYPE_CHECKING:
-    from simfs.study.wearers.charging import Charging
+from simfs.cli.outputs import check_targets, judged, report_of, save_image, save_stacks
+from simfs.cli.sheets.run_sheet import RunSheet, charging_of, sheet_options
 
 
 @click.command(epilog="Example: simfs run logger.toml")
 @click.argument("file")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
+@sheet_options
 @click.option("--who", is_flag=True, help="Say who wore the flash: by task, file and kind.")
 @click.option("--stacks", metavar="STACKS", help="Save who wore the flash in this file, for a flame graph.")
 @click.option(
@@ -62,28 +61,23 @@ def run(
     The exit status is 0, or 1 when an expectation is not met, or 2 on bad input.
     """
     check_source(file)
+    sheet = RunSheet(options)
     watching = Watching(options.get("film"), options.pop("narrate"), as_json)
-    check_targets({"--save-image": image, "--stacks": stacks, "--film": options.pop("film")}, file)
+    targets = {"--save-image": image, "--stacks": stacks, "--film": options.pop("film"), "--sheet": sheet.path}
+    check_targets(targets, file)
     if stacks_of and stacks is None:
         raise Refused(f"--stacks-of {stacks_of}: it says what --stacks counts; give a file with --stacks")
-    charging = charging_of(who or stacks is not None)
-    done = replay_source(file, options, [*charging, *watching.observers], plain=plain)
+    charging = charging_of(who or stacks is not None, sheet)
+    done = replay_source(file, options, [*charging, *sheet.observers, *watching.observers], plain=plain)
     wearers = charging[0].report() if charging else None
-    report, met = report_of(done, as_json, wearers if who else None)
+    taken, verdicts = judged(done)
+    report, met = report_of(taken, verdicts, as_json, wearers if who else None)
     faults = [save_image(done, image)] if image is not None else []
     faults += [save_stacks(wearers, stacks, stacks_of or "bytes")] if wearers and stacks is not None else []
+    faults += sheet.save(done, taken, verdicts, wearers)
     faults += watching.end(done, file)
     print_report(report)
     if any(faults):
         raise Refused(*filter(None, faults))
     if not met:
         sys.exit(UNMET)
-
-
-def charging_of(wanted: bool) -> list[Charging]:
-    """What follows a run and charges its wear; nothing where nobody wants it."""
-    if not wanted:
-        return []
-    from simfs.study.wearers.charging import Charging
-
-    return [Charging()]

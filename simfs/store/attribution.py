@@ -63,8 +63,11 @@ class Attribution:
         statements, seals, which nobody asked for."""
         for head in self._heads:
             if head is not None and head.at == address:
-                kind = data[0]
-                self._cause = CAUSES[kind] if kind in STRUCTURE else self._cleaner.cause or CAUSES[kind]
+                known = CAUSES.get(data[0])  # None: half of a mark, on a part that takes few programs of a page
+                if known is None or data[0] in STRUCTURE:
+                    self._cause = Cause.HEADER
+                else:
+                    self._cause = self._cleaner.cause or known
                 break
         else:
             if self._recovers:

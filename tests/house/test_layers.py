@@ -48,10 +48,10 @@ LAYERS = {
     "simfs.study.moving": ("findings, names, pieces, moved < watch, tries < refusals, trials < scenarios, recordings"),
     "simfs.show": (
         "units, save, scenario_guide < ending < verdict, heat, cuts, card_cuts, fleet, life, parts, map, moving, "
-        "wearers, scenario_keys, lessons, advice, film < json, rows < text, lives < sweep, compare, notebook"
+        "wearers, scenario_keys, lessons, advice, film < json, rows < text, lives < sweep, compare, notebook, sheet"
     ),
     "simfs.cli": (
-        "exits, progress < inputs, outputs, options < card_cuts, imaging < changing, comparing, cuts_command, "
+        "exits, progress < inputs, outputs, options < card_cuts, imaging, sheets < changing, comparing, cuts_command, "
         "fleet_command, image_command, life_command, map_command, new_command, parts_command, reference_commands, "
         "run_command, sweep_command, teaching < mount_command"
     ),

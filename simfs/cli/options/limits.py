@@ -48,6 +48,13 @@ def limit_options(command: Command) -> Command:
     return command
 
 
+def weibull_options(command: Command) -> Command:
+    """Add those of a Weibull law alone."""
+    for option in reversed(_OPTIONS[:2]):
+        command = option(command)
+    return command
+
+
 def check_limit_options(given: dict[str, Any]) -> None:
     """Refuse options that give no law, or more than one."""
     ways = [way for way in _WAYS if given[way] is not None]
@@ -57,9 +64,9 @@ def check_limit_options(given: dict[str, Any]) -> None:
     asked = [key for key in KEYS if given[key] is not None and key != way]
     wrong = [key for key in asked if key not in _WAYS[way]]
     if wrong:
-        raise Refused(f"{_spelt(wrong[0])}: it does not go with {_spelt(way)}; leave it out")
+        raise Refused(f"{spelt(wrong[0])}: it does not go with {spelt(way)}; leave it out")
     if given[_WAYS[way][0]] is None:
-        raise Refused(f"{_spelt(_WAYS[way][0])}: it is missing; give {HOW}")
+        raise Refused(f"{spelt(_WAYS[way][0])}: it is missing; give {HOW}")
 
 
 def law_of(given: dict[str, Any], sheet: Datasheet) -> tuple[str, Law]:
@@ -86,5 +93,6 @@ def _or(given: Any, usual: Any) -> Any:
     return usual if given is None else given
 
 
-def _spelt(key: str) -> str:
+def spelt(key: str) -> str:
+    """An option as it is written."""
     return f"--{key.replace('_', '-')}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from simfs.files.contract import AnyStore
-from simfs.files.store import Store, the_log
+from simfs.files.store import Store, log_of, the_log
 from simfs.replay.device.observer import Observer
 from simfs.store.format.codec import CLAIMS, DATA, FRAME_BYTES, HEAD, HEADER_BYTES, HOLE, KINDS, REMOVE, U32, Kind
 from simfs.store.tables.listener import Cause
@@ -31,18 +31,25 @@ class Charging(Observer):
     program.
     """
 
+    def __init__(self, *, optional: bool = False) -> None:
+        """`optional`: of a store that is not on flash nothing is charged, and that is no error."""
+        self._optional = optional
+        self._ledger = Ledger(0)
+        self._outer: list[tuple[str, str]] = []
+        self._task, self._name = NO_TASK, NO_FILE
+        self._account, self._cause = 0, Cause.HEADER  # of the program before
+        self._rest, self._next = 0, 0  # of the frame begun: bytes to come, and where
+        self._held = b""  # its first bytes, while they do not say whose it is
+
     def run_begins(self, store: AnyStore) -> AnyStore:
+        if self._optional and log_of(store) is None:
+            return store
         log = the_log(store)
         self._block_bytes = log.flash.geometry.block_bytes
         self._ledger = Ledger(log.flash.geometry.block_count)
         named = ((number, node.name) for number, node in log.volume.state.nodes.items() if node.name is not None)
         self._files = Files(named, BEFORE, log.config.fold_case)
         self._by_number, self._by_name = self._files.by_number, self._files.by_name
-        self._outer: list[tuple[str, str]] = []
-        self._task, self._name = NO_TASK, NO_FILE
-        self._account, self._cause = 0, Cause.HEADER  # of the program before
-        self._rest, self._next = 0, 0  # of the frame begun: bytes to come, and where
-        self._held = b""  # its first bytes, while they do not say whose it is
         self._note_what_is_there(log)
         log.listen(self)
         return store

@@ -65,6 +65,11 @@ def test_random_devices_add_up(seed: int) -> None:
     assert_adds_up(*charged(random_case(seed)))
 
 
+def test_a_mark_of_halves_is_structure() -> None:
+    """One that begins where the next frame would, in a page that takes few programs."""
+    assert_adds_up(*charged(random_case(429, 2)))
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(500))
 def test_500_random_devices_add_up(seed: int) -> None:

@@ -1,0 +1,71 @@
+"""Sheets of small runs for the tests, each made once."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+from tempfile import mkdtemp
+
+from click.testing import CliRunner, Result
+
+from simfs.cli import commands
+
+MARKUP = "<script>alert(1)</script><b onmouseover=alert(1)>&amp;\\u202e\\\"'`{{7*7}}"
+HOSTILE = f"""\
+title = "{MARKUP}"
+[chip]
+size = "128 KiB"
+[store]
+name_bytes = 120
+[run]
+duration = "9 h"
+start = 2031-04-05
+[[task]]
+name = "<img src=x onerror=alert(3)>{{{{7*7}}}}"
+every = "5 min"
+operations = [{{ do = "write", file = "/{MARKUP}", size = "2 KiB" }}]
+[[task]]
+name = "filler"
+every = "10 min"
+operations = [{{ do = "append", file = "/</script><script>alert(2)</script>;x", size = "4 KiB" }}]
+[expect]
+write_stall_max = "60 ms"
+refused_max = 0
+"""
+EMPTY = """\
+[chip]
+size = "64 KiB"
+[run]
+duration = "1 d"
+[[task]]
+name = "idle"
+every = "1 h"
+operations = [{ do = "read", file = "/none", only_if = "present" }]
+"""
+MANY = """\
+title = "Ten thousand files"
+[chip]
+size = "2 MiB"
+[run]
+duration = "10000 s"
+[[task]]
+name = "many"
+every = "1 s"
+operations = [{ do = "create", file = "/{counter:6}.csv", size = "9 B" }]
+"""
+TEXTS = {"hostile": HOSTILE, "empty": EMPTY, "many": MANY}
+
+
+def made(directory: Path, name: str, *words: str) -> tuple[Path, Result]:
+    """The sheet of one of TEXTS, and how `simfs run` ended."""
+    scenario, page = directory / f"{name}.toml", directory / f"{name}.html"
+    scenario.write_text(TEXTS[name])
+    return page, CliRunner().invoke(commands, ["run", str(scenario), "--sheet", str(page), *words])
+
+
+@cache
+def hostile_page() -> Path:
+    """A sheet with all that there is, whose names are markup, and in which something is refused."""
+    page, result = made(Path(mkdtemp()), "hostile", "--scale-cycles", "300000", "--shape", "3")
+    assert result.exit_code == 1, result.output
+    return page
