@@ -37,6 +37,9 @@ def as_text(moving: Moving) -> str:
     heading = [_summary(moving), stands, WHOSE, moving.not_seen]
     parts = ["\n".join(textwrap.fill(line, COLUMNS, break_on_hyphens=False) for line in heading if line)]
     parts += ["\n".join(_block(moving.file, finding)) for finding in moving.findings]
+    if moving.together:
+        changes = "; ".join(_change(change) for change in moving.together)
+        parts.append(textwrap.fill(f"All fixes of what breaks together: {changes}", COLUMNS, break_on_hyphens=False))
     return "\n\n".join(parts)
 
 

@@ -58,6 +58,7 @@ class Moving:
     onto: Subject
     findings: tuple[Finding, ...]
     not_seen: str
+    together: tuple[Change, ...] = ()  # what all fixes together change of what breaks, where there are several
 
     @property
     def lost_or_refused(self) -> int:

@@ -12,7 +12,7 @@ from simfs.replay.scenario.tables import Scenario
 from simfs.replay.scenario.toml_lines import Path
 from simfs.study.moving.findings import Change, Number
 from simfs.study.moving.moved import changed
-from simfs.study.moving.tries import TROUBLE, changes, measured, outlook_of
+from simfs.study.moving.tries import COSTS, TROUBLE, changes, measured, outlook_of
 
 DOUBLINGS = 6
 LASTING_TRIES = 3  # each carries a run on
@@ -29,11 +29,26 @@ class Trials:
         self, table: dict[str, Any], before: dict[str, Number | None], runs: Callable[[Scenario], Run]
     ) -> None:
         self.table, self._before, self._runs = table, before, runs
+        self._fixes: list[Settings] = []  # of what breaks
 
     def tried(self, settings: Settings, names: Iterable[str]) -> tuple[Change, ...]:
         """What the settings change of these figures; nothing where the scenario can't be run with them."""
         after = self._run(settings)
         return () if after is None else changes(names, self._before, after)
+
+    def mended(self, settings: Settings, names: Iterable[str]) -> tuple[Change, ...]:
+        """As `tried`, of settings that mend what breaks: `together` has them too, if they change anything."""
+        found = self.tried(settings, names)
+        if found and settings not in self._fixes:
+            self._fixes.append(settings)
+        return found
+
+    def together(self) -> tuple[Change, ...]:
+        """What all settings change together that mend what breaks; nothing where there are not two of them. The later
+        of two for one key counts."""
+        if len(self._fixes) < 2:
+            return ()
+        return self.tried([setting for settings in self._fixes for setting in settings], (*TROUBLE, *COSTS))
 
     def renamed(self, old: str, new: str) -> Settings:
         """Settings that put a pattern in place of another wherever the scenario has it."""
@@ -69,6 +84,8 @@ class Trials:
             best = settings, words, changes((*TROUBLE, "room_bytes"), self._before, after)
             if not refused:
                 break
+        if best[0]:
+            self._fixes.append(best[0])
         return best
 
     def lasting_room(

@@ -24,6 +24,7 @@ MEASURES: dict[str, Callable[[Figures], Number | None]] = {
     "ram_bytes": lambda of: of.ram_total_bytes,
 }
 TROUBLE = ("refused_operations", "names_that_break")
+COSTS = ("room_bytes", "ram_bytes")
 ROOM = (*TROUBLE, "room_bytes")
 MEMORY = (*TROUBLE, "ram_bytes")
 WORK = ("programs", "erases", "write_amplification", "energy_a_day_nj", "battery_life_ns")

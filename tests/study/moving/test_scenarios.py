@@ -172,13 +172,28 @@ def test_a_file_that_is_written_over_again_and_again_is_a_habit(tmp_path: Path) 
 def test_directories_are_told_and_lists_by_prefix(tmp_path: Path) -> None:
     operations = (
         '{ do = "write", file = "/log/deep/a", size = "300 B" },\n{ do = "write", file = "/logs", size = "300 B" },\n'
-        '{ do = "list", prefix = "/log" },\n{ do = "list", prefix = "/log/deep/" },'
+        '{ do = "list", prefix = "/log/deep/" },\n{ do = "list", prefix = "/log" },'
     )
     moving = found(tmp_path, CARD + task("1 h", operations))
     assert of_kind(moving, "directory").line == 15
     listed = of_kind(moving, "directory listed")
-    assert (listed.line, listed.level) == (17, ADVICE)
+    assert (listed.line, listed.level) == (18, ADVICE)
     assert 'a list of "/log" gives 2 names, 2 not in that directory' in listed.seen
+
+
+def test_all_fixes_are_tried_together(tmp_path: Path) -> None:
+    operations = (
+        f'{{ do = "write", file = "/{"n" * 60}.csv", size = "300 B" }},\n'
+        '{ do = "create", file = "/{counter:4}.raw", size = "6 KiB" },'
+    )
+    moving = found(tmp_path, CARD + task("4 h", operations), settings="store.size=64KiB")
+    long, room = of_kind(moving, "name too long"), of_kind(moving, "no room")
+    whole = {change.name: (change.before, change.after) for change in moving.together}
+    assert tried(long)["refused_operations"][1] != 0
+    assert tried(room)["refused_operations"][1] != 0
+    assert whole["refused_operations"][1] == 0
+    alone = found(tmp_path, CARD + task("4 h", operations.partition("\n")[0]))
+    assert (alone.lost_or_refused, alone.together) == (1, ())
 
 
 def test_what_was_refused_before_the_move_is_not_told(tmp_path: Path) -> None:

@@ -46,7 +46,7 @@ def moving_recording(
     run = recording.replayed(make_store(scenario), [watch])
     it = RecordedMove(recording, run, watch, scenario, Trials(table, measured(run), recording.on))
     found = [*recorded_refusals(it), *recorded_names(it), *told_calls(it), *recorded_habits(it)]
-    return Moving(path, to, figures(run).subject, in_order(found), NOT_SEEN[recording.is_console])
+    return Moving(path, to, figures(run).subject, in_order(found), NOT_SEEN[recording.is_console], it.trials.together())
 
 
 def _store_table(device: str | None, to: str) -> dict[str, Any]:

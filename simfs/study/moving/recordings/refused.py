@@ -83,7 +83,7 @@ def _longer_names(it: RecordedMove, longest: str) -> Fix:
     named = f'name it "{short}", or ' if short else ""
     if size_bytes > NAME_BYTES_MAX:
         return f"{named}make the path shorter", (), THE_PROGRAM
-    tried = it.trials.tried([(("store", "name_bytes"), size_bytes)], MEMORY)
+    tried = it.trials.mended([(("store", "name_bytes"), size_bytes)], MEMORY)
     return f"{named}store.name_bytes = {size_bytes}", tried, "" if tried else THE_PROGRAM
 
 
@@ -99,7 +99,9 @@ def _more_open(it: RecordedMove) -> Fix:
         if refused is None or (least is not None and refused >= least):
             break
         best, enough, least = tried, count, refused
-    if not best:
+    if best:
+        it.trials.mended([(("store", "open_files_max"), enough)], MEMORY)
+    else:
         return "close files sooner", (), "no number of open files that was tried is enough"
     return f"close files sooner, or store.open_files_max = {enough}", best, ""
 

@@ -32,7 +32,7 @@ def split_files(it: Moved) -> Iterator[Finding]:
         if fault.name in apart_now or ONE_FILE not in fault.why:
             continue
         place = it.places.that_names(fault.name)
-        tried = it.trials.tried([(("store", "fold_case"), True)], ("files",))
+        tried = it.trials.mended([(("store", "fold_case"), True)], ("files",))
         yield Finding(
             LOST, "one file becomes two", it.places.line(place), place,
             f"{fault.name}: on {it.was.store.medium.kind} {fault.why}",

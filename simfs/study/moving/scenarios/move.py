@@ -50,4 +50,4 @@ def moving_scenario(path: str, to: str, settings: tuple[str, ...] = (), progress
     trials = Trials(table, measured(run), lambda changed: play(changed, path, progress))
     it = Moved(was, run, before, after, places, trials)
     found = [*new_refusals(it), *broken_names(it), *split_files(it), *later_room(it), *habits(it), *directories(it)]
-    return Moving(path, to, figures(run).subject, in_order(found), NOT_SEEN)
+    return Moving(path, to, figures(run).subject, in_order(found), NOT_SEEN, trials.together())

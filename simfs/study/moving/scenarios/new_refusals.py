@@ -66,7 +66,7 @@ def _fix(it: Moved, kind: str, place: str, name: str) -> Fix:
 def with_name(it: Moved, old: str, new: str) -> Fix:
     """The fix that gives files another name."""
     settings = it.trials.renamed(old, new)
-    tried = it.trials.tried(settings, TROUBLE)
+    tried = it.trials.mended(settings, TROUBLE)
     return f'name it "{new}" in place of "{old}"', tried, "" if tried else "it changes nothing alone"
 
 
@@ -82,7 +82,7 @@ def _with_longer(it: Moved, name: str) -> tuple[tuple[Change, ...], str]:
     """Names of more bytes, tried."""
     wanted = len(name.encode("utf-8", "surrogateescape")) + 1
     settings: Settings = [(("store", "name_bytes"), wanted)]
-    tried = it.trials.tried(settings, (*TROUBLE, "ram_bytes"))
+    tried = it.trials.mended(settings, (*TROUBLE, "ram_bytes"))
     return tried, "" if tried else "no store of ours has names so long"
 
 
