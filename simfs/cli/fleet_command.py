@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from simfs.cli.exits import UNMET, Refused, print_report
-from simfs.cli.inputs import check_source, recording_options, replay_source
+from simfs.cli.inputs import carrying_options, check_source, recording_options, replay_source
 from simfs.cli.options.limits import KEYS, check_limit_options, law_of, limit_options
 from simfs.cli.options.workers import check_worker_options, shared_out, whole, worker_options
 from simfs.cli.progress import progress_bar, shown
@@ -54,6 +54,7 @@ ACTIVATION_EV = 1.1
 @click.option("--activation", type=float, metavar="EV", help=f"Activation energy for that, {ACTIVATION_EV} by default.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
 @recording_options
+@carrying_options
 def fleet(file: str, as_json: bool, **options: Any) -> None:
     """Estimate when devices that all do what FILE says lose blocks and stores.
 

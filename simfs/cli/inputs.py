@@ -34,6 +34,23 @@ def recording_options(command: Command) -> Command:
     return command
 
 
+def carrying_options(command: Command) -> Command:
+    """Add to a command the options that say how long a recording goes on, and so at which pace."""
+    for option in reversed(_CARRYING_OPTIONS):
+        command = option(command)
+    return command
+
+
+_CARRYING_OPTIONS = (
+    click.option("--repeat", metavar="N", type=click.IntRange(1), help="Recording: do its work N times in all."),
+    click.option(
+        "--for", metavar="DURATION", help="Recording: do its work again until this time has passed, such as 5years."
+    ),
+    click.option(
+        "--takes", metavar="DURATION", help="Recording by strace: how long the device takes for its work, such as 1d."
+    ),
+)
+
 _RECORDING_OPTIONS = (
     click.option(
         "--strict", is_flag=True, help="Recording: a line that can't be read, or a file that may differ, is an error."

@@ -44,7 +44,8 @@ def life(
     `simfs fleet`; a seed draws those of one device.
 
     The exit status is 0, or 1 when a block reaches its rated cycles before
-    the life_min that the scenario expects, or 2 on bad input.
+    the life_min that the scenario expects or when the store refuses what the
+    scenario does not expect it to, or 2 on bad input.
     """
     check_source(scenario)
     if not scenario.endswith(".toml"):

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from simfs.cli.exits import UNMET, Refused, print_report
-from simfs.cli.inputs import check_source, recording_options, replay_source
+from simfs.cli.inputs import carrying_options, check_source, recording_options, replay_source
 from simfs.cli.options.watching import Watching, watch_options
 from simfs.cli.outputs import check_targets, judged, report_of, save_image, save_stacks
 from simfs.cli.sheets.run_sheet import RunSheet, charging_of, sheet_options
@@ -31,13 +31,7 @@ from simfs.cli.sheets.run_sheet import RunSheet, charging_of, sheet_options
 @watch_options
 @click.option("--plain", is_flag=True, help="Scenario: do one operation after the other, which takes longer.")
 @recording_options
-@click.option("--repeat", metavar="N", type=click.IntRange(1), help="Recording: do its work N times in all.")
-@click.option(
-    "--for", metavar="DURATION", help="Recording: do its work again until this time has passed, such as 5years."
-)
-@click.option(
-    "--takes", metavar="DURATION", help="Recording by strace: how long the device takes for its work, such as 1d."
-)
+@carrying_options
 def run(
     file: str,
     as_json: bool,

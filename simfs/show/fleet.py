@@ -15,6 +15,11 @@ from simfs.study.fleet.order_statistics import Sampled
 from simfs.study.fleet.report import FleetReport
 
 COLUMNS = 100
+BETTER_PACE = {
+    "scenario": "--carry-on 100",
+    "recording": "A recording that goes on for longer (--for)",
+    "script": "A longer script",
+}
 ERASES_FEW = 30  # of the hottest block: a pace from fewer is rough
 
 
@@ -109,7 +114,7 @@ def _notes(report: FleetReport) -> Iterator[str]:
     if report.wear.erases_max < ERASES_FEW:
         yield (
             "! The pace comes from few erases, so wear looks less even than it will be: the line for even wear may be "
-            "nearer. --carry-on 100 finds a better pace."
+            f"nearer. {BETTER_PACE[report.kind]} finds a better pace."
         )
     yield "The law of the limits is yours: nobody publishes one for this kind of flash. A model is no qualification."
 

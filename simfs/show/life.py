@@ -8,7 +8,8 @@ from collections.abc import Iterator
 from tabulate import tabulate
 
 from simfs.replay.device.clock import NS_PER_YEAR
-from simfs.show import WHOSE, units
+from simfs.replay.device.notes import Refusal
+from simfs.show import MORE_ROOM, WHOSE, units
 from simfs.study.life.end_of_life import EndOfLife
 from simfs.study.life.report import LifeReport
 from simfs.study.run.region_wear import first_worn
@@ -27,12 +28,15 @@ ASKED = {
 def as_text(report: LifeReport) -> str:
     """The whole report, without a line end."""
     life = report.life
-    parts = [_heading(report), _table([*_lines(life), *_regions(report)])]
+    parts = [_heading(report), _table([*_lines(report), *_regions(report)])]
     if life.erases_by_task:
         parts.append(_tasks(life))
-    if report.met is not None and report.life_min_ns is not None:
-        met = "met" if report.met else "! NOT MET"
+    if report.lasts is not None and report.life_min_ns is not None:
+        met = "met" if report.lasts else "! NOT MET"
         parts.append(f"expected life_min {units.time(report.life_min_ns)}: {met}")
+    if report.is_refused and life.first_refused is not None:
+        advice = MORE_ROOM if life.first_refused.error == "ENOSPC" else ""
+        parts.append(f"expected refused_max 0: ! NOT MET. {advice}".rstrip())
     return "\n\n".join(parts)
 
 
@@ -52,11 +56,10 @@ def _table(lines: list[tuple[str, str]]) -> str:
     return tabulate(rows, tablefmt="plain", disable_numparse=True)
 
 
-def _lines(life: EndOfLife) -> Iterator[tuple[str, str]]:
+def _lines(report: LifeReport) -> Iterator[tuple[str, str]]:
+    life = report.life
     if life.at_ns is None:
         yield "ends", f"never: {_never(life)}"
-        if life.operation:
-            yield "first refused", f"{life.operation} {units.plain(life.name)}"
     else:
         yield "ends", f"after {_span(life.at_ns)}, on {life.clock.partition('.')[0]}{_beyond(life)}"
         yield "because", _because(life)
@@ -64,6 +67,8 @@ def _lines(life: EndOfLife) -> Iterator[tuple[str, str]]:
             yield "in", f"{life.operation} {units.plain(life.name)}"
     if life.block is not None:
         yield "worn by", f"task {units.plain(life.task)}" if life.task else "no task"
+    if life.first_refused is not None and life.end != "full":
+        yield ("refused" if report.expects_refusals else "! refused"), _refused(life, life.first_refused)
     least, most = min(life.erase_counts), max(life.erase_counts)
     then = "" if life.exact else ", at the time of the projection"
     yield "all blocks", f"{least:,} to {most:,} erases, {life.erases:,} together{then}"
@@ -95,6 +100,12 @@ def _never(life: EndOfLife) -> str:
         return f"{full}, and in the end every one, so nothing wears any more"
     idle = life.why_never == "idle" or not life.erases
     return "nothing wears any more" if idle else f"not within {_span(life.simulated_ns + life.skipped_ns)}"
+
+
+def _refused(life: EndOfLife, first: Refusal) -> str:
+    of = f"{life.refused:,} of {units.counted(life.operations, 'operation')}"
+    which = f"{first.operation} {units.plain(first.name, NAME_WIDTH)} by task {units.plain(first.task, NAME_WIDTH)}"
+    return f"{of}; the first after {_span(first.first_at_ns)}: {which}, {first.error}"
 
 
 def _because(life: EndOfLife) -> str:

@@ -25,19 +25,20 @@ class Column(NamedTuple):
     heading: tuple[str, str]
     figure: str
     shown: Callable[[Any], str]
-    when: str = (
-        "always"  # or where it is "asked" about: the variants are sorted by it; or where a variant has "some"; or
-    )
-    # "unless full": where no column says when the store is full
+    when: str = "always"
+    """Or where it is "asked" about: the variants are sorted by it; or where a variant has "some"; or "unless full":
+    where no column says when the store is full."""
+    flash_only: bool = False
 
 
 TABLE = (
     Column(("full", "after"), "full_ns", units.time, "some"),
-    Column(("", "life"), "life_ns", units.years),
+    Column(("", "life"), "life_ns", units.years, flash_only=True),
     Column(("longest", "write"), "longest_write_ns", units.time),
     Column(("bound,", "worst part"), "longest_write_at_max_ns", units.time, "asked"),
     Column(("write", "ampl."), "write_amplification", units.ratio),
-    Column(("", "erases"), "erases", units.number, "unless full"),
+    Column(("", "erases"), "erases", units.number, "unless full", flash_only=True),
+    Column(("sectors", "written"), "sectors_written", units.number, "some"),
     Column(("page", "programs"), "programs", units.number, "asked"),
     Column(("energy", "a day"), "energy_a_day_nj", units.energy),
     Column(("", "RAM"), "ram_bytes", units.size),
@@ -57,7 +58,7 @@ def as_text(sweep: Sweep) -> str:
     summaries = [variant.summary for variant in sweep.variants if variant.summary]
     if any(one.full_ns for one in summaries) and not all(one.full_ns for one in summaries):
         shown.insert(0, "Full after -: the files fit at this pace.")
-    if any(one.life_ns is None for one in summaries):
+    if any(one.life_ns is None for one in summaries) and not _is_on_card(sweep):
         shown.insert(0, "Life -: the run is too short to tell.")
     return "\n\n".join(part for part in (_heading(sweep), _table(sweep), "\n".join(shown)) if part)
 
@@ -70,7 +71,7 @@ def _heading(sweep: Sweep) -> str:
     lines = [
         units.plain(sweep.title, COLUMNS),
         f"scenario {units.plain(sweep.source)}: {runs}{order}.",
-        f"{WHOSE} Life is that of the hottest block; times are typical ones.",
+        f"{WHOSE} {'Times' if _is_on_card(sweep) else 'Life is that of the hottest block; times'} are typical ones.",
     ]
     return "\n".join(textwrap.fill(line, COLUMNS, break_on_hyphens=False) for line in lines)
 
@@ -86,7 +87,14 @@ def _table(sweep: Sweep) -> str:
     return tabulate(table, tablefmt="plain", disable_numparse=True, colalign=("left", *right))
 
 
+def _is_on_card(sweep: Sweep) -> bool:
+    """Whether all of them ran on a card, which tells nothing of erases and of a life."""
+    return all(one.summary is None or one.summary.sectors_written is not None for one in sweep.variants)
+
+
 def _is_shown(column: Column, sweep: Sweep) -> bool:
+    if column.flash_only and _is_on_card(sweep):
+        return False
     if column.when == "some" and any(getattr(variant.summary, column.figure, 0) for variant in sweep.variants):
         return True
     if column.when == "unless full" and not any(getattr(variant.summary, "full_ns", 0) for variant in sweep.variants):

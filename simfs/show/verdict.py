@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from simfs.replay.device.clock import NS_PER_DAY, NS_PER_YEAR
-from simfs.show import units
+from simfs.show import MORE_ROOM, units
 from simfs.show.ending.both import both_sentences
 from simfs.show.ending.when import when
 from simfs.study.run.expect import Verdict
@@ -145,7 +145,6 @@ ADVICE = {  # by what is not met, the first that applies
 }
 REWRITE_LESS = "Rewrite that region less often, or give it more blocks and more turns."
 A_LARGER_CARD = "Remove old files in time (`keep`), write less, or take a larger card."
-MORE_ROOM = "Remove old files in time (`keep`), write less, or give the store more blocks."
 
 
 def _more_room(figures: Figures) -> str:

@@ -74,6 +74,7 @@ class Summary:
     mount_ns: int | None  # the slowest
     refused_operations: int
     lost_records: int  # gathered, and not written when the device booted or the run ended
+    sectors_written: int | None  # on a card
     full_ns: int | None  # from the start until the store is full; None too where nobody looked beyond the run
 
     @classmethod
@@ -93,6 +94,7 @@ class Summary:
             mount_ns=taken.boots.slowest.time_ns if taken.boots else None,
             refused_operations=taken.trouble.refused_operations,
             lost_records=taken.trouble.lost_records,
+            sectors_written=taken.card.sectors_written if taken.card else None,
             full_ns=taken.outlook.full_ns if taken.outlook else None,
         )
 

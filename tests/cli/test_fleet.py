@@ -9,6 +9,7 @@ from click.testing import CliRunner, Result
 from simfs.cli import commands
 from simfs.show import WHOSE
 from simfs.study.fleet.limit_laws import passed
+from tests.support.places import ROOT
 
 SCENARIO = """\
 title = "A small device"
@@ -146,6 +147,14 @@ def test_bad_options_are_one_line_and_status_2(scenario: Path, words: tuple[str,
     assert done.stdout == ""
     assert said in done.stderr
     assert done.stderr.count("\n") == 1
+
+
+def test_a_recording_is_carried_on_at_the_pace_that_the_device_takes() -> None:
+    recording = ROOT / "tests" / "recordings" / "shell_tools" / "recording.txt"
+    carried = ("--takes", "1d", "--for", "60d", "--size", "64KiB")
+    done = invoke(recording, *WEIBULL, "--devices", "10", *carried)
+    assert "erases of a block in 60 days (the run as it is)" in done.stdout
+    assert "A recording that goes on for longer (--for) finds a better pace." in " ".join(done.stdout.split())
 
 
 def test_what_never_erases_or_ends_is_refused(tmp_path: Path) -> None:

@@ -102,6 +102,38 @@ def test_an_expectation_that_is_not_met_is_status_1(scenario: Path) -> None:
     assert "expected life_min 100 years: ! NOT MET" in done.stdout
 
 
+FILLING = SCENARIO.replace(", keep = 2", "").replace("rated_cycles = 60", "rated_cycles = 10000")
+
+
+@pytest.mark.parametrize(
+    ("changes", "words", "status"),
+    [
+        ({}, (), 1),
+        ({"refused_max = 0": ""}, (), 1),
+        ({"refused_max = 0": "refused_max = 5"}, (), 0),
+        ({}, ("--until", "full"), 0),
+    ],
+)
+def test_a_store_that_fills_and_refuses_is_status_1(
+    scenario: Path, changes: dict[str, str], words: tuple[str, ...], status: int
+) -> None:
+    text = FILLING
+    for old, new in changes.items():
+        text = text.replace(old, new)
+    scenario.write_text(text)
+    done = invoke(scenario, *words)
+    assert done.exit_code == status
+    assert ("expected refused_max 0: ! NOT MET. Remove old files" in done.stdout) == (status == 1)
+    found = json.loads(invoke(scenario, "--json", *words).stdout)
+    refused, life = found["is_refused"], found["life"]
+    assert (refused, found["met"] is False) == (status == 1, status == 1)
+    assert (life["refused"] > 1000) == (not words)
+    assert life["first_refused"]["error"] == "ENOSPC"
+    if not words:
+        row = next(line for line in done.stdout.splitlines() if "refused" in line.split()[:2])
+        assert f"{life['refused']:,} of {life['operations']:,} operations; the first after" in row
+
+
 def test_a_projection_is_near_and_says_so(scenario: Path) -> None:
     exact = json.loads(invoke(scenario, "--json").stdout)["life"]["at_ns"]
     done = invoke(scenario, "--quick")

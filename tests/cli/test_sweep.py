@@ -104,9 +104,25 @@ def test_lines_below_tell_why(scenario: Path) -> None:
     assert "! store.size=3 MiB: not run. store.size: the store would end at 3 MiB, behind the chip's 128 KiB" in text
 
 
+def test_a_sweep_on_a_card_has_sectors_and_no_column_of_wear(scenario: Path) -> None:
+    text = scenario.read_text().replace('[chip]\nsize = "128 KiB"', '[store]\nkind = "card"')
+    scenario.write_text(text)
+    done = invoke(scenario, "--vary", "card.size=8MiB,64MiB", "--sort", "programs")
+    heading = done.stdout.split("\n\n")[1]
+    assert "sectors" in heading
+    assert "life" not in done.stdout.lower()
+    assert "erases" not in done.stdout
+    found = json.loads(invoke(scenario, "--vary", "card.size=8MiB", "--json").stdout)["variants"][0]["summary"]
+    assert (found["sectors_written"], found["life_ns"]) == (found["programs"], None)
+    assert f"{found['sectors_written']:,}" in done.stdout
+
+
 def test_every_order_has_a_word_and_a_column(scenario: Path) -> None:
     assert tuple(ORDERS) == SORT_WORDS
-    assert {column.figure for column in TABLE} == {order.figure for order in ORDERS.values()} | {"full_ns"}
+    assert {column.figure for column in TABLE} == {order.figure for order in ORDERS.values()} | {
+        "full_ns",
+        "sectors_written",
+    }
     assert {column.figure for column in TABLE} == set(Summary.__dataclass_fields__)
     done = invoke(scenario, "--vary", "store.size=64 KiB,128 KiB", "--sort", "longest-write-bound")
     assert "lowest bound of a write first" in " ".join(done.stdout.split())

@@ -103,6 +103,7 @@ def test_a_run_shows_its_figures(finished: Run) -> None:
     for figure in ("write amplification", "longest write", "erases of a block", "refused"):
         assert figure in cells
         assert cells[cells.index(figure) + 1]
+    assert sum("energy" in cell or "standby" in cell for cell in cells) == 1
     for picture in root.iter(f"{SVG}svg"):
         assert len(list(picture.iter(f"{SVG}g"))) == len(finished.store.blocks())
     assert "of this store, not of the one you ship" in "".join(root.itertext())

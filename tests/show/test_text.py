@@ -98,6 +98,16 @@ def test_uneven_wear_is_marked_when_it_is_sure(changes: dict[str, int], marked: 
     assert ("Wear is uneven" in " ".join(text.split())) == marked
 
 
+def test_erases_before_the_run_are_told_beside_the_hottest_block() -> None:
+    taken = figures(hand_built_run())
+    assert taken.wear is not None
+    hottest, most = taken.wear.hottest_block, taken.wear.max_erases
+    for in_run, said in ((most, ""), (most - 1, " (1 erase before the run)")):
+        wear = replace(taken.wear, erases_in_run=(in_run,) * len(taken.wear.erase_counts))
+        text = " ".join(as_text(replace(taken, wear=wear), ()).split())
+        assert f"hottest {hottest}{said} " in text
+
+
 def test_the_busiest_task_stands_first() -> None:
     tasks = {name: TaskTally(name, busy_ns=busy_ns) for name, busy_ns in (("idler", 1), ("worker", 2))}
     text = report(tasks=tasks)

@@ -190,23 +190,19 @@ def _ram(figures: Figures) -> Line:
 
 
 def _energy(energy: Energy, settings: Settings) -> Iterator[Line]:
-    active = energy.active_per_day_nj
+    """One row: the medium's work is the figure, and what it takes at rest is told beside it."""
+    active, volts = energy.active_per_day_nj, f"{energy.supply_mv / 1000:g} V"
     work = "programs, erases, reads" if settings.erases else "writes and reads"
+    rest = f"{units.energy(energy.standby_per_day_nj)}, {units.charge(energy.standby_per_day_nj, energy.supply_mv)}"
+    besides = f"On top of it the {settings.medium.replace(' or ', ' and ')} at rest: {rest}"
     if active is None:
         charge = units.charge(energy.program_erase_read_nj, energy.supply_mv)
-        note = f"{work}; {charge} at {energy.supply_mv / 1000:g} V. Too short to tell of a day"
+        note = f"{work}; {charge} at {volts}. Too short to tell of a day. {besides} a day"
         yield "energy in the run", units.energy(energy.program_erase_read_nj), note
     else:
-        charge, volts = units.charge(active, energy.supply_mv), energy.supply_mv / 1000
         pace = f"at the pace of {units.time(energy.run_ns)}: " if energy.run_ns < NS_PER_DAY else ""
-        note = f"{pace}{work}; {charge} at {volts:g} V"
+        note = f"{pace}{work}; {units.charge(active, energy.supply_mv)} at {volts}. {besides}"
         yield "energy a day", units.energy(active), note
-    standby = units.charge(energy.standby_per_day_nj, energy.supply_mv)
-    yield (
-        "standby a day",
-        units.energy(energy.standby_per_day_nj),
-        f"on top of it, the {settings.medium.replace(' or ', ' and ')} at rest; {standby}",
-    )
 
 
 def _trouble(trouble: Trouble) -> Iterator[Line]:

@@ -17,7 +17,9 @@ def wear_lines(wear: Wear) -> Iterator[Line]:
     """How often blocks were erased."""
     note = f"since new; mean {units.number(wear.mean_erases)}"
     if wear.max_erases:
+        before = wear.max_erases - wear.erases_in_run[wear.hottest_block]
         note += f"; coldest block {wear.coldest_block:,}, hottest {wear.hottest_block:,}"
+        note += f" ({units.counted(before, 'erase')} before the run)" if before else ""
     yield "erases of a block", f"{wear.min_erases:,} to {wear.max_erases:,}", note
 
 

@@ -17,7 +17,7 @@ from simfs.replay.batch.periods import Passed, PeriodFinder
 from simfs.replay.batch.player import FastPlayer
 from simfs.replay.device.clock import NS_PER_DAY, NS_PER_YEAR, format_moment, moment
 from simfs.replay.device.device import Device
-from simfs.replay.device.notes import TaskTally
+from simfs.replay.device.notes import Refusal, TaskTally
 from simfs.replay.play import make_store
 from simfs.replay.player.player import Player
 from simfs.replay.scenario.crosschecks import region_blocks
@@ -49,6 +49,7 @@ class EndOfLife:
     cycles        erases of the block then, since new; `limit_cycles` what it reached
     task          the task in whose operations that block was erased most
     simulated_ns  device time that was carried out; `skipped_ns` the time that was not, because its counts were known
+    refused       operations that the store refused until then; `first_refused` says when and which, None: none was
     why_never     of an end that is "never": "idle" if nothing wears any more; "full" if that is because the store
                   refuses what is written, for the first time at `full_ns` since the run's start; "late" if it was
                   given up
@@ -78,6 +79,8 @@ class EndOfLife:
     skipped_ns: int
     skipped_periods: int
     period_ns: int
+    refused: int
+    first_refused: Refusal | None
     why_never: str = ""
     full_ns: int | None = None
 
@@ -252,5 +255,7 @@ class _Life:
             program_bytes=sum(tally.program_bytes for tally in tallies),
             erases=self.wear.erases, simulated_ns=device.now_ns - device.start_ns - self.skipped_ns,
             skipped_ns=self.skipped_ns, skipped_periods=self.skipped_periods, period_ns=self.period_ns,
+            refused=sum(tally.refused for tally in tallies),
+            first_refused=min(device.refusals, key=lambda refusal: refusal.first_at_ns, default=None),
             why_never=self.why_never if end == "never" else "",
         )  # fmt: skip

@@ -22,6 +22,7 @@ class LifeReport:
     life: EndOfLife
     life_min_ns: int | None
     regions: tuple[RegionWear, ...] = ()
+    expects_refusals: bool = False  # the scenario allows some, or the life ends with one, when the store is full
 
     @property
     def first_ns(self) -> int | None:
@@ -32,7 +33,18 @@ class LifeReport:
 
     @property
     def met(self) -> bool | None:
-        """Whether the expectation is met; None where there is none."""
+        """Whether the life is as long as expected, and nothing is refused that is not; None where nothing is expected
+        and nothing refused."""
+        return False if self.is_refused else self.lasts
+
+    @property
+    def is_refused(self) -> bool:
+        """Whether the store refuses what the scenario does not expect it to."""
+        return self.life.refused > 0 and not self.expects_refusals
+
+    @property
+    def lasts(self) -> bool | None:
+        """Whether the life is as long as expected; None where nothing is."""
         if self.life_min_ns is None or self.life.until != "rated":
             return None
         return self.first_ns is None or self.first_ns >= self.life_min_ns
@@ -45,4 +57,5 @@ def life_report(scenario: Scenario, source: str, title: str, life: EndOfLife) ->
     return LifeReport(
         scenario.title or title, source, sheet.name, len(life.erase_counts), life, scenario.expect.life_min,
         region_wear(rewritten_regions(scenario), sheet.rated_cycles, gone_ns),
+        life.until == "full" or bool(scenario.expect.refused_max),
     )  # fmt: skip

@@ -52,7 +52,7 @@ def _figures(run: Run) -> Figures:
         room=_room(run),
         amplification=_amplification(run, spent),
         flash_work=_work(run, spent),
-        wear=None if log is None else _wear(run, log),
+        wear=None if log is None else _wear(run, log, _life(run, log).first_worn_block),
         life=None if log is None else _life(run, log),
         stalls=_stalls(run) if medium.is_timed else None,
         boots=_boots(run) if medium.is_timed else None,
@@ -124,10 +124,12 @@ def _work(run: Run, spent: Spent) -> FlashWork:
     )
 
 
-def _wear(run: Run, log: Store) -> Wear:
+def _wear(run: Run, log: Store, first_worn: int | None) -> Wear:
+    """Of several blocks with the most erases the hottest is the one that will be worn first."""
     counts = tuple(log.erase_counts)
     least, most = min(counts), max(counts)
-    return Wear(counts, _erases_in_run(run, log), least, most, sum(counts), counts.index(most), counts.index(least))
+    hottest = first_worn if first_worn is not None and counts[first_worn] == most else counts.index(most)
+    return Wear(counts, _erases_in_run(run, log), least, most, sum(counts), hottest, counts.index(least))
 
 
 def _life(run: Run, log: Store) -> Life:

@@ -4,6 +4,9 @@ from typing import Any
 
 from simfs.replay.device.clock import NS_PER_DAY
 from simfs.replay.device.notes import Refusal, Skipped
+from simfs.replay.play import play
+from simfs.replay.scenario.load import scenario_of
+from simfs.replay.scenario.tables import Scenario
 from simfs.store.tables.meters import Meters
 from simfs.study.run.figures import Figures
 from simfs.study.run.measure import figures
@@ -64,6 +67,20 @@ def test_wear_counts_erases_of_the_run_by_block() -> None:
     # Had block 9 been erased once before the run, one of its two would be the run's.
     before = [0] * 9 + [1] + [0] * 6
     assert taken(erase_counts_first=before).wear.erases_in_run[9] == wear.erases_in_run[9] - 1
+
+
+def test_of_several_hottest_blocks_the_one_is_named_that_is_worn_first() -> None:
+    """Block 0 was erased by the format once and in the run as often as others but once."""
+    log = {"name": "log", "every": "1 h", "operations": [{"do": "write", "file": "/a", "size": "900 B"}]}
+    of = scenario_of({"chip": {"size": "32 KiB"}, "run": {"duration": "7 d"}, "task": [log]})
+    assert isinstance(of, Scenario)
+    found = figures(play(of, "log.toml"))
+    assert found.wear is not None
+    assert found.life is not None
+    counts = found.wear.erase_counts
+    assert counts[0] == counts[found.wear.hottest_block] == max(counts)
+    assert found.wear.erases_in_run[0] == max(counts) - 1
+    assert found.wear.hottest_block == found.life.first_worn_block != 0
 
 
 def test_life_takes_the_blocks_of_the_store() -> None:
