@@ -96,7 +96,7 @@ class RoomHistory:
 
 
 def _is_steady(levels: Sequence[int]) -> bool:
-    """Whether they rise all the time, and nearly as along a straight line."""
+    """Whether they never fall, and rise nearly as along a straight line, which also stairs do."""
     rise, steps = levels[-1] - levels[0], len(levels) - 1
     apart = (abs((level - levels[0]) * steps - rise * step) for step, level in enumerate(levels))
-    return all(before < after for before, after in pairwise(levels)) and 4 * max(apart) <= rise * steps
+    return all(before <= after for before, after in pairwise(levels)) and 4 * max(apart) <= rise * steps

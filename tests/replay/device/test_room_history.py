@@ -51,6 +51,12 @@ def test_slow_growth_beside_a_file_that_is_written_anew_each_week(days: int) -> 
     assert more_bytes * DAY / in_ns == pytest.approx(90, rel=0.15)
 
 
+def test_growth_in_steps_of_a_cluster_each_day() -> None:
+    stairs = history([4096 * (hour // 24) for hour in range(120)], step_ns=DAY // 24)
+    more_bytes, in_ns = stairs.growth(5 * DAY) or (0, 1)
+    assert more_bytes * DAY / in_ns == pytest.approx(4096, rel=0.25)
+
+
 def test_a_part_of_a_period_tells_nothing() -> None:
     """A file that is written anew each 50 days has grown for 40 days."""
     assert history(list(range(40))).growth(40 * DAY, 50 * DAY) is None
