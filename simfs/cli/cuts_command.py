@@ -10,13 +10,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from simfs.cli.card_cuts import OnCard, recorded, report_on_card
+from simfs.cli.cutting.on_both import OnBoth, report_on_both
+from simfs.cli.cutting.on_card import OnCard, report_on_card
+from simfs.cli.cutting.recorded import recorded
 from simfs.cli.exits import UNMET, Refused, print_report
 from simfs.cli.inputs import check_source, recording_options
 from simfs.cli.options.workers import check_worker_options, shared_out, worker_options
 from simfs.cli.progress import progress_bar, shown
 
 if TYPE_CHECKING:
+    from simfs.study.both_cuts.report import BothCutReport
     from simfs.study.card_cuts.report import CardCutReport
     from simfs.study.cuts.judging.verdicts import Violation
     from simfs.study.cuts.lives_report import LivesReport
@@ -24,7 +27,7 @@ if TYPE_CHECKING:
     from simfs.study.cuts.notes.history import History
     from simfs.study.cuts.report import CutReport, Places, ShortCase
 
-    AnyReport = CutReport | LivesReport | CardCutReport
+    AnyReport = CutReport | LivesReport | CardCutReport | BothCutReport
 
 EVERY = ("operation", "byte", "bit")
 PROFILES = ("program-contained", "page-contained", "sector-collateral")
@@ -64,7 +67,8 @@ def cuts(file: str | None, case: str | None, as_json: bool, **options: Any) -> N
     store is mounted, checked and worked on, and the report says what the
     firmware would find. With --lives the run goes on after each cut, over and
     over, on the same store. On a card, 500 sector writes are cut unless
-    --sample or --every operation says otherwise.
+    --sample or --every operation says otherwise; on flash and card, 60 of all
+    writes, in which the card is taken out too.
 
     The exit status is 0, or 1 when the store breaks a promise, or 2 on bad
     input.
@@ -74,6 +78,8 @@ def cuts(file: str | None, case: str | None, as_json: bool, **options: Any) -> N
     history = _history(file, case, options)
     if isinstance(history, OnCard):
         report: AnyReport = report_on_card(history, file or "", _kind(file or ""), own)
+    elif isinstance(history, OnBoth):
+        report = report_on_both(history, file or "", _kind(file or ""), own)
     else:
         build = _report if own["lives"] is None else _report_on_lives
         report = build(history, file or "", case or "", own, options)
@@ -113,12 +119,12 @@ def _check(file: str | None, case: str | None, own: dict[str, Any], options: dic
         raise Refused(*(f"--{name}: it is for recordings, and --case is none; leave it out" for name in given))
 
 
-def _history(file: str | None, case: str | None, options: dict[str, Any]) -> History | OnCard:
+def _history(file: str | None, case: str | None, options: dict[str, Any]) -> History | OnCard | OnBoth:
     """The run, replayed once."""
     if file is None:
         return _run_of_case(case or "")
     history = recorded(file, options)
-    if not isinstance(history, OnCard) and not history.operations:
+    if not isinstance(history, OnCard | OnBoth) and not history.operations:
         raise Refused(f"{file}: it programs and erases nothing, so there is nothing to cut; write files in it")
     return history
 
@@ -254,9 +260,13 @@ def _text(report: AnyReport, as_json: bool) -> str:
 
         return object_of(report)
     from simfs.show import card_cuts, cuts, lives
+    from simfs.show.on_both import cuts as on_both
+    from simfs.study.both_cuts.report import BothCutReport
     from simfs.study.card_cuts.report import CardCutReport
     from simfs.study.cuts.report import CutReport
 
+    if isinstance(report, BothCutReport):
+        return on_both.as_text(report)
     if isinstance(report, CardCutReport):
         return card_cuts.as_text(report)
     return cuts.as_text(report) if isinstance(report, CutReport) else lives.as_text(report)

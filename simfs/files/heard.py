@@ -23,9 +23,9 @@ NOT_TOLD = nullcontext()
 class FileCall:
     """One call on a store or an open file.
 
-    `kind` is "open", "read", "write", "flush", "close", "truncate", "remove", "rename", "idle" or "mount". `name` is
-    the full path as it was given. `handle` numbers the open files from 1 on, 0: the call goes by the name. `error` is
-    the errno's name when the store refused it.
+    `kind` is "open", "read", "write", "flush", "close", "truncate", "remove", "rename", "idle", "mount", or "bring" of
+    a store on flash and card. `name` is the full path as it was given. `handle` numbers the open files from 1 on, 0:
+    the call goes by the name. `error` is the errno's name when the store refused it.
     """
 
     kind: str

@@ -12,6 +12,7 @@ ABOUT_OUR_LOG = {
     "simfs.replay.batch": "appends to the log that are done together",
     "simfs.replay.scenario.regions": "regions of a chip, in erase blocks",
     "simfs.study.cuts": "power cuts in the programs and erases of our log",
+    "simfs.study.both_cuts": "power cuts on a log and a card together",
     "simfs.study.life": "wear of erase blocks",
     "simfs.study.fleet": "wear of erase blocks",
     "simfs.bridges.images": "images of our log",

@@ -41,17 +41,18 @@ LAYERS = {
     ),
     "simfs.replay.recorded": "faults, source, open_file, differing < skipped < rounds, files < store < strace, console",
     "simfs.study": (
-        "pools, card_cuts < run, wearers < cuts < any_cuts < life < fleet < sweep, compare, moving "
+        "pools, card_cuts < run, wearers < cuts, both_cuts < any_cuts < life < fleet < sweep, compare, moving "
         "< flash_map, advice, film"
     ),
     "simfs.study.cuts": "notes < judging < firmware, lives < case_text, campaign < report, shrink < lives_report",
     "simfs.study.moving": ("findings, names, pieces, moved < watch, tries < refusals, trials < scenarios, recordings"),
     "simfs.show": (
-        "units, save, scenario_guide < ending < verdict, heat, cuts, card_cuts, fleet, life, parts, map, moving, "
-        "wearers, scenario_keys, lessons, advice, film < json, rows < text, lives < sweep, compare, notebook, sheet"
+        "units, save, scenario_guide < ending < on_both < verdict, heat, cuts, card_cuts, fleet, life, parts, map, "
+        "moving, wearers, scenario_keys, lessons, advice, film < json, rows < text, lives < sweep, compare, notebook, "
+        "sheet"
     ),
     "simfs.cli": (
-        "exits, progress < inputs, outputs, options < card_cuts, imaging, sheets < changing, comparing, cuts_command, "
+        "exits, progress < inputs, outputs, options < cutting, imaging, sheets < changing, comparing, cuts_command, "
         "fleet_command, image_command, life_command, map_command, new_command, parts_command, reference_commands, "
         "run_command, sweep_command, teaching < mount_command"
     ),

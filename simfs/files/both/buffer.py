@@ -83,11 +83,11 @@ class Buffer(Pair):
     def waiting(self) -> list[str]:
         return [name for name in self.flash.names() if self.is_drained(name)] if self.slot.is_in else []
 
-    def bring(self, name: str) -> None:
+    def _bring(self, name: str) -> None:
         """Drain one file."""
         try:
             size_bytes = self.card.stat(name).size_bytes if self.card.exists(name) else 0
-            self._write_notes(f"{size_bytes} {name}", "w")
+            self.notes.put(f"{size_bytes} {name}")
             self._half_done = name
             self._append_to_card(name)
         except CardGone:
@@ -119,7 +119,7 @@ class Buffer(Pair):
                 names.update(name for name in self.card.names(prefix) if self.is_drained(name))
         return sorted(names)
 
-    def remove(self, name: Name) -> None:
+    def _remove(self, name: Name) -> None:
         """See `AnyStore`. Without the card, of readings only what waits."""
         full = self.full(name)
         on_card = self._card_has(full)
@@ -131,14 +131,14 @@ class Buffer(Pair):
         if on_card:
             self.card.remove(full)
 
-    def rename(self, old: Name, new: Name) -> None:
+    def _rename(self, old: Name, new: Name) -> None:
         """See `AnyStore`. EOPNOTSUPP for readings."""
         before, after = self.full(old), self.full(new)
         self._check_kept(before, old)
         self._check_kept(after, new)
         self.flash.rename(before, after)
 
-    def truncate(self, name: Name, size: int) -> None:
+    def _truncate(self, name: Name, size: int) -> None:
         """See `AnyStore`. EOPNOTSUPP for readings."""
         full = self.full(name)
         self._check_kept(full, name)
@@ -167,13 +167,13 @@ class Buffer(Pair):
                 target.write(piece)
 
     def _take_notes(self) -> None:
-        lines = self._read_notes()
+        lines = self.notes.lines()
         self._half_done = lines[0].partition(" ")[2] if lines else ""
         if self._half_done and not self.flash.exists(self._half_done):
             self._done()  # it had come to its end
 
     def _settle_notes(self, *, booted: bool) -> None:
-        lines = self._read_notes()
+        lines = self.notes.lines()
         if not lines:
             return
         size_bytes, _, name = lines[0].partition(" ")
@@ -183,7 +183,7 @@ class Buffer(Pair):
 
     def _done(self) -> None:
         self._half_done = ""
-        self._drop_notes()
+        self.notes.drop()
 
 
 def _only_appended(name: Name) -> OSError:

@@ -93,7 +93,7 @@ class Mirror(Pair):
     def waiting(self) -> list[str]:
         return sorted(self._behind) if self.slot.is_in else []
 
-    def bring(self, name: str) -> None:
+    def _bring(self, name: str) -> None:
         """Copy a file whole, or take it away from the card."""
         try:
             if self.flash.exists(name):
@@ -106,37 +106,37 @@ class Mirror(Pair):
         self.readings.waiting.pop(name, None)
         self._behind.discard(name)
         if not self._behind:
-            self._drop_notes()
+            self.notes.drop()
 
     def note_behind(self, name: str) -> None:
         """The card will not have this file as the flash has it. One append to the notes, the first time."""
         if name not in self._behind:
             self._behind.add(name)
-            self._write_notes(name, "a")
+            self.notes.add(name)
 
     def card_failed(self, error: OSError, *names: str) -> None:
         """The card refused an operation on these files. If it went meanwhile, any file of it may be spoilt."""
         if isinstance(error, CardGone):
             self._behind.update(self.names())
-            self._write_notes(ALL, "a")
+            self.notes.add(ALL)
         else:
             self.card_refused(error)
         for name in names:
             self.note_behind(name)
 
-    def remove(self, name: Name) -> None:
+    def _remove(self, name: Name) -> None:
         """See `AnyStore`."""
         full = self.full(name)
         self._both(lambda store: store.remove(full), full)
         self.readings.forget(full)
 
-    def rename(self, old: Name, new: Name) -> None:
+    def _rename(self, old: Name, new: Name) -> None:
         """See `AnyStore`."""
         before, after = self.full(old), self.full(new)
         self._both(lambda store: store.rename(before, after), before, after)
         self.readings.rename(before, after)
 
-    def truncate(self, name: Name, size: int) -> None:
+    def _truncate(self, name: Name, size: int) -> None:
         """See `AnyStore`."""
         full = self.full(name)
         self._both(lambda store: store.truncate(full, size), full)
@@ -174,7 +174,7 @@ class Mirror(Pair):
                 target.write(piece)
 
     def _take_notes(self) -> None:
-        lines = self._read_notes()
+        lines = self.notes.lines()
         self._behind = set(lines) - {ALL}
         if ALL in lines:
             self._behind.update(self.names())
@@ -182,6 +182,15 @@ class Mirror(Pair):
     def _settle_notes(self, *, booted: bool) -> None:
         if not booted:
             return
+        try:
+            self._compare()
+        except CardGone:
+            raise
+        except OSError as error:  # a directory that can't be read
+            self.card_failed(error, *self.names())
+
+    def _compare(self) -> None:
+        """Find out by its size which file is behind."""
         names = {name.lower(): name for name in self.card.names() if not name.startswith("/LOST")}
         for name in self.names():
             on_card = names.pop(name.lower(), None)

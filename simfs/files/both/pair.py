@@ -3,26 +3,27 @@
 from __future__ import annotations
 
 import errno
+import io
 import os
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping
-from contextlib import suppress
+from contextlib import AbstractContextManager, suppress
 
 from simfs.fat.card.card import CardGone
 from simfs.files.both.absences import Absences
 from simfs.files.both.both_file import BothFile, no_room
 from simfs.files.both.both_medium import BothMedium, BothMeters, Readings
+from simfs.files.both.notes import NOTES, Notes
 from simfs.files.both.slot import Slot
 from simfs.files.card_names import CardNames, path_of
 from simfs.files.card_store import CardStore
 from simfs.files.contract import CANNOT, AnyStore, Settings, Spent, Stat
+from simfs.files.heard import NOT_TOLD, Calls, HeardFile
 from simfs.files.memory_medium import MemoryUsage
 from simfs.files.modes import Mode, parse_mode
 from simfs.files.names import Name, NameRule
 from simfs.files.store import Store
-
-NOTES = "/.card"
-"""The file on the flash in which the firmware keeps what it has to know of the card over a reset."""
+from simfs.flash import NorFlash
 
 
 class Pair(ABC):
@@ -39,11 +40,12 @@ class Pair(ABC):
         self.meters = BothMeters(flash.meters, card.meters)
         rule = NameRule(card.config.name_bytes, card.config.overlong, True, self._note_cut)
         self.name_rules = CardNames(rule)
-        self.readings = Readings()
+        self.readings, self.notes = Readings(), Notes(flash)
         self.prefix = ""
         self.files_open = 0
         self.dropped = False
         self.follower: Callable[[Pair], None] | None = None  # is told of the store that a boot gives
+        self.calls: Calls | None = None  # who is told of each call
         self._outs_seen = slot.outs
         slot.spent_ns, slot.readings_on_card = self._timer(), self.readings.on_card
 
@@ -52,17 +54,13 @@ class Pair(ABC):
         """The names of files that are to be brought to the card, if it is in."""
 
     @abstractmethod
-    def bring(self, name: str) -> None:
-        """Bring one file to the card. CardGone where it goes meanwhile; what the flash has stays there then."""
-
+    def _bring(self, name: str) -> None: ...
     @abstractmethod
-    def remove(self, name: Name) -> None: ...
-
+    def _remove(self, name: Name) -> None: ...
     @abstractmethod
-    def rename(self, old: Name, new: Name) -> None: ...
-
+    def _rename(self, old: Name, new: Name) -> None: ...
     @abstractmethod
-    def truncate(self, name: Name, size: int) -> None: ...
+    def _truncate(self, name: Name, size: int) -> None: ...
 
     @abstractmethod
     def _settle_notes(self, *, booted: bool) -> None:
@@ -76,10 +74,6 @@ class Pair(ABC):
     def twin(self, flash: Store, card: CardStore, slot: Slot) -> Pair:
         """A store with the same settings on other media."""
 
-    @property
-    def card_is_in(self) -> bool:
-        return self.slot.is_in
-
     def begin(self, at_ns: int) -> None:
         """An operation begins at that device time. If the card was out since the last one and is in: mounts it, and
         acts on the notes."""
@@ -91,8 +85,34 @@ class Pair(ABC):
             with suppress(CardGone):
                 self._settle_notes(booted=False)
 
-    def open(self, name: Name, mode: str = "r") -> BothFile:
+    def bring(self, name: str) -> None:
+        """Bring one file to the card. If that goes meanwhile or refuses, the flash still has it."""
+        with self._call("bring", name):
+            self._bring(name)
+
+    def remove(self, name: Name) -> None:
+        """See `AnyStore`."""
+        with self._call("remove", name):
+            self._remove(name)
+
+    def rename(self, old: Name, new: Name) -> None:
+        """See `AnyStore`."""
+        with self._call("rename", old, to=new):
+            self._rename(old, new)
+
+    def truncate(self, name: Name, size: int) -> None:
+        """See `AnyStore`."""
+        with self._call("truncate", name, at=size):
+            self._truncate(name, size)
+
+    def open(self, name: Name, mode: str = "r") -> io.RawIOBase:
         """See `AnyStore`. EPERM for the firmware's own notes."""
+        if self.calls is None:
+            return self._open(name, mode)
+        with self.calls.opening(name, self.prefix, mode):
+            return HeardFile(self._open(name, mode), self.calls)
+
+    def _open(self, name: Name, mode: str) -> BothFile:
         meaning = parse_mode(mode)
         full = self.full(name)
         if full == NOTES:
@@ -184,12 +204,17 @@ class Pair(ABC):
     def boot(self) -> AnyStore:
         """See `AnyStore`. Mounts both, and acts on the notes."""
         self.dropped = True
+        with self._call("mount", ""):
+            return self._booted()
+
+    def _booted(self) -> Pair:
         flash = self.flash.boot()
         self.card.drop()
         again = self.twin(flash, self.card, self.slot)
         again.readings, again.meters = self.readings, self.meters.on(flash.meters, self.card.meters)
         self.slot.readings_on_card = again.readings.on_card
-        again.prefix, again._outs_seen, again.follower = self.prefix, self._outs_seen, self.follower
+        again.prefix, again._outs_seen = self.prefix, self._outs_seen
+        again.follower, again.calls = self.follower, self.calls
         if self.follower is not None:
             self.follower(again)
         again.started()
@@ -208,12 +233,20 @@ class Pair(ABC):
     def _take_notes(self) -> None:
         """Read the notes after a reset."""
 
+    def copy(self, flash: NorFlash, absences: Absences) -> Pair:
+        """The same on `flash`, which holds what this one's does, and on a copy of the card: as a firmware has it that
+        has read its notes and acted on none yet."""
+        card = CardStore.mount(self.slot.card.copy(), self.card.config)
+        slot = Slot(card.card, absences, self.slot.write_ns)
+        slot.is_in, slot.is_torn = self.slot.is_in, self.slot.is_torn
+        again = self.twin(Store.mount(flash), card, slot)
+        again.prefix = self.prefix
+        again._take_notes()
+        return again
+
     def cost_of_boot(self) -> Spent:
         """See `AnyStore`. Tried on copies of both."""
-        card = CardStore.mount(self.slot.card.copy(), self.card.config)
-        slot = Slot(card.card, Absences(), 0)
-        slot.is_in = self.slot.is_in
-        again = self.twin(Store.mount(self.flash.flash.copy()), card, slot)
+        again = self.copy(self.flash.flash.copy(), Absences())
         before = again.medium.mark()
         again.started()
         cost, of_flash = again.medium.since(before), self.flash.cost_of_boot()
@@ -255,23 +288,11 @@ class Pair(ABC):
 
         return spent_ns
 
+    def _call(self, kind: str, name: Name, *, at: int = 0, to: Name = "") -> AbstractContextManager[None]:
+        return NOT_TOLD if self.calls is None else self.calls.named(kind, name, self.prefix, at=at, to=to)
+
     def _note_cut(self, _name: bytes) -> None:
         self.meters.names_cut += 1
-
-    def _read_notes(self) -> list[str]:
-        if not self.flash.exists(NOTES):
-            return []
-        with self.flash.open(NOTES) as file:
-            return (file.read() or b"").decode("utf-8", "surrogateescape").splitlines()
-
-    def _write_notes(self, line: str, mode: str) -> None:
-        """Keep a line over a reset. Where the flash has no room for it, it is in RAM alone."""
-        with suppress(OSError), self.flash.open(NOTES, mode) as file:
-            file.write(f"{line}\n".encode("utf-8", "surrogateescape"))
-
-    def _drop_notes(self) -> None:
-        if self.flash.exists(NOTES):
-            self.flash.remove(NOTES)
 
 
 def both_of(store: AnyStore) -> Pair | None:

@@ -38,10 +38,11 @@ class Slot:
         self.is_in = True
         self.readings_on_card: Mapping[str, list[int]] = {}  # by file, as `Readings` has it
         self.spent_ns: Callable[[], int] = lambda: 0
-        self._write_ns = write_ns
+        self.write_ns = write_ns
         self._began_ns, self._next_ns = 0, absences.next_ns(0)
         self._before: dict[int, bytes | None] = {}  # the sectors that this operation wrote, as they were
-        self._is_torn = False
+        self._written = 0  # sector writes of this operation
+        self.is_torn = False  # it went in the middle of an operation, and was not mended yet
         self._went_ns = 0
         card.gate = self
 
@@ -49,11 +50,12 @@ class Slot:
         """An operation begins at that device time: the card may have gone since the last one, or be back."""
         self._began_ns = at_ns
         self._before.clear()
+        self._written = 0
         if self._next_ns is not None and self._next_ns <= at_ns:
             self._go()
         now_ns = max(at_ns, self._went_ns)  # the write in which it went took no time, so that may be a moment later
         if not self.is_in and not self.absences.covers(now_ns):
-            if self._is_torn:
+            if self.is_torn:
                 self._mend()
             self.is_in = True
         self._next_ns = self.absences.next_ns(now_ns if self.is_in else now_ns + 1)
@@ -69,16 +71,20 @@ class Slot:
     def before_write(self, sector: int) -> None:
         """See `Gate`. A card that goes while a sector is written leaves one that can't be read."""
         now_ns = self.now_ns()
-        if self.is_in and self._goes_by(now_ns + self._write_ns):
-            torn = not self._goes_by(now_ns)
-            if torn:
-                self._keep(sector)
-                self.card.unreadable.add(sector)
-            self._note_pull(torn=torn)
-            self._go()
+        if self.is_in and self._goes_by(now_ns + self.write_ns):
+            self.pull(sector, torn=not self._goes_by(now_ns))
         if not self.is_in:
             raise CardGone
         self._keep(sector)
+        self._written += 1
+
+    def pull(self, sector: int, *, torn: bool) -> None:
+        """The card goes: before a sector is written, or within that write."""
+        if torn:
+            self._keep(sector)
+            self.card.unreadable.add(sector)
+        self._note_pull(torn=torn)
+        self._go()
 
     def now_ns(self) -> int:
         """The device time within the operation."""
@@ -109,8 +115,8 @@ class Slot:
             if data is None:
                 before.unreadable.add(sector)
         sizes = {name: tuple(each) for name, each in self.readings_on_card.items()}
-        self.pulls.append(Pull(self._next_ns or 0, len(self._before) - torn, torn, before, left, sizes))
-        self._is_torn = True
+        self.pulls.append(Pull(self._next_ns or 0, self._written, torn, before, left, sizes))
+        self.is_torn = True
 
     def _mend(self) -> None:
         self.card.gate = None
@@ -118,4 +124,4 @@ class Slot:
         mend(self.card)
         self.card.reads, self.card.writes = reads, writes  # done at a desk
         self.card.gate = self
-        self._is_torn = False
+        self.is_torn = False

@@ -8,7 +8,8 @@ import random
 import pytest
 
 from simfs.files.both.absences import Absence
-from simfs.files.both.pair import NOTES, Pair
+from simfs.files.both.notes import NOTES
+from simfs.files.both.pair import Pair
 from simfs.files.card_store import CardConfig, CardStore
 from simfs.files.contract import AnyStore
 from simfs.files.model import Model

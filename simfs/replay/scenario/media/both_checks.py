@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from simfs.files.both.pair import NOTES
+from simfs.files.both.notes import NOTES
 from simfs.replay.scenario.media.both import Both, CardOut
 from simfs.replay.scenario.tasks import FileOperation, Rename, Task
 from simfs.replay.scenario.toml_lines import Path

@@ -5,14 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from simfs.cli.exits import Refused
-from simfs.cli.inputs import replay_source
 from simfs.cli.progress import progress_bar, shown
 
 if TYPE_CHECKING:
     from simfs.files.contract import AnyStore
     from simfs.study.card_cuts.notes import CardHistory
     from simfs.study.card_cuts.report import CardCutReport
-    from simfs.study.cuts.notes.history import History
 
 CUTS = 500  # sector writes that are cut unless somebody says otherwise
 OF_FLASH = {"lives": None, "only": None, "depth": 1, "profile": "program-contained", "workers": None, "cluster": None}
@@ -26,19 +24,15 @@ class OnCard(NamedTuple):
     store: AnyStore
 
 
-def recorded(file: str, options: dict[str, Any]) -> History | OnCard:
-    """The run, replayed once and noted, whatever its files are on."""
-    from simfs.study.any_cuts import AnyRecorder
-    from simfs.study.card_cuts.notes import CardHistory
-
-    recorder = AnyRecorder()
-    run = replay_source(file, options, [recorder])
-    history = recorder.history(run.title)
-    if not isinstance(history, CardHistory):
-        return history
-    if not history.writes:
-        raise Refused(f"{file}: it writes nothing to the card, so there is nothing to cut; write files in it")
-    return OnCard(history, run.store)
+def refuse_options_of_flash(own: dict[str, Any], where: str) -> None:
+    """Refuse what only a store on flash alone has an answer to."""
+    given = [name for name, usual in OF_FLASH.items() if own[name] != usual]
+    if given:
+        raise Refused(
+            *(f"--{name}: it is for a store on flash, and this one is {where}; leave it out" for name in given)
+        )
+    if own["every"] not in (None, "operation"):
+        raise Refused(f"--every {own['every']}: a card writes a sector whole; write --every operation, or --sample")
 
 
 def report_on_card(found: OnCard, file: str, kind: str, own: dict[str, Any]) -> CardCutReport:
@@ -46,13 +40,7 @@ def report_on_card(found: OnCard, file: str, kind: str, own: dict[str, Any]) -> 
     from simfs.study.card_cuts.campaign import campaign, places_of
     from simfs.study.card_cuts.report import card_cut_report
 
-    given = [name for name, usual in OF_FLASH.items() if own[name] != usual]
-    if given:
-        raise Refused(
-            *(f"--{name}: it is for a store on flash, and this one is on a card; leave it out" for name in given)
-        )
-    if own["every"] not in (None, "operation"):
-        raise Refused(f"--every {own['every']}: a card writes a sector whole; write --every operation, or --sample")
+    refuse_options_of_flash(own, "on a card")
     sample = own["sample"] or (None if own["every"] else CUTS)
     sample = None if sample is None or sample >= len(found.history.writes) else sample
     places = places_of(found.history, sample, own["seed"] or 0)
