@@ -34,6 +34,7 @@ SHOWN: dict[str, tuple[str, Callable[[Any], str]]] = {
     "ram_bytes": ("RAM for the store", units.size),
     "refused_operations": ("operations refused", units.number),
     "lost_records": ("gathered records lost", units.number),
+    "lost_readings": ("readings lost", units.number),
     "names_that_break": ("names that break", units.number),
     "cuts_that_lose_percent": ("power cuts that lose data", units.percent),
     "lost_at_a_cut_bytes": ("most that a cut loses", units.size),

@@ -14,7 +14,7 @@ from simfs.flash import NorFlash
 from simfs.replay.device.device import Run
 from simfs.show import WHOSE, units
 from simfs.show.heat import INK, chip, wear_map
-from simfs.show.rows.sections import sections
+from simfs.show.rows.sections import all_sections
 from simfs.show.text import judged
 from simfs.show.verdict import verdict_of
 from simfs.store.usage import BlockView
@@ -131,7 +131,7 @@ def _run_table(run: Run) -> str:
     verdicts = judge(run, taken)
     ran = f"{units.time(taken.subject.duration_ns)} of device time, {run.kind} {units.plain(run.source)}"
     lines = [("verdict", verdict_of(taken, verdicts)), ("ran", ran)]
-    for _, section in sections(taken):
+    for _, section in all_sections(taken):
         for figure, value, note in section:
             told = f"{value}: {note}" if figure.startswith("!") and value else value or note
             lines.append((figure, told))

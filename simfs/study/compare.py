@@ -69,6 +69,7 @@ QUANTITIES = (
     Quantity("ram_bytes", lambda of: of.ram_total_bytes or None),
     Quantity("refused_operations", lambda of: of.trouble.refused_operations),
     Quantity("lost_records", lambda of: of.trouble.lost_records),
+    Quantity("lost_readings", lambda of: of.both.lost_readings if of.both else None),
     Quantity("names_that_break", lambda of: sum(fault.breaks for fault in of.trouble.name_faults)),
 )  # fmt: skip
 OF_CUTS = (

@@ -52,6 +52,14 @@ def sections(figures: Figures) -> Iterator[tuple[str, list[Line]]]:
     yield from ((section, lines) for section, lines in found.items() if lines)
 
 
+def all_sections(figures: Figures) -> Iterator[tuple[str, list[Line]]]:
+    """For whoever has one list for all: `sections`, then those of flash and card where a store is on both."""
+    yield from sections(figures)
+    for side, name in ((figures.on_flash, "flash"), (figures.on_card, "card")):
+        if side is not None:
+            yield from ((f"{section}, {name}", lines) for section, lines in sections_of_side(side))
+
+
 def _of_the_medium(figures: Figures) -> dict[str, list[Line]]:
     """What goes for one medium only."""
     settings = figures.subject.settings

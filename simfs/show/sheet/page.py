@@ -11,7 +11,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from simfs.show import WHOSE, units
 from simfs.show.map.svg import as_svg
-from simfs.show.rows.sections import sections
+from simfs.show.rows.sections import all_sections
 from simfs.show.sheet import blocks
 from simfs.show.sheet.charts import Chart
 from simfs.show.sheet.distributions import LimitBand, erase_chart, stall_chart
@@ -65,7 +65,7 @@ def run_page(told: Told) -> str:
         files=[(units.plain(name, NAME_SIGNS), units.size(size)) for name, size in told.aftermath.files],
         file_count=told.aftermath.file_count,
         failures=_failures(told.figures),
-        sections=[*sections(told.figures)],
+        sections=[*all_sections(told.figures)],
         flash_map=as_svg(told.flash_map) if told.flash_map else "",
         style=_own("sheet.css"),
         script=_own("sheet.js"),

@@ -10,6 +10,7 @@ from simfs.replay.device.device import Run
 from simfs.replay.play import play
 from simfs.replay.scenario.load import parse_scenario
 from simfs.show.json import as_json
+from simfs.show.rows.sections import all_sections
 from simfs.show.text import as_text
 from simfs.study.run.expect import judge
 from simfs.study.run.measure import figures
@@ -106,3 +107,10 @@ def test_json_has_both_and_only_where_there_are_two() -> None:
     assert found["on_flash"]["wear"]["total_erases"] >= 0
     on_card = SOUND.partition("[both]")[0].replace('"both"', '"card"') + SOUND[SOUND.index("[run]") :]
     assert not {"both", "on_card", "on_flash"} & json.loads(as_json(figures(run_of(on_card)), ())).keys()
+
+
+def test_a_page_and_a_notebook_have_the_figures_of_each_medium_too() -> None:
+    run = run_of(SOUND)
+    sections = dict(all_sections(figures(run)))
+    assert {"Readings", "Room, flash", "Room, card", "Wear, flash", "Wear, card"} <= sections.keys()
+    assert "life, at least" in run._repr_html_()
