@@ -31,6 +31,7 @@ IN_PLACES = {
     "simfs.replay.scenario.crosschecks": "whether the log fits the chip",
     "simfs.replay.play": "makes the store that a scenario describes",
     "simfs.replay.script": "a script's power cut, and a campaign's store",
+    "simfs.bridges.mount.deferred": "writes that a log is sure to take",
     "simfs.study.run.expect": "a script may leave its flash without power",
     "simfs.study.run.measure": "figures of wear and life",
     "simfs.show.notebook": "the map of erase blocks",

@@ -15,7 +15,7 @@ from zlib import crc32
 from simfs.store.format.codec import DATA, FRAME_BYTES, HEAD, HEADER, SIZE_MAX, encode_frames
 from simfs.store.format.layout import align_up
 
-KEPT_BYTES_MAX = 4 << 20  # of frames that were verified; then all are forgotten
+KEPT_BYTES_MAX = 8 << 20  # of frames that were verified; then all are forgotten
 CELLS_MAX = 64 << 10  # that are looked at together
 U32_MAX = 0xFFFFFFFF
 LEAST = 4  # frames to read, for which it is worth to look at them all together
