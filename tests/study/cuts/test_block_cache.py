@@ -96,3 +96,23 @@ def test_a_block_that_differs_in_one_bit_anywhere_is_read_anew() -> None:
         reads = flash.reads
         known.turn_to(flash)
         assert flash.reads == reads, at
+
+
+def test_only_blocks_that_changed_since_are_looked_at_and_all_of_a_filled_flash() -> None:
+    history = busy_case("bytes", 3, 60).record()
+    flash, known = NotedFlash.blank_one(history.datasheet, history.block_count), KnownBlocks(history.block_count)
+    flash.fill(history.image, [])
+    before = known.turn_to(flash)
+    assert known.turn_to(flash) == before
+    flash.erase(0)
+    erased = known.turn_to(flash)
+    assert erased[0] != before[0]
+    flash.program(0, b"\0")
+    programmed = known.turn_to(flash)
+    assert programmed[0] not in (before[0], erased[0])
+    assert programmed[1:] == erased[1:] == before[1:]
+    other = NotedFlash.blank_one(history.datasheet, history.block_count)
+    assert known.turn_to(other) != programmed
+    assert known.turn_to(flash) == programmed
+    flash.fill(history.image, [])
+    assert known.turn_to(flash) == before

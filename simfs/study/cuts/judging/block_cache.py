@@ -42,15 +42,20 @@ class KnownBlocks(Look):
 
     def __init__(self, block_count: int) -> None:
         self._known: list[list[_Known]] = [[] for _ in range(block_count)]  # the latest first
+        self._turned_to: NotedFlash | None = None
 
     def turn_to(self, flash: NorFlash) -> tuple[_Known, ...]:
         """What is known of each block of this flash, the same for the same bytes. Costs a comparison of all bytes of
-        the flash. Reads are counted for blocks that are not known."""
+        the flash, or of the blocks that have changed where it was the last one. Reads are counted for blocks that are
+        not known."""
         assert isinstance(flash, NotedFlash)
         size, holds = flash.geometry.block_bytes, flash.holds
-        for block, states in enumerate(self._known):
+        is_last = flash.known_to is self and self._turned_to is flash
+        for block in sorted(flash.touched) if is_last else range(len(self._known)):
+            states = self._known[block]
             if not (states and holds(states[0].cells, block * size)):
                 self._turn_to(flash, block, states)
+        self._turned_to, flash.known_to, flash.touched = flash, self, set()
         return tuple([states[0] for states in self._known])
 
     def lives(self, flash: NorFlash) -> list[Life | None]:
