@@ -15,6 +15,11 @@ from simfs.show.lessons.lessons import Lesson
 def lessons_page(lessons: Iterable[Lesson]) -> str:
     """The page; each answer opens on a click or by the keyboard."""
     markdown = MarkdownIt("commonmark", {"html": False})
+
+    def rendered(text: str) -> Markup:
+        """What may scroll sideways can be reached by the keyboard."""
+        return Markup(markdown.render(_lowered(text)).replace("<pre>", '<pre tabindex="0">'))  # noqa: S704
+
     shown = [
         {
             "number": lesson.number,
