@@ -226,3 +226,29 @@ def test_a_full_flash_refuses_and_counts() -> None:
     bring_all(pair)
     assert pair.readings.only_on_flash == 0
     assert pair.stat(LOG).size_bytes == 1000 * pair.readings.written
+
+
+@pytest.mark.parametrize("at_ms", range(2, 30, 3))
+def test_a_mirror_copies_every_file_after_a_pull_in_a_write(at_ms: int) -> None:
+    pair = new_pair("mirror", Absence(2 * S + at_ms * MS, S))
+    for number in range(6):
+        put(pair, f"/log/{number}.csv", b"%d" % number * 700, "w")
+    pair.begin(2 * S)
+    put(pair, "/log/3.csv", b"more")
+    pair.begin(5 * S)
+    bring_all(pair)
+    found = {name: data for name, data in contents(pair.card).items() if not name.startswith("/LOST")}
+    assert found == contents(pair)
+
+
+def test_a_card_that_went_within_a_write_is_not_back_a_moment_before_it_went() -> None:
+    pair = new_pair("mirror", Absence(2 * S + 5 * MS, S))
+    pair.begin(2 * S)
+    put(pair, "/a", b"x")
+    assert pair.slot.pulls[0].torn
+    spent_ns = pair.slot.spent_ns()
+    assert spent_ns < 5 * MS, "the write that was cut took no time"
+    pair.begin(2 * S + spent_ns)
+    assert (pair.slot.is_in, pair.slot.outs) == (False, 1)
+    pair.begin(4 * S)
+    assert (pair.slot.is_in, pair.slot.outs) == (True, 1)
