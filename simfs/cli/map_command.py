@@ -9,8 +9,9 @@ import click
 from simfs.cli.exits import Refused, print_report
 from simfs.cli.inputs import check_source, refuse_a_card
 from simfs.cli.options.workers import check_worker_options, shared_out, worker_options
-from simfs.cli.outputs import check_target
+from simfs.cli.outputs import check_targets
 from simfs.cli.progress import shown
+from simfs.cli.sheets.tables_sheet import check_page, print_and_save
 
 if TYPE_CHECKING:
     from simfs.study.flash_map import FlashMap
@@ -20,13 +21,20 @@ if TYPE_CHECKING:
 @click.command("map", epilog="Example: simfs map chip.toml --svg chip.svg")
 @click.argument("file")
 @click.option("--svg", metavar="OUT", help="Write a picture of the map into this file.")
+@click.option("--sheet", metavar="PAGE", help="Save it in this file, as a page for a browser.")
 @click.option(
     "--stores", metavar="SIZE,SIZE...", help="Run the scenario with a store of each of these sizes, and compare."
 )
 @worker_options
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
 def flash_map(
-    file: str, svg: str | None, stores: str | None, workers: int | None, cluster: str | None, as_json: bool
+    file: str,
+    svg: str | None,
+    sheet: str | None,
+    stores: str | None,
+    workers: int | None,
+    cluster: str | None,
+    as_json: bool,
 ) -> None:
     """Draw what the chip of FILE is shared out among, and what is left of it.
 
@@ -42,13 +50,20 @@ def flash_map(
     check_worker_options(workers, cluster)
     if stores is None and (workers is not None or cluster is not None):
         raise Refused(f"--{'workers' if workers is not None else 'cluster'}: it is for --stores; leave it out")
-    if svg is not None:
-        check_target(svg, "--svg", file)
+    check_targets({"--svg": svg, "--sheet": sheet}, file)
+    check_page(sheet, file)
     drawn = _map(file)
-    text = _map_text(drawn, as_json) if stores is None else _stores_text(file, stores, workers, cluster, as_json)
+    done = None if stores is None else _with_stores(file, stores, workers, cluster)
     if svg is not None:
         _write_picture(drawn, svg)
-    print_report(text)
+    text = _map_text(drawn, as_json) if done is None else _sweep_text(done, as_json)
+    print_and_save(sheet, lambda: _page(drawn, done), lambda: print_report(text))
+
+
+def _page(drawn: FlashMap, done: Sweep | None) -> str:
+    from simfs.show.sheet.tables import map_page, sweep_page
+
+    return map_page(drawn) if done is None else sweep_page(done)
 
 
 def _map(file: str) -> FlashMap:
@@ -67,13 +82,13 @@ def _map(file: str) -> FlashMap:
         raise Refused(f"{file}: {error.strerror or error}") from None
 
 
-def _stores_text(file: str, stores: str, workers: int | None, cluster: str | None, as_json: bool) -> str:
+def _with_stores(file: str, stores: str, workers: int | None, cluster: str | None) -> Sweep:
     from simfs.replay.scenario.input_faults import BadScenario
     from simfs.study.flash_map import BadSizes, run_stores
 
     try:
         with shared_out(f"running {shown(file)} with each store", workers, cluster) as (executor, progress):
-            done = run_stores(file, stores.split(","), executor=executor, progress=progress)
+            return run_stores(file, stores.split(","), executor=executor, progress=progress)
     except BadScenario as error:
         what = "--stores: only a scenario can be run, and this is none"
         raise Refused(*(f"{what}: {fault}" for fault in error.faults)) from None
@@ -81,7 +96,6 @@ def _stores_text(file: str, stores: str, workers: int | None, cluster: str | Non
         raise Refused(*(f"--stores: {fault}" for fault in error.faults)) from None
     except OSError as error:  # the file went away
         raise Refused(f"{file}: {error.strerror or error}") from None
-    return _sweep_text(done, as_json)
 
 
 def _sweep_text(done: Sweep, as_json: bool) -> str:

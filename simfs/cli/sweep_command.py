@@ -10,6 +10,7 @@ from simfs.cli.exits import Refused, print_report
 from simfs.cli.inputs import check_source, warn
 from simfs.cli.options.workers import check_worker_options, shared_out, worker_options
 from simfs.cli.progress import shown
+from simfs.cli.sheets.tables_sheet import check_page, print_and_save
 
 if TYPE_CHECKING:
     from simfs.study.sweep import Sweep, Variation
@@ -32,6 +33,7 @@ SORT_WORDS = (  # as in simfs.study.sweep, which only a sweep loads
 )
 @click.option("--sort", "sorted_by", type=click.Choice(SORT_WORDS), help="Sort by this figure, the best first.")
 @worker_options
+@click.option("--sheet", metavar="PAGE", help="Save it in this file, as a page for a browser.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
 def sweep(
     scenario: str,
@@ -39,6 +41,7 @@ def sweep(
     sorted_by: str | None,
     workers: int | None,
     cluster: str | None,
+    sheet: str | None,
     as_json: bool,
 ) -> None:
     """Run SCENARIO with some of its settings varied, and compare.
@@ -55,9 +58,10 @@ def sweep(
     if not scenario.endswith(".toml"):
         raise Refused(f"{scenario}: only a scenario has settings to vary; give a .toml file")
     check_worker_options(workers, cluster)
+    check_page(sheet, scenario)
     variations = _variations(varied)
     done = _swept(scenario, variations, sorted_by or "", workers, cluster)
-    print_report(_text(done, as_json))
+    print_and_save(sheet, lambda: _page(done), lambda: print_report(_text(done, as_json)))
 
 
 def _variations(varied: tuple[str, ...]) -> list[Variation]:
@@ -100,6 +104,12 @@ def _swept(
             )
         )
     return done
+
+
+def _page(done: Sweep) -> str:
+    from simfs.show.sheet.tables import sweep_page
+
+    return sweep_page(done)
 
 
 def _text(done: Sweep, as_json: bool) -> str:

@@ -51,7 +51,7 @@ TABLE = (
 
 def as_text(sweep: Sweep) -> str:
     """The whole report, without a line end."""
-    notes = [note for variant in sweep.variants for note in _notes(variant)]
+    notes = [note for variant in sweep.variants for note in notes_of(variant)]
     more = len(notes) - NOTES_SHOWN
     shown = [textwrap.fill(note, COLUMNS, subsequent_indent="  ") for note in notes[:NOTES_SHOWN]]
     shown += [f"{more:,} more with --json"] if more > 0 else []
@@ -60,27 +60,28 @@ def as_text(sweep: Sweep) -> str:
         shown.insert(0, "Full after -: the files fit at this pace.")
     if any(one.life_ns is None for one in summaries) and not _is_on_card(sweep):
         shown.insert(0, "Life -: the run is too short to tell.")
-    return "\n\n".join(part for part in (_heading(sweep), _table(sweep), "\n".join(shown)) if part)
+    heading = "\n".join(textwrap.fill(line, COLUMNS, break_on_hyphens=False) for line in heading_lines(sweep))
+    return "\n\n".join(part for part in (heading, _table(sweep), "\n".join(shown)) if part)
 
 
-def _heading(sweep: Sweep) -> str:
+def heading_lines(sweep: Sweep) -> list[str]:
+    """What was run, and in which order it stands."""
     order = f"; {ORDERS[sweep.sorted_by].first} first" if sweep.sorted_by else ""
     if sweep.sorted_by and any(variant.unmet for variant in sweep.variants):
         order += ", those with unmet expectations behind the others"
     runs = f"{units.counted(len(sweep.variants), 'run')} over {' and '.join(sweep.settings)}"
-    lines = [
+    return [
         units.plain(sweep.title, COLUMNS),
         f"scenario {units.plain(sweep.source)}: {runs}{order}.",
         f"{WHOSE} {'Times' if _is_on_card(sweep) else 'Life is that of the hottest block; times'} are typical ones.",
     ]
-    return "\n".join(textwrap.fill(line, COLUMNS, break_on_hyphens=False) for line in lines)
 
 
 def _table(sweep: Sweep) -> str:
-    columns = [column for column in TABLE if _is_shown(column, sweep)]
-    settings = [("", heading) for heading in _settings_headings(sweep.settings)]
+    columns = [column for column in TABLE if is_shown(column, sweep)]
+    settings = [("", heading) for heading in settings_headings(sweep.settings)]
     headings = zip(("", ""), *settings, *(column.heading for column in columns), strict=True)
-    lines = [[_mark(variant), *_values(variant), *_cells(variant.summary, columns)] for variant in sweep.variants]
+    lines = [[_mark(variant), *values_of(variant), *cells_of(variant.summary, columns)] for variant in sweep.variants]
     table = [*map(list, headings), *lines]
     table.insert(2, ["-" * max(map(len, column)) for column in zip(*table, strict=True)])
     right = ["right"] * (len(table[0]) - 1)
@@ -92,7 +93,8 @@ def _is_on_card(sweep: Sweep) -> bool:
     return all(one.summary is None or one.summary.sectors_written is not None for one in sweep.variants)
 
 
-def _is_shown(column: Column, sweep: Sweep) -> bool:
+def is_shown(column: Column, sweep: Sweep) -> bool:
+    """Whether a column has anything to say of this sweep."""
     if column.flash_only and _is_on_card(sweep):
         return False
     if column.when == "some" and any(getattr(variant.summary, column.figure, 0) for variant in sweep.variants):
@@ -103,17 +105,19 @@ def _is_shown(column: Column, sweep: Sweep) -> bool:
     return column.when == "always" or bool(asked)
 
 
-def _settings_headings(settings: tuple[str, ...]) -> list[str]:
+def settings_headings(settings: tuple[str, ...]) -> list[str]:
     """The ends of the settings' paths, as long as they differ from each other."""
     short = [setting.rpartition(".")[2] for setting in settings]
     return short if len(set(short)) == len(short) else list(settings)
 
 
-def _values(variant: Variant) -> list[str]:
+def values_of(variant: Variant) -> list[str]:
+    """The values of the settings of a variant."""
     return [units.plain(value, VALUE_WIDTH) for value in variant.settings.values()]
 
 
-def _cells(summary: Summary | None, columns: list[Column]) -> list[str]:
+def cells_of(summary: Summary | None, columns: list[Column]) -> list[str]:
+    """A variant's figures, one for each column."""
     if summary is None:
         return ["not run", *["-"] * (len(columns) - 1)]
     values = [getattr(summary, column.figure) for column in columns]
@@ -124,7 +128,8 @@ def _mark(variant: Variant) -> str:
     return "!" if variant.refused or variant.unmet else ""
 
 
-def _notes(variant: Variant) -> Iterator[str]:
+def notes_of(variant: Variant) -> Iterator[str]:
+    """Why a variant was not run, or what it does not meet."""
     which = ", ".join(f"{name}={value}" for name, value in variant.settings.items())
     if variant.refused:
         reasons = ". ".join(units.plain(reason, 400) for reason in variant.refused)

@@ -48,8 +48,8 @@ LAYERS = {
     "simfs.study.moving": ("findings, names, pieces, moved < watch, tries < refusals, trials < scenarios, recordings"),
     "simfs.show": (
         "units, save, scenario_guide < ending < on_both < verdict, heat, cuts, card_cuts, fleet, life, parts, map, "
-        "moving, wearers, scenario_keys, lessons, advice, film < json, rows < text, lives < sweep, compare, notebook, "
-        "sheet"
+        "moving, wearers, scenario_keys, lessons, advice, film < json, rows < text, lives < sweep, compare, notebook "
+        "< sheet"
     ),
     "simfs.cli": (
         "exits, progress < inputs, outputs, options < cutting, imaging, sheets < changing, comparing, cuts_command, "

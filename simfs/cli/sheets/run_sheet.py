@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from simfs.cli.exits import Refused
 from simfs.cli.options.limits import Command, spelt, weibull_options
+from simfs.cli.sheets.tables_sheet import check_libraries, save_page
 
 if TYPE_CHECKING:
     from simfs.replay.device.device import Run
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from simfs.study.wearers.charging import Charging
     from simfs.study.wearers.report import Wearers
 
-LIBRARIES = ("jinja2", "plotly")
 LIMITS = ("scale_cycles", "shape")
 
 
@@ -46,9 +45,8 @@ class RunSheet:
             )
         if len(given) == 1:
             raise Refused(f"{spelt(next(iter(given)))}: give {' and '.join(map(spelt, LIMITS))} together")
-        missing = [name for name in LIBRARIES if find_spec(name) is None]
-        if self.path is not None and missing:
-            raise Refused(f"--sheet: it needs {missing[0]}, which is not installed: pip install 'simfs[sheet]'")
+        if self.path is not None:
+            check_libraries()
         self._limits = _band(given) if given else None
         self._timeline: Timeline | None = None
         if self.path is not None:
@@ -65,18 +63,14 @@ class RunSheet:
         """Write the sheet. Returns what went wrong."""
         if self.path is None:
             return []
-        from simfs.show.save import write_whole
         from simfs.show.sheet.page import Told, run_page
         from simfs.study.run.aftermath import aftermath
 
         samples = self._timeline.samples() if self._timeline else ()
         wearers = wearers if wearers and wearers.wearers else None
         told = Told(taken, verdicts, aftermath(run), samples, wearers, self._limits, _flash_map(run.source))
-        try:
-            write_whole(self.path, run_page(told).encode("utf-8", "backslashreplace"))
-        except OSError as error:
-            return [f"--sheet {self.path}: {error.strerror}; no sheet was written"]
-        return []
+        fault = save_page(self.path, run_page(told))
+        return [fault] if fault else []
 
 
 def charging_of(wanted: bool, sheet: RunSheet) -> list[Charging]:

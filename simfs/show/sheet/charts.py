@@ -68,3 +68,8 @@ def bars(x: Sequence[Any], y: Sequence[float], name: str, colour: str, hatching:
         "marker": {"color": colour, "line": {"width": 0}, "pattern": pattern},
         **more,
     }  # fmt: skip
+
+
+def markup_free(text: str) -> str:
+    """Plotly takes some tags in a label for markup."""
+    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")

@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
-from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-
-from simfs.show import WHOSE, units
+from simfs.show import units
 from simfs.show.map.svg import as_svg
 from simfs.show.rows.sections import all_sections
 from simfs.show.sheet import blocks
 from simfs.show.sheet.charts import Chart
 from simfs.show.sheet.distributions import LimitBand, erase_chart, stall_chart
+from simfs.show.sheet.making import rendered
 from simfs.show.sheet.over_time import amplification_chart, room_chart
 from simfs.show.sheet.wearing import WEARER_HEADERS, wearer_rows, wearers_chart
 from simfs.show.text import judged
@@ -47,31 +43,25 @@ class Told:
 def run_page(told: Told) -> str:
     """The whole page. All text from outside is escaped, and nothing on it asks the network."""
     charts = _charts(told)
-    page: str = _template().render(
+    return rendered(
+        "run.html",
+        charts,
         title=units.plain(told.figures.subject.title, NAME_SIGNS),
         heading=_heading(told),
-        whose=WHOSE,
         verdict=verdict_of(told.figures, told.verdicts),
         all_met=all(verdict.met for verdict in told.verdicts),
         expectations=[_expectation(verdict) for verdict in told.verdicts],
-        charts={chart.key: chart for chart in charts},
-        drawn={chart.key: {"data": chart.data, "layout": chart.layout, "points": chart.points} for chart in charts},
         wear=_wear(told),
         block_headers=blocks.HEADERS,
         wearer_headers=WEARER_HEADERS,
         wearers=wearer_rows(told.wearers) if told.wearers else [],
-        wearers_total=told.wearers,
         task_rows=_tasks(told.figures),
         files=[(units.plain(name, NAME_SIGNS), units.size(size)) for name, size in told.aftermath.files],
         file_count=told.aftermath.file_count,
         failures=_failures(told.figures),
         sections=[*all_sections(told.figures)],
         flash_map=as_svg(told.flash_map) if told.flash_map else "",
-        style=_own("sheet.css"),
-        script=_own("sheet.js"),
-        plotly=_plotly(),
     )  # fmt: skip
-    return page
 
 
 def _charts(told: Told) -> list[Chart]:
@@ -143,23 +133,3 @@ def _failures(figures: Figures) -> list[tuple[str, ...]]:
         )
         for one in sorted(figures.trouble.refusals, key=lambda refusal: refusal.first_at_ns)[:FAILURES_SHOWN]
     ]
-
-
-@cache
-def _template() -> Any:
-    found = Environment(
-        loader=PackageLoader("simfs.show.sheet"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
-        lstrip_blocks=True,
-    )  # fmt: skip
-    return found.get_template("run.html")
-
-
-@cache
-def _own(name: str) -> str:
-    return files("simfs.show.sheet").joinpath("templates", name).read_text("utf-8")
-
-
-@cache
-def _plotly() -> str:
-    """The chart library's script, which the package `plotly` brings along."""
-    return files("plotly").joinpath("package_data", "plotly.min.js").read_text("utf-8")

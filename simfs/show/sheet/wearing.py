@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from simfs.show import units
-from simfs.show.sheet.charts import Chart, axis, bars, layout
+from simfs.show.sheet.charts import Chart, axis, bars, layout, markup_free
 from simfs.show.sheet.palette import HATCHINGS, SERIES
 from simfs.show.wearers.table import name_shown, share
 from simfs.store.tables.listener import Cause
@@ -45,7 +45,7 @@ def wearers_chart(wearers: Wearers) -> Chart | None:
         data=data,
         layout=layout(
             axis(what, rangemode="tozero"),
-            axis("", tickvals=numbers, ticktext=[_markup_free(task) for task in shown]),
+            axis("", tickvals=numbers, ticktext=[markup_free(task) for task in shown]),
             barmode="stack",
             height=150 + 34 * len(tasks),
             margin={"l": 24 + LABEL_SIGN_PX * max(map(len, shown)), "r": 16, "t": 64, "b": 48},
@@ -57,11 +57,6 @@ def wearers_chart(wearers: Wearers) -> Chart | None:
         ],
         points=[],
     )
-
-
-def _markup_free(text: str) -> str:
-    """Plotly takes some tags in a label for markup."""
-    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
 
 
 WEARER_HEADERS = ("task", "file", "kind", "programmed", "share", "erases", "share of erases")

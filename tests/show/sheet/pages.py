@@ -69,3 +69,15 @@ def hostile_page() -> Path:
     page, result = made(Path(mkdtemp()), "hostile", "--scale-cycles", "300000", "--shape", "3")
     assert result.exit_code == 1, result.output
     return page
+
+
+@cache
+def sweep_page() -> Path:
+    """The sheet of a sweep, in which one variant can't be run."""
+    directory = Path(mkdtemp())
+    scenario, page = directory / "hostile.toml", directory / "sweep.html"
+    scenario.write_text(HOSTILE)
+    vary = ("--vary", "store.buffer=64B,256B", "--vary", "store.size=64KiB,64MiB", "--workers", "1")
+    result = CliRunner().invoke(commands, ["sweep", str(scenario), *vary, "--sheet", str(page)])
+    assert result.exit_code == 0, result.output
+    return page

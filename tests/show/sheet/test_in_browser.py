@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from tests.show.sheet.chromium import NEEDS_CHROMIUM, Chromium
-from tests.show.sheet.pages import hostile_page, made
+from tests.show.sheet.pages import hostile_page, made, sweep_page
 
 pytestmark = [NEEDS_CHROMIUM, pytest.mark.together]
 DRAWN = """new Promise(done => { const look = () =>
@@ -85,6 +85,12 @@ def test_dark_and_narrow_pages_have_no_faults_either(browser: Chromium) -> None:
     opened(browser, hostile_page(), dark=True, width=390)
     assert browser.run("getComputedStyle(document.documentElement).backgroundColor") == "rgb(20, 23, 27)"
     assert browser.run("document.documentElement.scrollWidth <= innerWidth")
+    assert faults(browser) == []
+
+
+def test_page_of_a_sweep_has_no_faults(browser: Chromium) -> None:
+    opened(browser, sweep_page())
+    assert browser.complaints() == []
     assert faults(browser) == []
 
 

@@ -129,7 +129,7 @@ def test_what_can_not_be_written_is_refused_before_the_run(tmp_path: Path) -> No
 
 
 def test_a_missing_library_is_told_with_what_to_install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("simfs.cli.sheets.run_sheet.LIBRARIES", ("no_such_library",))
+    monkeypatch.setattr("simfs.cli.sheets.tables_sheet.LIBRARIES", ("no_such_library",))
     _, result = made(tmp_path, "empty")
     assert (result.exit_code, result.stdout) == (2, "")
     assert "pip install 'simfs[sheet]'" in result.stderr
