@@ -13,8 +13,8 @@ TOO_LONG, CUT, SAME, SIGNS, OPEN, ROOM, DIRECTORY, FOLLOWS, OTHER = (
     "a file and a directory", "follows from another", "refused",
 )  # fmt: skip
 
-ONE_FILE = "it is the same as"
-"""What the check of names says of two that are one file."""
+ONE_FILE, FOLDED = "it is the same as", "after folding case"
+"""What the check of names says of two that are one file, and of why they are."""
 
 Fix = tuple[str, tuple[Change, ...], str]
 """What to change, what that changes, and why it was not tried."""

@@ -126,6 +126,12 @@ def test_names_that_are_cut_or_fall_together(tmp_path: Path) -> None:
     trace = file_calls("Config", WRITE) + file_calls("CONFIG", WRITE) + file_calls("n" * 60, WRITE)
     moving = found(tmp_path, trace, settings="store.overlong=cut")
     assert (of_kind(moving, "name cut").level, of_kind(moving, "name cut").line) == (LOST, 7)
+    more = found(tmp_path, trace + file_calls("m" * 61, WRITE), settings="store.overlong=cut")
+    assert of_kind(more, "name cut").seen.endswith("so 2 names in all")
+    folded = of_kind(
+        found(tmp_path, trace, settings="store.fold_case=true; store.name_bytes=80"), "names fall together"
+    )
+    assert tried(folded)["names_that_break"] == (1, 0)
     one = of_kind(found(tmp_path, trace, "card"), "names fall together")
     assert (one.level, one.line, one.place) == (LOST, 1, "/Config")
 

@@ -86,6 +86,12 @@ def test_and_one_file_of_a_card_becomes_two(tmp_path: Path) -> None:
     assert tried(one) == {"files": (2, 1)}
 
 
+def test_names_that_were_cut_and_are_apart_now_are_no_loss(tmp_path: Path) -> None:
+    text = FLASH.replace("name_bytes = 200", 'name_bytes = 16\noverlong = "cut"')
+    text += task("1 h", '{ do = "append", file = "/wind/of/the/north/{date}.csv", size = "200 B" },')
+    assert found(tmp_path, text, "card").lost_or_refused == 0
+
+
 def test_what_a_card_can_t_hold_in_a_name_is_taken_out(tmp_path: Path) -> None:
     text = FLASH + task("1 h", '{ do = "write", file = "/log/{date} {time}?.csv", size = "20 B" },')
     one = of_kind(found(tmp_path, text, "card"), "characters refused")

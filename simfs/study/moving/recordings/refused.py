@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
+from simfs.replay.device.notes import NameFault
 from simfs.study.moving import refusals
 from simfs.study.moving.findings import LOST, REFUSED, Change, Finding
 from simfs.study.moving.names import apart, shorter, without
 from simfs.study.moving.recordings.replayed import RecordedMove
 from simfs.study.moving.refusals import ONE_FILE, Fix, over_bytes
-from simfs.study.moving.tries import MEMORY
+from simfs.study.moving.tries import MEMORY, TROUBLE
 from simfs.study.moving.watch import Deeds
 
 NAME_BYTES_MAX = 256
@@ -107,25 +108,36 @@ def _more_open(it: RecordedMove) -> Fix:
 
 
 def recorded_names(it: RecordedMove) -> Iterator[Finding]:
-    """Names that the new store cuts, or takes for one, while the host kept them apart."""
+    """Names that the new store cuts, or takes for one, while the host kept them apart: a finding for each kind."""
+    groups: dict[str, list[NameFault]] = {}
     for fault in it.run.name_faults:
         same = ONE_FILE in fault.why
-        if not fault.breaks or not (same or it.run.store.name_rules.overlong == "cut"):
-            continue
-        over = over_bytes(fault.name, it.run.store)
-        if over > 0:
-            fix, tried, untried = _longer_names(it, fault.name)
-        else:
-            fix = f'name it "{apart(fault.name, 2)}"'
-            tried, untried = _without_folding(it)
-        yield Finding(
-            LOST, refusals.SAME if same else refusals.CUT, it.line_of(fault.name), fault.name,
-            f"{fault.name}: {fault.why}", fault.what_happens, fix, tried, untried,
-        )  # fmt: skip
+        if fault.breaks and (same or it.run.store.name_rules.overlong == "cut"):
+            groups.setdefault(refusals.SAME if same else refusals.CUT, []).append(fault)
+    for kind, faults in groups.items():
+        yield _broken(it, kind, faults)
+
+
+def _broken(it: RecordedMove, kind: str, faults: list[NameFault]) -> Finding:
+    first, longest = faults[0], max((fault.name for fault in faults), key=len)
+    more = f"; so {refusals.counted(len(faults), 'name')} in all" if faults[1:] else ""
+    if over_bytes(longest, it.run.store) > 0:
+        fix, tried, untried = _longer_names(it, longest)
+    else:
+        fix = f'name it "{apart(first.name, 2)}"'
+        tried, untried = _without_folding(it)
+    return Finding(
+        LOST, kind, min(it.line_of(fault.name) for fault in faults), first.name,
+        f"{first.name}: {first.why}{more}", first.what_happens, fix, tried, untried,
+    )  # fmt: skip
 
 
 def _without_folding(it: RecordedMove) -> tuple[tuple[Change, ...], str]:
-    return (), THE_PROGRAM if it.run.store.medium.kind == "card" else f"{THE_PROGRAM}; or store.fold_case = false"
+    """Whether case counts is a setting of a store on flash alone."""
+    if it.run.store.medium.kind == "card":
+        return (), THE_PROGRAM
+    tried = it.trials.mended([(("store", "fold_case"), False)], TROUBLE)
+    return tried, "" if tried else THE_PROGRAM
 
 
 def _literal(name: str) -> str:

@@ -8,7 +8,7 @@ from simfs.replay.device.notes import NameFault
 from simfs.study.moving import refusals
 from simfs.study.moving.findings import LOST, Finding
 from simfs.study.moving.names import apart, shorter
-from simfs.study.moving.refusals import ONE_FILE, Fix, over_bytes
+from simfs.study.moving.refusals import FOLDED, ONE_FILE, Fix, over_bytes
 from simfs.study.moving.scenarios.new_refusals import NO_SHORTER, with_name
 from simfs.study.moving.scenarios.runs import Moved
 
@@ -26,16 +26,19 @@ def broken_names(it: Moved) -> Iterator[Finding]:
 
 
 def split_files(it: Moved) -> Iterator[Finding]:
-    """Names that the old store took for one file, and the new one keeps apart."""
-    apart_now = {fault.name for fault in it.run.name_faults}
+    """Names that the old store took for one file because it folds case, and the new one keeps apart. Where it had cut
+    them, the move mends what the firmware never meant."""
+    still_one = {fault.name for fault in it.run.name_faults}
+    groups: dict[str, list[NameFault]] = {}
     for fault in it.was.name_faults:
-        if fault.name in apart_now or ONE_FILE not in fault.why:
-            continue
-        place = it.places.that_names(fault.name)
+        if fault.name not in still_one and FOLDED in fault.why:
+            groups.setdefault(it.places.that_names(fault.name), []).append(fault)
+    for place, faults in groups.items():
+        fault = faults[0]
         tried = it.trials.mended([(("store", "fold_case"), True)], ("files",))
         yield Finding(
             LOST, "one file becomes two", it.places.line(place), place,
-            f"{fault.name}: on {it.was.store.medium.kind} {fault.why}",
+            f"{fault.name}: on {it.was.store.medium.kind} {fault.why}{_in_all(faults)}",
             "there are two files now, each with a part of what was in the one",
             "spell the name alike everywhere, or store.fold_case = true", tried,
             "" if tried else "the new store has no such setting",
@@ -51,19 +54,22 @@ def _kind(it: Moved, fault: NameFault) -> str:
 
 def _finding(it: Moved, place: str, kind: str, faults: list[NameFault]) -> Finding:
     first = faults[0]
-    more = f"; so {refusals.counted(len(faults), 'name')} in all" if faults[1:] else ""
     fix, tried, untried = _fix(it, place, kind, max((fault.name for fault in faults), key=len))
     return Finding(
         level=LOST,
         kind=kind,
         line=it.places.line(place),
         place=place,
-        seen=f"{first.name}: {first.why}{more}",
+        seen=f"{first.name}: {first.why}{_in_all(faults)}",
         happens=first.what_happens,
         fix=fix,
         tried=tried,
         untried=untried,
     )
+
+
+def _in_all(faults: list[NameFault]) -> str:
+    return f"; so {refusals.counted(len(faults), 'name')} in all" if faults[1:] else ""
 
 
 def _fix(it: Moved, place: str, kind: str, name: str) -> Fix:
