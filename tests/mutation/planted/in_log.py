@@ -284,6 +284,13 @@ BUGS = [
         MARKS + "test_an_end_of_all_statements_leaves_the_seal_alone[byte]",
     ),
     Planted(
+        "a block that failed once frames were to be moved there still holds something",
+        "simfs.store.log.segments",
+        "        self.retire(block)\n        if at:",
+        "        raise self.blocks.exhausted()\n        if at:",
+        "goals/test_long_lives.py::test_a_life_goes_on_where_a_block_failed_once_frames_were_to_be_moved_there",
+    ),
+    Planted(
         "what a bad block told of others is missed",
         "simfs.store.mounting.told",
         "    state.damages += [one for one in unread if",
