@@ -21,13 +21,21 @@
   });
 })();
 // The charts. Their arrow keys go from point to point of the first line or row of bars. Each is drawn by itself, so that
-// the page answers between them.
+// the page answers between them, and the library is read in once the page is there.
 (() => {
   const source = document.getElementById("drawn");
-  if (!source || typeof Plotly === "undefined") return;
+  if (!source) return;
   const drawn = JSON.parse(source.textContent), charts = [...document.querySelectorAll(".chart")], left = [...charts];
   const settings = { displayModeBar: false, responsive: true, showTips: false };
+  const load = () => {
+    const library = document.getElementById("library");
+    if (!library) return;
+    const script = document.createElement("script");
+    script.textContent = library.textContent;
+    library.replaceWith(script); // runs at once
+  };
   const draw = chart => {
+    load();
     const { data, layout, points } = drawn[chart.dataset.key];
     chart.classList.add("drawn");
     Plotly.newPlot(chart, data, layout, settings);
@@ -61,7 +69,7 @@
       performance.mark("drawn");
     }
   };
-  drawNext();
+  addEventListener("load", () => setTimeout(drawNext, 50));
   const resize = width => { for (const chart of charts) Plotly.relayout(chart, width ? { width } : { width: null, autosize: true }); };
   addEventListener("beforeprint", () => {
     while (left.length) draw(left.shift());
