@@ -48,9 +48,9 @@ class Deferred:
         return True
 
     def begins(self, handle: Handle, offset: int, data: bytes, due_ns: int) -> bool:
-        """Take a write while none waits. False where a store may refuse it, or tells of each."""
+        """Take a write while none waits. False where it follows none, where a store may refuse it, or tells of each."""
         stream = handle.stream
-        if not isinstance(stream, StoreFile):
+        if offset != handle.written_to or not isinstance(stream, StoreFile):
             return False
         sure_bytes = min(stream.sure_bytes(), BYTES_MAX)
         if not sure_bytes:
@@ -69,6 +69,7 @@ class Deferred:
         self.handle, self._parts, self._ends, self._due_ns = None, [], [], []
         assert handle is not None
         assert isinstance(handle.stream, StoreFile)
+        handle.written_to = ends[-1]
         done = 0
         while done < len(parts):
             quiet_bytes = handle.stream.quiet_bytes(at) if may_join else 0

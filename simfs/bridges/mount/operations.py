@@ -108,6 +108,7 @@ class Operations(NameCalls):
                 stream.seek(offset)
             return stream.write(data)
 
+        handle.written_to = offset + len(data)
         written = self.mounted.perform("write", file.name, action, writes=True, task=handle.task)
         file.changed_ns = file.status_ns = self.mounted.now_ns
         return written

@@ -58,12 +58,13 @@ class Folder(Entry):
 
 @dataclass(slots=True)
 class Handle:
-    """An open file."""
+    """An open file. `written_to`: where the last write through it ended."""
 
     file: File
     stream: io.RawIOBase
     task: str
     appends: bool
+    written_to: int = -1
 
 
 @dataclass(frozen=True, slots=True)

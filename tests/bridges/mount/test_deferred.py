@@ -159,6 +159,7 @@ def test_writes_wait_only_as_long_as_nothing_else_is_asked(tmp_path: Path) -> No
         Saving(mounted, str(tmp_path / "flash.bin")).save,
     ]  # fmt: skip
     for ask in asked:
+        calls.write(None, b"record" * 8, 2, handle)  # what follows no other is done at once
         calls.write(None, b"record" * 100, 50, handle)
         assert waits(calls)
         ask()
@@ -170,11 +171,20 @@ def test_writes_wait_only_as_long_as_nothing_else_is_asked(tmp_path: Path) -> No
 def test_no_more_wait_than_a_few() -> None:
     calls = Operations(MountedStore(store_of(200), (0, 0)))
     handle = calls.create("/a", 0o644, NEW)
-    for number in range(COUNT_MAX + 1):
+    done = calls.mounted.device.tasks["(host)"].operations
+    for number in range(COUNT_MAX + 2):
         calls.write(None, b"x", number, handle)
-    assert calls.mounted.device.tasks["(host)"].operations["write"] == COUNT_MAX
-    calls.write(None, bytes(BYTES_MAX + 1), COUNT_MAX + 1, handle)
-    assert calls.mounted.device.tasks["(host)"].operations["write"] == COUNT_MAX + 2
+    assert done["write"] == 1 + COUNT_MAX
+    calls.write(None, bytes(BYTES_MAX + 1), COUNT_MAX + 2, handle)
+    assert done["write"] == COUNT_MAX + 3
+
+
+def test_a_write_that_follows_no_other_is_done_at_once() -> None:
+    calls = Operations(MountedStore(store_of(200), (0, 0)))
+    handle = calls.create("/a", 0o644, NEW)
+    for offset in (0, 5, 3):
+        calls.write(None, b"x", offset, handle)
+        assert not waits(calls)
 
 
 def test_other_stores_do_each_write_at_once() -> None:
