@@ -20,8 +20,8 @@ SHOWN: dict[str, tuple[str, Callable[[Any], str]]] = {
     "most_in_use_bytes": ("most in use in the run", units.size),
     "full_after_ns": ("full after", units.time),
     "life_ns": ("life, first block", units.years),
-    "card_life_least_ns": ("life of the card, at least", units.years),
-    "card_life_most_ns": ("life of the card, at most", units.years),
+    "card_life_least_ns": ("card's life, at least", units.years),
+    "card_life_most_ns": ("card's life, at most", units.years),
     "card_sectors_a_day": ("sectors written a day", units.number),
     "write_amplification": ("write amplification", units.ratio),
     "erases_a_day": ("block erases a day", units.number),
@@ -36,9 +36,9 @@ SHOWN: dict[str, tuple[str, Callable[[Any], str]]] = {
     "lost_records": ("gathered records lost", units.number),
     "lost_readings": ("readings lost", units.number),
     "names_that_break": ("names that break", units.number),
-    "cuts_that_lose_percent": ("power cuts that lose data", units.percent),
+    "cuts_that_lose_percent": ("cuts that lose data", units.percent),
     "lost_at_a_cut_bytes": ("most that a cut loses", units.size),
-    "cuts_to_mend_percent": ("power cuts to mend after", units.percent),
+    "cuts_to_mend_percent": ("cuts to mend after", units.percent),
 }
 
 CARD_FIGURES: dict[str, tuple[str, Callable[[int], str]]] = {

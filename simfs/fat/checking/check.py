@@ -123,7 +123,8 @@ def _judge_copies(seen: Survey, copies: list[list[bytes | None]]) -> None:
     for number, copy in enumerate(copies[1:], 2):
         differing = sum(one != other and None not in (one, other) for one, other in zip(copies[0], copy, strict=True))
         if differing:
-            seen.note("copies differ", "the table", f"copy {number} differs from copy 1 in {differing:,} sectors")
+            sectors = f"{differing:,} sectors" if differing > 1 else "1 sector"
+            seen.note("copies differ", "the table", f"copy {number} differs from copy 1 in {sectors}")
 
 
 def _judge_marks(seen: Survey) -> None:

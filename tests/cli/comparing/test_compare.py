@@ -143,8 +143,8 @@ def test_a_card_is_held_to_flash_and_its_figures_have_sources(scenario: Path) ->
     assert "What is taken for the card of B; no maker publishes what goes on inside one:" in told
     assert "writing a sector 4 ms public figure, source: SD Physical Layer Simplified Specification 4.10: R2W" in told
     assert "reading a sector 1 ms common practice, no source" in told
-    assert {"life, first block", "life of the card, at least", "sectors written a day"} <= set(lines_of(done.stdout))
-    assert "power cuts" not in told
+    assert {"life, first block", "card's life, at least", "sectors written a day"} <= set(lines_of(done.stdout))
+    assert "cuts that lose" not in told
 
 
 def test_of_several_cards_only_what_differs_is_told_again(scenario: Path) -> None:
