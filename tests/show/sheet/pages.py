@@ -21,7 +21,7 @@ name_bytes = 120
 duration = "9 h"
 start = 2031-04-05
 [[task]]
-name = "<img src=x onerror=alert(3)>{{{{7*7}}}}"
+name = "<b>x</b><img src=x onerror=alert(3)>"
 every = "5 min"
 operations = [{{ do = "write", file = "/{MARKUP}", size = "2 KiB" }}]
 [[task]]
