@@ -59,8 +59,7 @@ def run(
     watching = Watching(options.get("film"), options.pop("narrate"), as_json)
     targets = {"--save-image": image, "--stacks": stacks, "--film": options.pop("film"), "--sheet": sheet.path}
     check_targets(targets, file)
-    if stacks_of and stacks is None:
-        raise Refused(f"--stacks-of {stacks_of}: it says what --stacks counts; give a file with --stacks")
+    check_stacks(stacks, stacks_of)
     charging = charging_of(who or stacks is not None, sheet)
     done = replay_source(file, options, [*charging, *sheet.observers, *watching.observers], plain=plain)
     wearers = charging[0].report() if charging else None
