@@ -56,9 +56,8 @@ def run(
     """
     check_source(file)
     sheet = RunSheet(options)
-    watching = Watching(options.get("film"), options.pop("narrate"), as_json)
-    targets = {"--save-image": image, "--stacks": stacks, "--film": options.pop("film"), "--sheet": sheet.path}
-    check_targets(targets, file)
+    watching = Watching(film := options.pop("film"), options.pop("narrate"), as_json)
+    check_targets({"--save-image": image, "--stacks": stacks, "--film": film, "--sheet": sheet.path}, file)
     check_stacks(stacks, stacks_of)
     charging = charging_of(who or stacks is not None, sheet)
     done = replay_source(file, options, [*charging, *sheet.observers, *watching.observers], plain=plain)
@@ -67,10 +66,15 @@ def run(
     report, met = report_of(taken, verdicts, as_json, wearers if who else None)
     faults = [save_image(done, image)] if image is not None else []
     faults += [save_stacks(wearers, stacks, stacks_of or "bytes")] if wearers and stacks is not None else []
-    faults += sheet.save(done, taken, verdicts, wearers)
-    faults += watching.end(done, file)
+    faults += [*sheet.save(done, taken, verdicts, wearers), *watching.end(done, file)]
     print_report(report)
     if any(faults):
         raise Refused(*filter(None, faults))
     if not met:
         sys.exit(UNMET)
+
+
+def check_stacks(stacks: str | None, of: str | None) -> None:
+    """Refuse to count for a file that nobody asked for."""
+    if of and stacks is None:
+        raise Refused(f"--stacks-of {of}: it says what --stacks counts; give a file with --stacks")

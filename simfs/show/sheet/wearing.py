@@ -17,15 +17,10 @@ OTHERS = "(other tasks)"
 
 def wearers_chart(wearers: Wearers) -> Chart | None:
     """The erases of each task, by kind; of bytes where nothing was erased."""
-    of_erases = wearers.erases > 0
-    by_task: dict[str, dict[str, float]] = {}
-    for one in wearers.wearers:
-        task = one.task if one.task in by_task or len(by_task) < TASKS_SHOWN else OTHERS
-        kinds = by_task.setdefault(task, {})
-        kinds[one.kind] = kinds.get(one.kind, 0) + (one.erases if of_erases else one.programmed_bytes / 1024)
+    by_task = _by_task(wearers)
     if not by_task:
         return None
-    what = "erases" if of_erases else "KiB programmed"
+    what = "erases" if wearers.erases > 0 else "KiB programmed"
     tasks = sorted(by_task, key=lambda task: sum(by_task[task].values()))
     shown = [units.plain(task, TASK_SIGNS) for task in tasks]
     numbers = list(range(len(tasks)))  # two tasks may look alike once they are cut
@@ -57,6 +52,17 @@ def wearers_chart(wearers: Wearers) -> Chart | None:
         ],
         points=[],
     )
+
+
+def _by_task(wearers: Wearers) -> dict[str, dict[str, float]]:
+    """Erases of each task and kind, or KiB programmed; the tasks beyond the first few together."""
+    found: dict[str, dict[str, float]] = {}
+    for one in wearers.wearers:
+        task = one.task if one.task in found or len(found) < TASKS_SHOWN else OTHERS
+        kinds = found.setdefault(task, {})
+        amount = one.erases if wearers.erases > 0 else one.programmed_bytes / 1024
+        kinds[one.kind] = kinds.get(one.kind, 0) + amount
+    return found
 
 
 WEARER_HEADERS = ("task", "file", "kind", "programmed", "share", "erases", "share of erases")
