@@ -45,10 +45,20 @@ def _gathered(scenario: Scenario, task: Task, append: Append, path: KeyPath) -> 
     if append.gather > 1 or record_bytes > PIECE_BYTES_MAX or task.every is None:
         return
     page = min(GATHERED_MAX, (scenario.chip.page or 256) // max(record_bytes, 1))
+    most = _most_in_one_file(scenario, task, append)
     for count in sorted({SOME_READINGS, page}):
-        if count > 1:
+        if 1 < count <= most:
             price = f"costs durability: up to {count - 1} readings wait in RAM, and a power cut takes them"
             yield Idea(f"gather {count} of {task.name}", (((*path, "gather"), count),), price, is_about_cuts=True)
+
+
+def _most_in_one_file(scenario: Scenario, task: Task, append: Append) -> int:
+    """Readings that go to one file in the run. More than these are never written together, and with more than the run
+    has, none would be written at all. A burst is not looked into."""
+    if task.every is None or task.burst is not None:
+        return GATHERED_MAX
+    lasts_ns = min(scenario.run.duration - task.first, tick_ns(append.file))
+    return max(0, -(-lasts_ns // task.every))
 
 
 def _as_binary(scenario: Scenario, task: Task, append: Append, path: KeyPath) -> Iterator[Idea]:
@@ -93,9 +103,13 @@ def _field_bytes(scenario: Scenario, field: Field) -> int:
     return max(field.width, usual)
 
 
+def _files(count: int) -> str:
+    return "1 file" if count == 1 else f"{count} files"
+
+
 def _kept_for_less(task: Task, operation: Append | Write, path: KeyPath) -> Idea:
     fewer = max(1, (operation.keep or 0) * 3 // 4)
-    return Idea(f"keep {fewer} files of {task.name}", (((*path, "keep"), fewer),), "older files go sooner")
+    return Idea(f"keep {_files(fewer)} of {task.name}", (((*path, "keep"), fewer),), "older files go sooner")
 
 
 def _kept_in_time(task: Task, operation: Append | Write, path: KeyPath, full_ns: int) -> Iterator[Idea]:
@@ -103,7 +117,7 @@ def _kept_in_time(task: Task, operation: Append | Write, path: KeyPath, full_ns:
     if operation.file.fields & OF_TIME:
         count = full_ns * KEPT_PERCENT // 100 // tick_ns(operation.file)
         if count:
-            yield Idea(f"keep {count} files of {task.name}", (((*path, "keep"), count),), "older files go")
+            yield Idea(f"keep {_files(count)} of {task.name}", (((*path, "keep"), count),), "older files go")
 
 
 def _anew(task: Task, written: dict[str, Any], path: KeyPath) -> Idea:

@@ -80,6 +80,18 @@ def test_gathering_and_binary_records_are_tried_where_texts_are_appended() -> No
     assert not any("gather" in name for name in ideas(LOGGER.replace(", keep = 2", ", keep = 2, gather = 3")))
 
 
+def test_no_more_readings_are_gathered_than_go_to_one_file_in_the_run() -> None:
+    def gathered(text: str) -> list[str]:
+        return [name for name in ideas(text) if name.startswith("gather")]
+
+    assert gathered(LOGGER) == ["gather 10 of level", "gather 18 of level"]
+    assert gathered(LOGGER.replace("30 min", "2 h")) == ["gather 10 of level"]  # 12 a day
+    assert gathered(LOGGER.replace("30 min", "4 h")) == []
+    in_one = LOGGER.replace("/{date}.csv", "/all.csv").replace(", keep = 2", "")
+    assert gathered(in_one.replace("30 min", "4 h")) == ["gather 10 of level", "gather 18 of level"]
+    assert gathered(in_one.replace("30 min", "1 d")) == []
+
+
 def test_a_reading_that_does_not_fit_16_bits_takes_32() -> None:
     assert "records of 8 B in level" in ideas(LOGGER.replace("mean = 4.2", "mean = 400"))
     assert "records of 6 B in level" in ideas(LOGGER.replace("mean = 4.2", "mean = 327"))
@@ -90,7 +102,7 @@ def test_files_are_kept_in_time_where_the_store_fills_up() -> None:
     daily = LOGGER.replace(", keep = 2", "")
     assert "keep 8 files of level" in ideas(daily, 10 * day_ns)
     assert not any("keep" in name for name in ideas(daily))
-    assert "keep 1 files of level" in ideas(LOGGER)
+    assert "keep 1 file of level" in ideas(LOGGER)
 
 
 def test_ideas_that_change_the_same_do_not_go_together() -> None:
