@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
@@ -176,13 +177,19 @@ def _saved(session: Session, file: str, scenario: str | None) -> str:
 
     if not file.endswith(".toml"):
         raise ValueError("a scenario's name ends with .toml; write for example save mine.toml")
+    place = os.path.realpath(file)
     try:
         check_target(file, "save", scenario or "")
+        if not session.typed:
+            raise Refused("nothing was typed that could be saved; type an operation first")
+        if os.path.exists(place) and place not in session.saved:
+            raise Refused(f"{file}: it is there already; name another file")
         write_whole(file, typed_scenario(session, scenario).encode())
     except Refused as error:
         raise ValueError(error.message) from None
     except OSError as error:
         raise ValueError(f"{file}: {error.strerror}; nothing was written") from None
+    session.saved.add(place)
     return f"{file} is written."
 
 

@@ -45,6 +45,7 @@ class Session:
     def __init__(self, board: Board) -> None:
         self.board = board
         self.typed: list[Typed] = []
+        self.saved: set[str] = set()  # files that it may write over, since it wrote them
 
     def do(self, typed: Typed) -> Outcome:
         """Do one operation more. OSError when the store can't even be mounted any more; it then counts as not typed."""

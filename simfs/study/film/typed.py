@@ -47,6 +47,8 @@ class Typed:
 
 def parse_typed(line: str) -> Typed:
     """The operation that a line means. ValueError says what would be right."""
+    if any("\ud800" <= sign <= "\udfff" for sign in line):  # what Python makes of bytes that aren't UTF-8
+        raise ValueError("it is not UTF-8 text; give other characters as UTF-8, or a size such as 40B")
     try:
         words = shlex.split(line)
     except ValueError as error:
@@ -64,7 +66,7 @@ def _parsed(line: str, words: list[str]) -> Typed:
         return _prefixed(line, operation, rest)
     least, most = _counts(operation)
     if not least <= len(rest) <= most:
-        raise ValueError(f"it is not whole; write {USAGES[operation]}")
+        raise ValueError(f"it is not whole; type {USAGES[operation]}")
     if operation == "idle":
         return Typed(line, operation, number=parse_duration(rest[0]))
     if operation in _WRITES:
@@ -83,14 +85,14 @@ def _counts(operation: str) -> tuple[int, int]:
 
 
 def _prefixed(line: str, prefix: str, rest: list[str]) -> Typed:
-    if len(rest) < 2 or not rest[0].isdecimal() or len(rest[0]) > 6 or not int(rest[0]):
-        raise ValueError(f"it is not whole; write {USAGES[prefix]}, with N a number from 1 on")
+    if len(rest) < 2 or not rest[0].isdecimal() or not rest[0].strip("0"):
+        raise ValueError(f"it is not whole; type {USAGES[prefix]}, with N a number from 1 on")
     if rest[1] in ("repeat", "cut"):
         raise ValueError(f"after {prefix} N comes an operation itself; write {USAGES[prefix]}")
-    typed, count = _parsed(line, rest[1:]), int(rest[0])
     most = REPEAT_MAX if prefix == "repeat" else CUT_AT_MAX
-    if count > most:
-        raise ValueError(f"{count} is too many; write at most {most}")
+    if len(rest[0]) > len(str(most)) or int(rest[0]) > most:
+        raise ValueError(f"{rest[0]} is too many; write at most {most}")
+    typed, count = _parsed(line, rest[1:]), int(rest[0])
     return replace(typed, repeat=count) if prefix == "repeat" else replace(typed, cut_at=count)
 
 

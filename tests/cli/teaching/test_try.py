@@ -55,6 +55,11 @@ def test_what_was_typed_is_saved_as_a_scenario_that_runs() -> None:
         ("save x\n", "line 1: a scenario's name ends with .toml; "),
         ("save no/x.toml\n", "line 1: save no/x.toml: there is no directory "),
         ("film x\n", "line 1: a film's name ends with .html; "),
+        ("save x.toml\n", "line 1: nothing was typed that could be saved; "),
+        ("cut 9999999 write /a x\n", "line 1: 9999999 is too many; write at most 100000"),
+        ("repeat 999999999999 boot\n", "line 1: 999999999999 is too many; write at most 10000"),
+        ("repeat 0 boot\n", "line 1: it is not whole; type repeat N OPERATION..., with N a number from 1 on"),
+        ("write\n", "line 1: it is not whole; type write FILE CONTENT"),
         (f"write /a {'x' * 5000}\n", "standard input: a line is longer than 4096 letters"),
     ],
 )
@@ -63,6 +68,15 @@ def test_off_a_terminal_a_mistake_ends_it(typed: str, said: str) -> None:
     assert found.exit_code == 2
     assert found.stderr.startswith(said)
     assert found.stderr.count("\n") == 1
+
+
+def test_a_scenario_that_is_there_is_not_written_over_but_its_own_is() -> None:
+    Path("mine.toml").write_text("mine")
+    found = invoke("try", typed="write /a 10B\nsave mine.toml\n")
+    assert (found.exit_code, Path("mine.toml").read_text()) == (2, "mine")
+    assert found.stderr == "line 2: mine.toml: it is there already; name another file\n"
+    assert invoke("try", typed="write /a 1B\nsave new.toml\nwrite /b 1B\nsave ./new.toml\n").exit_code == 0
+    assert "/b" in Path("new.toml").read_text()
 
 
 def test_a_scenario_gives_flash_and_store() -> None:

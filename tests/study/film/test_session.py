@@ -36,7 +36,9 @@ def test_a_size_means_so_many_bytes() -> None:
     [
         ("", "it is empty"),
         ("wirte /a b", "there is no operation wirte; known are append, "),
-        ("write /a", "it is not whole; write write FILE CONTENT"),
+        ("write /a", "it is not whole; type write FILE CONTENT"),
+        ("write /a \udcff", "it is not UTF-8 text"),
+        ("repeat 999999999 boot", "999999999 is too many; write at most 10000"),
         ("write '/a b", "a quotation mark is not closed"),
         ("repeat 0 boot", "with N a number from 1 on"),
         ("repeat 99999 boot", "99999 is too many; write at most 10000"),
