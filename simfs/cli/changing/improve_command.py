@@ -80,6 +80,7 @@ def _advice(scenario: str, aim: str, workers: int | None, cluster: str | None) -
 def _apply(advice: Advice, scenario: str, number: int, into: str) -> str:
     from simfs.show.advice.toml_change import changed_text
     from simfs.show.save import write_whole
+    from simfs.show.units import plain
 
     if number > len(advice.better):
         there = f"1 to {len(advice.better)}" if advice.better else "none"
@@ -95,7 +96,7 @@ def _apply(advice: Advice, scenario: str, number: int, into: str) -> str:
         raise Refused(f"{scenario}: {error}; nothing was written") from None
     except OSError as error:
         raise Refused(f"--into {into}: {error.strerror}; nothing was written") from None
-    return f"{into} is written, with: {chosen.name}."
+    return f"{into} is written, with: {plain(chosen.name, 400)}."
 
 
 def _text(advice: Advice, as_json: bool) -> str:

@@ -13,6 +13,7 @@ from simfs.study.advice.improve import Advice, Tried
 
 COLUMNS = 100
 IDEA_WIDTH = 34
+NAMES_MAX = 400  # of several ideas together, each with the name of its task
 GAIN_SHOWN_MAX = 1000  # a store that never fills up any more
 AIMS = {
     "room": "how long the room lasts",
@@ -85,7 +86,7 @@ def _better(advice: Advice) -> Iterator[str]:
     for number, one in enumerate(advice.better, 1):
         price = f"\n{textwrap.fill(_sentence(one.idea.price), COLUMNS - 4)}" if one.idea.price else ""
         lines = "\n".join(change_lines(one.idea.changes))
-        yield textwrap.indent(f"{number}. {one.idea.name}{price}\n{lines}", "   ").lstrip()
+        yield textwrap.indent(f"{number}. {units.plain(one.idea.name, NAMES_MAX)}{price}\n{lines}", "   ").lstrip()
 
 
 def _sentence(text: str) -> str:
@@ -98,8 +99,9 @@ def _notes(advice: Advice) -> Iterator[str]:
         "wait in RAM. A change that is not about saving was not cut; it has the number of the scenario as it is."
     )
     for one in advice.rest:
+        name = units.plain(one.idea.name, NAMES_MAX)
         if one.variant.refused:
-            yield f"Not run: {one.idea.name}. {units.plain('. '.join(one.variant.refused), 400)}"
+            yield f"Not run: {name}. {units.plain('. '.join(one.variant.refused), 400)}"
         elif one.gain == 0:
             names = ", ".join(verdict.name for verdict in one.variant.unmet) or "operations refused or records lost"
-            yield f"! {one.idea.name} breaks what is expected: {names}"
+            yield f"! {name} breaks what is expected: {names}"

@@ -36,6 +36,16 @@ def test_the_report_and_its_json_say_the_same(scenario: Path) -> None:
     assert max(map(len, report.splitlines())) <= 100
 
 
+def test_a_name_stays_on_its_line(scenario: Path) -> None:
+    pytest.importorskip("tomlkit", reason="needs tomlkit: pip install 'simfs[improve]'")
+    scenario.write_text(LOGGER.replace('name = "level"', 'name = "le\\u001b[2J\\nvel"'))
+    done = improve("device.toml", "--apply", "1", "--into", "better.toml").stdout
+    report = improve("device.toml").stdout
+    assert "\n1. gather 18 of le\\x1b[2J\\nvel + " in report
+    assert "\x1b" not in report + done
+    assert done.count("\n") == 1
+
+
 def test_a_change_is_written_into_a_file(scenario: Path) -> None:
     pytest.importorskip("tomlkit", reason="needs tomlkit: pip install 'simfs[improve]'")
     scenario.write_text(SETTINGS + "# the end\n")
