@@ -196,8 +196,8 @@ class Device:
             for observer in self.observers:
                 observer.ends(BOOT_TASK, "boot", "", self.now_ns, errno_of(error))
             raise
-        self.boots.append(self._boot_noted(Spent(*since(before))))
-        self.now_ns += self.boots[-1].time_ns
+        self.boots.append(boot := self._boot_noted(Spent(*since(before))))
+        self.now_ns += boot.time_ns
         for observer in self.observers:
             observer.booted(self.store)
             observer.ends(BOOT_TASK, "boot", "", self.now_ns, 0)
