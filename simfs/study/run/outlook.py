@@ -54,6 +54,8 @@ def _longer_ns(taken: Figures, outlook: Outlook) -> int:
     """How long a run would have to be to tell what this one can't; 0 where it tells."""
     if outlook.full_ns is not None:
         return outlook.full_ns if outlook.is_projected else 0
+    if taken.trouble.refused_operations and not taken.flash_work.programs:
+        return 0  # what is always refused fills nothing, however long it goes on
     life = taken.life
     unworn = life is not None and life.hottest_ns is None and taken.flash_work.programs
     longer_ns = 2 * (life.run_longer_ns or 0) if life is not None and unworn else 0
