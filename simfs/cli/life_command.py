@@ -13,6 +13,7 @@ from simfs.cli.inputs import check_source, refuse_a_card, warn
 from simfs.cli.options.limits import KEYS, check_limit_options, law_of, limit_options
 from simfs.cli.options.workers import cluster_option, whole
 from simfs.cli.progress import shown
+from simfs.cli.sheets.tables_sheet import SHEET_HELP, check_page, print_and_save
 
 if TYPE_CHECKING:
     from simfs.replay.scenario.tables import Scenario
@@ -33,9 +34,17 @@ UNTIL = ("rated", "limit", "full")
 @click.option("--seed", type=click.IntRange(0), metavar="S", help="The seed of the limits, with --until limit.")
 @click.option("--quick", is_flag=True, help="Project from the pace of wear, once it is steady.")
 @cluster_option
+@click.option("--sheet", metavar="PAGE", help=SHEET_HELP)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
 def life(
-    scenario: str, until: str, seed: int | None, quick: bool, cluster: str | None, as_json: bool, **limits: Any
+    scenario: str,
+    until: str,
+    seed: int | None,
+    quick: bool,
+    cluster: str | None,
+    sheet: str | None,
+    as_json: bool,
+    **limits: Any,
 ) -> None:
     """Carry SCENARIO on to the end of its device's life.
 
@@ -51,8 +60,9 @@ def life(
     if not scenario.endswith(".toml"):
         raise Refused(f"{scenario}: only a scenario goes on for ever; give a .toml file, or take `simfs run`")
     _check_limits(until, {**limits, "seed": seed})
+    check_page(sheet, scenario)
     report = _report(scenario, until, limits, seed or 0, quick, cluster)
-    print_report(_text(report, as_json))
+    print_and_save(sheet, lambda: _page(report), lambda: print_report(_text(report, as_json)))
     if report.met is False:
         sys.exit(UNMET)
 
@@ -97,6 +107,12 @@ def _limits(scenario: Scenario, given: dict[str, Any], seed: int) -> list[int]:
 
     _, law = law_of(given, scenario.chip.datasheet())
     return limits_of(law, device_seed(seed, 0), region_blocks(scenario.chip, scenario.store))
+
+
+def _page(report: LifeReport) -> str:
+    from simfs.show.sheet.life_page import life_page
+
+    return life_page(report)
 
 
 def _text(report: LifeReport, as_json: bool) -> str:

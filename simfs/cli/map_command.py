@@ -11,7 +11,7 @@ from simfs.cli.inputs import check_source, refuse_a_card
 from simfs.cli.options.workers import check_worker_options, shared_out, worker_options
 from simfs.cli.outputs import check_targets
 from simfs.cli.progress import shown
-from simfs.cli.sheets.tables_sheet import check_page, print_and_save
+from simfs.cli.sheets.tables_sheet import SHEET_HELP, check_page, print_and_save
 
 if TYPE_CHECKING:
     from simfs.study.flash_map import FlashMap
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 @click.command("map", epilog="Example: simfs map chip.toml --svg chip.svg")
 @click.argument("file")
 @click.option("--svg", metavar="OUT", help="Write a picture of the map into this file.")
-@click.option("--sheet", metavar="PAGE", help="Save it in this file, as a page for a browser.")
+@click.option("--sheet", metavar="PAGE", help=SHEET_HELP)
 @click.option(
     "--stores", metavar="SIZE,SIZE...", help="Run the scenario with a store of each of these sizes, and compare."
 )

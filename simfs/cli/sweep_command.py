@@ -10,7 +10,7 @@ from simfs.cli.exits import Refused, print_report
 from simfs.cli.inputs import check_source, warn
 from simfs.cli.options.workers import check_worker_options, shared_out, worker_options
 from simfs.cli.progress import shown
-from simfs.cli.sheets.tables_sheet import check_page, print_and_save
+from simfs.cli.sheets.tables_sheet import SHEET_HELP, check_page, print_and_save
 
 if TYPE_CHECKING:
     from simfs.study.sweep import Sweep, Variation
@@ -33,7 +33,7 @@ SORT_WORDS = (  # as in simfs.study.sweep, which only a sweep loads
 )
 @click.option("--sort", "sorted_by", type=click.Choice(SORT_WORDS), help="Sort by this figure, the best first.")
 @worker_options
-@click.option("--sheet", metavar="PAGE", help="Save it in this file, as a page for a browser.")
+@click.option("--sheet", metavar="PAGE", help=SHEET_HELP)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
 def sweep(
     scenario: str,

@@ -59,14 +59,24 @@ CARD_FIGURES: dict[str, tuple[str, Callable[[int], str]]] = {
 
 def as_text(found: Comparison) -> str:
     """The whole report, without a line end."""
-    sides = [f"{_letter(at)} is {units.plain(side.name, COLUMNS)}" for at, side in enumerate(found.sides)]
-    heading = [f"{'; '.join(sides)}.", WHOSE]
-    heading = [textwrap.fill(line, COLUMNS, break_on_hyphens=False) for line in heading]
-    marks = "* differs from A; ! is worse than A"
-    marks += f" by more than {units.number(found.tolerance_percent)} %." if found.tolerance_percent else "."
-    notes = [textwrap.fill(note, COLUMNS, subsequent_indent="  ") for note in _notes(found)]
-    parts = ["\n".join(heading), _table(found), "\n".join([marks, *notes]), _cuts(found), *_cards(found)]
+    heading = [textwrap.fill(line, COLUMNS, break_on_hyphens=False) for line in heading_lines(found)]
+    notes = [textwrap.fill(note, COLUMNS, subsequent_indent="  ") for note in notes_of(found)]
+    told = textwrap.fill(told_of_cuts(found), COLUMNS, break_on_hyphens=False)
+    cards = [_card(heading, rows) for heading, rows in card_tables(found)]
+    parts = ["\n".join(heading), _table(found), "\n".join([marks(found), *notes]), told, *cards]
     return "\n\n".join(part for part in parts if part)
+
+
+def heading_lines(found: Comparison) -> list[str]:
+    """Which letter stands for which run."""
+    sides = [f"{_letter(at)} is {units.plain(side.name, COLUMNS)}" for at, side in enumerate(found.sides)]
+    return [f"{'; '.join(sides)}.", WHOSE]
+
+
+def marks(found: Comparison) -> str:
+    """What the marks in the table say."""
+    than = f" by more than {units.number(found.tolerance_percent)} %" if found.tolerance_percent else ""
+    return f"* differs from A; ! is worse than A{than}."
 
 
 def _letter(at: int) -> str:
@@ -74,14 +84,20 @@ def _letter(at: int) -> str:
 
 
 def _table(found: Comparison) -> str:
+    heads, lines = figure_table(found)
+    right = ["right"] * len(found.sides)
+    return tabulate(lines, heads, tablefmt="simple", disable_numparse=True, colalign=("left", "left", *right))
+
+
+def figure_table(found: Comparison) -> tuple[list[str], list[list[str]]]:
+    """Headers and rows: a mark, the figure, and its value of each run."""
     heads = ["", "", *(_letter(at) for at in range(len(found.sides)))]
     lines = []
     for row in found.rows:
         name, shown = SHOWN[row.name]
         cells = [_cell(row, side, value, shown) for side, value in zip(found.sides, row.values, strict=True)]
         lines.append(["!" if row.worse else "*" if row.differs else "", name, *cells])
-    right = ["right"] * len(found.sides)
-    return tabulate(lines, heads, tablefmt="simple", disable_numparse=True, colalign=("left", "left", *right))
+    return heads, lines
 
 
 def _cell(row: Row, side: Side, value: Any, shown: Callable[[Any], str]) -> str:
@@ -93,7 +109,8 @@ def _cell(row: Row, side: Side, value: Any, shown: Callable[[Any], str]) -> str:
     return f"about {shown(value)}" if side.full_is_projected else f"{shown(value)}{date}"
 
 
-def _notes(found: Comparison) -> Iterator[str]:
+def notes_of(found: Comparison) -> Iterator[str]:
+    """In what each run is worse than the first, and what it does not meet."""
     for at, side in enumerate(found.sides):
         names = [SHOWN[row.name][0] for row in found.rows if at in row.worse]
         if names:
@@ -104,33 +121,34 @@ def _notes(found: Comparison) -> Iterator[str]:
             yield f"A does not meet {', '.join(side.unmet)}"
 
 
-def _cuts(found: Comparison) -> str:
+def told_of_cuts(found: Comparison) -> str:
     """What the figures of power cuts count."""
     states = [f"{_letter(at)} {side.cut_states:,}" for at, side in enumerate(found.sides) if side.cut_states]
     if not states:
         return ""
-    told = (
+    return (
         f"Power cuts, in states tried: {', '.join(states)}. Lose data: something is gone that was acknowledged before. "
         "To mend: a check finds something that the device does not put right itself. On a card each sector write is "
         "cut before it and within it, and then that sector can't be read; no maker publishes how often that happens."
     )
-    return textwrap.fill(told, COLUMNS, break_on_hyphens=False)
 
 
-def _cards(found: Comparison) -> Iterator[str]:
+def card_tables(found: Comparison) -> Iterator[tuple[str, list[tuple[str, str, str]]]]:
     """What is taken for each card, and where that is from; of a later one what differs from the first."""
     cards = list(dict.fromkeys(side.card for side in found.sides if side.card))
     for card in cards:
         whose = " and ".join(_letter(at) for at, side in enumerate(found.sides) if side.card == card)
         own = [figure for figure in card if card == cards[0] or figure not in cards[0]]
-        rows = [
-            (CARD_FIGURES[name][0], CARD_FIGURES[name][1](value), textwrap.fill(_from(source), SOURCE_COLUMNS))
-            for name, value, source in own
-        ]
-        table = tabulate(rows, tablefmt="plain", disable_numparse=True, colalign=("left", "right", "left"))
+        rows = [(CARD_FIGURES[name][0], CARD_FIGURES[name][1](value), _from(source)) for name, value, source in own]
         first = f"What is taken for the card of {whose}; no maker publishes what goes on inside one:"
         heading = first if card == cards[0] else f"The card of {whose} is the same, but for:"
-        yield f"{heading}\n{textwrap.indent(table, '  ')}"
+        yield heading, rows
+
+
+def _card(heading: str, rows: list[tuple[str, str, str]]) -> str:
+    lines = [(*figure, textwrap.fill(source, SOURCE_COLUMNS)) for *figure, source in rows]
+    table = tabulate(lines, tablefmt="plain", disable_numparse=True, colalign=("left", "right", "left"))
+    return f"{heading}\n{textwrap.indent(table, '  ')}"
 
 
 def _from(source: str) -> str:

@@ -28,32 +28,44 @@ ASKED = {
 def as_text(report: LifeReport) -> str:
     """The whole report, without a line end."""
     life = report.life
-    parts = [_heading(report), _table([*_lines(report), *_regions(report)])]
+    heading = "\n".join(textwrap.fill(line, COLUMNS, break_on_hyphens=False) for line in heading_lines(report))
+    parts = [heading, _table([*figure_lines(report)])]
     if life.erases_by_task:
         parts.append(_tasks(life))
+    return "\n\n".join([*parts, *verdicts(report)])
+
+
+def verdicts(report: LifeReport) -> Iterator[str]:
+    """What becomes of what the scenario expects, a line each; none where it expects nothing of a life."""
     if report.lasts is not None and report.life_min_ns is not None:
         met = "met" if report.lasts else "! NOT MET"
-        parts.append(f"expected life_min {units.time(report.life_min_ns)}: {met}")
-    if report.is_refused and life.first_refused is not None:
-        advice = MORE_ROOM if life.first_refused.error == "ENOSPC" else ""
-        parts.append(f"expected refused_max 0: ! NOT MET. {advice}".rstrip())
-    return "\n\n".join(parts)
+        yield f"expected life_min {units.time(report.life_min_ns)}: {met}"
+    first = report.life.first_refused
+    if report.is_refused and first is not None:
+        advice = MORE_ROOM if first.error == "ENOSPC" else ""
+        yield f"expected refused_max 0: ! NOT MET. {advice}".rstrip()
 
 
-def _heading(report: LifeReport) -> str:
+def heading_lines(report: LifeReport) -> list[str]:
+    """The title, what was carried on and how far, and on what."""
     blocks = units.counted(report.block_count, "block")
-    lines = [
+    return [
         units.plain(report.title, COLUMNS),
         f"scenario {units.plain(report.source)}, carried on {ASKED[report.life.until]}",
         f"flash {report.part}: {blocks}",
         WHOSE,
     ]
-    return "\n".join(textwrap.fill(line, COLUMNS, break_on_hyphens=False) for line in lines)
 
 
 def _table(lines: list[tuple[str, str]]) -> str:
     rows = [(figure, textwrap.fill(text, NOTE_WIDTH, break_on_hyphens=False)) for figure, text in lines]
     return tabulate(rows, tablefmt="plain", disable_numparse=True)
+
+
+def figure_lines(report: LifeReport) -> Iterator[tuple[str, str]]:
+    """Each figure with its text; the first says when the life ends."""
+    yield from _lines(report)
+    yield from _regions(report)
 
 
 def _lines(report: LifeReport) -> Iterator[tuple[str, str]]:
@@ -130,7 +142,8 @@ def _how(life: EndOfLife) -> str:
     )
 
 
-def _tasks(life: EndOfLife) -> str:
+def task_table(life: EndOfLife) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Headers and rows of who wore the flash, the most first."""
     shares = sorted(life.erases_by_task.items(), key=lambda share: -share[1])
     block_erases = max(1, sum(life.block_erases_by_task.values()))
     rows: list[tuple[str, ...]] = [
@@ -138,11 +151,16 @@ def _tasks(life: EndOfLife) -> str:
             units.plain(task, NAME_WIDTH), f"{erases:,}", f"{life.block_erases_by_task.get(task, 0):,}",
             units.percent(100 * life.block_erases_by_task.get(task, 0) / block_erases),
         )
-        for task, erases in shares[:TASKS_SHOWN]
+        for task, erases in shares
     ]  # fmt: skip
     headers = ("task", "erases", f"of block {life.block}", "share")
     shown = 2 if life.block is None else len(headers)
-    rows, aligned = [row[:shown] for row in rows], ("left", *["right"] * (shown - 1))
-    text = tabulate(rows, headers[:shown], disable_numparse=True, colalign=aligned)
-    rest = len(shares) - TASKS_SHOWN
+    return headers[:shown], [row[:shown] for row in rows]
+
+
+def _tasks(life: EndOfLife) -> str:
+    headers, rows = task_table(life)
+    aligned = ("left", *["right"] * (len(headers) - 1))
+    text = tabulate(rows[:TASKS_SHOWN], headers, disable_numparse=True, colalign=aligned)
+    rest = len(rows) - TASKS_SHOWN
     return f"{text}\n{units.counted(rest, 'more task')} with --json" if rest > 0 else text

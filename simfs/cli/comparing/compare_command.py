@@ -12,6 +12,7 @@ import click
 from simfs.cli.exits import UNMET, Refused, print_report
 from simfs.cli.inputs import check_source
 from simfs.cli.progress import progress_bar
+from simfs.cli.sheets.tables_sheet import SHEET_HELP, check_page, print_and_save
 
 if TYPE_CHECKING:
     from simfs.study.compare import Comparison, Side
@@ -34,9 +35,15 @@ CUTS_MAX = 100_000
     "--cuts", type=click.IntRange(1, CUTS_MAX), metavar="N",
     help="Also cut the power at N places of each run, and compare what that leaves.",
 )  # fmt: skip
+@click.option("--sheet", metavar="PAGE", help=SHEET_HELP)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
 def compare(
-    files: tuple[str, ...], changes: tuple[str, ...], tolerance: float, cuts: int | None, as_json: bool
+    files: tuple[str, ...],
+    changes: tuple[str, ...],
+    tolerance: float,
+    cuts: int | None,
+    sheet: str | None,
+    as_json: bool,
 ) -> None:
     """Run scenarios, or one with other settings, and compare them with the first.
 
@@ -57,8 +64,10 @@ def compare(
         raise Refused("--with: it is for one scenario; give one .toml file, or leave it out")
     if not 2 <= len(files) + len(changes) <= SIDES_MAX:
         raise Refused(f"{files[0]}: {len(files) + len(changes)} runs can't be compared; give 2 to {SIDES_MAX} in all")
+    for file in files:
+        check_page(sheet, file)
     found = _compared(files, changes, tolerance, cuts or 0)
-    print_report(_text(found, as_json))
+    print_and_save(sheet, lambda: _page(found), lambda: print_report(_text(found, as_json)))
     if found.is_worse:
         sys.exit(UNMET)
 
@@ -90,6 +99,12 @@ def _side(file: str, run: Callable[[], Side]) -> Side:
         raise Refused(*(f"--with {fault}" for fault in error.faults)) from None
     except OSError as error:  # the file went away, or the flash holds no store any more
         raise Refused(f"{file}: {error.strerror or error}") from None
+
+
+def _page(found: Comparison) -> str:
+    from simfs.show.sheet.compare_page import compare_page
+
+    return compare_page(found)
 
 
 def _text(found: Comparison, as_json: bool) -> str:

@@ -9,6 +9,7 @@ from simfs.cli.exits import Refused
 from simfs.cli.outputs import check_target
 
 LIBRARIES = ("jinja2", "plotly")
+SHEET_HELP = "Save it in this file, as a page for a browser."
 
 
 def check_libraries() -> None:

@@ -11,7 +11,6 @@ from simfs.show import units
 from simfs.show.sheet.charts import Chart, Trace, axis, band, bars, layout, upright
 from simfs.show.sheet.palette import BLUE, GREEN, ORANGE, RED
 from simfs.study.run.device_figures import Stalls
-from simfs.study.run.figures import Wear
 
 BINS_OF_TEN = 8  # bins of a decade
 BINS_MAX = 24
@@ -64,18 +63,18 @@ def stall_chart(stalls: Stalls, deadline_ns: int | None) -> Chart | None:
     )
 
 
-def erase_chart(wear: Wear, rated_cycles: int | None, limits: LimitBand | None) -> Chart:
+def erase_chart(erase_counts: Sequence[int], rated_cycles: int | None, limits: LimitBand | None) -> Chart:
     """How many blocks were erased how often since they were new, far from or near to what they last."""
-    low, high = max(wear.min_erases, 1), max(wear.max_erases, 1)
+    low, high = max(min(erase_counts), 1), max(*erase_counts, 1)
     width = -(-(high - low + 1) // BINS_MAX)
-    bins = Counter((count - low) // width for count in wear.erase_counts if count)
+    bins = Counter((count - low) // width for count in erase_counts if count)
     starts = [low + at * width for at in sorted(bins)]
     counts = [bins[at] for at in sorted(bins)]
     texts = [f"{start:,}" if width == 1 else f"{start:,} to {start + width - 1:,}" for start in starts]
     edges = [(start - 0.5, start + width - 0.5) for start in starts]
     middles, widths = _on_log_axis(edges)
     top = max(counts, default=1) * 1.1
-    last = max(wear.max_erases, rated_cycles or 1, limits.last_cycles if limits else 1)
+    last = max(high, rated_cycles or 1, limits.last_cycles if limits else 1)
     data: list[Trace] = [
         bars(middles, counts, "blocks", BLUE, width=widths)
         | {"hovertext": texts, "hovertemplate": "%{hovertext} erases<br>%{y:,} blocks<extra></extra>"}
@@ -88,14 +87,14 @@ def erase_chart(wear: Wear, rated_cycles: int | None, limits: LimitBand | None) 
     return Chart(
         key="erases",
         title="Erases of the blocks",
-        told=_erases_told(wear, rated_cycles, limits),
+        told=_erases_told(erase_counts, rated_cycles, limits),
         data=data,
         layout=layout(
-            axis("erases of a block since new", type="log", dtick=1, range=_log_range(low - 0.5, last)),
+            axis("erases of a block since new", type="log", dtick=_ticks(low, last), range=_log_range(low - 0.5, last)),
             axis("blocks", rangemode="tozero"),
         ),
         headers=("erases", "blocks"),
-        rows=_with_unerased(wear, texts, counts),
+        rows=_with_unerased(erase_counts, texts, counts),
         points=[f"{text} erases: {units.counted(count, 'block')}" for text, count in zip(texts, counts, strict=True)],
     )
 
@@ -105,21 +104,26 @@ def _on_log_axis(edges: Sequence[tuple[float, float]]) -> tuple[list[float], lis
     return [(low + high) / 2 for low, high in edges], [WIDTH_SHARE * (high - low) for low, high in edges]
 
 
+def _ticks(low: float, high: float) -> int | str:
+    """Ticks of a logarithmic axis: the decades, or every digit where there may be no decade to see."""
+    return 1 if high >= 10 * low else "D1"
+
+
 def _log_range(low: float, high: float) -> list[float]:
     """The range of a logarithmic axis with some air on both sides."""
     return [math.log10(low) - 0.1, math.log10(high) + 0.1]
 
 
-def _with_unerased(wear: Wear, texts: Sequence[str], counts: Sequence[int]) -> list[tuple[str, ...]]:
-    unerased = wear.erase_counts.count(0)
+def _with_unerased(erase_counts: Sequence[int], texts: Sequence[str], counts: Sequence[int]) -> list[tuple[str, ...]]:
+    unerased = erase_counts.count(0)
     rows: list[tuple[str, ...]] = [(text, f"{count:,}") for text, count in zip(texts, counts, strict=True)]
     return [("0", f"{unerased:,}"), *rows] if unerased else rows
 
 
-def _erases_told(wear: Wear, rated_cycles: int | None, limits: LimitBand | None) -> str:
-    told = f"{len(wear.erase_counts):,} blocks were erased {wear.min_erases:,} to {wear.max_erases:,} times"
+def _erases_told(erase_counts: Sequence[int], rated_cycles: int | None, limits: LimitBand | None) -> str:
+    told = f"{len(erase_counts):,} blocks were erased {min(erase_counts):,} to {max(erase_counts):,} times"
     if rated_cycles is not None:
-        share = units.percent(100 * wear.max_erases / rated_cycles)
+        share = units.percent(100 * max(erase_counts) / rated_cycles)
         told += f"; the hottest has had {share} of its {rated_cycles:,} rated cycles"
     if limits is None:
         return told + ". No law of true limits was given (--scale-cycles and --shape)."

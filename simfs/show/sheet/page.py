@@ -71,7 +71,7 @@ def _charts(told: Told) -> list[Chart]:
         room_chart(figures, samples) if samples else None,
         amplification_chart(figures, samples) if samples else None,
         stall_chart(figures.stalls, deadline if isinstance(deadline, int) else None) if figures.stalls else None,
-        erase_chart(figures.wear, figures.life.rated_cycles if figures.life else None, told.limits)
+        erase_chart(figures.wear.erase_counts, figures.life.rated_cycles if figures.life else None, told.limits)
         if figures.wear
         else None,
         wearers_chart(told.wearers) if told.wearers else None,

@@ -45,6 +45,7 @@ def sweep_page(sweep: Sweep) -> str:
         title=title,
         heading=lines,
         tables=[Table("Variants", headers, rows, len(sweep.settings))],
+        outcome=[],
         notes=[note for variant in sweep.variants for note in notes_of(variant)],
         flash_map="",
     )
@@ -94,6 +95,7 @@ def map_page(drawn: FlashMap) -> str:
         title=units.plain(drawn.title, NAME_SIGNS),
         heading=[f"{drawn.part}: {units.size(drawn.chip_bytes)}; {units.plain(drawn.source, NAME_SIGNS)}"],
         tables=[Table("Regions", ["region", "holds", "from", "to", "size", "left, and how long it lasts"], rows, 6)],
+        outcome=[],
         notes=[" ".join(proposal(drawn))],
         flash_map=as_svg(drawn),
     )

@@ -5,10 +5,11 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pytest
 from click.testing import CliRunner
 
 from simfs.cli import commands
-from tests.show.sheet.pages import sweep_page
+from tests.show.sheet.pages import HOSTILE, sweep_page
 from tests.show.sheet.test_page import LIBRARY, Outline
 from tests.support.places import SCENARIOS
 
@@ -36,10 +37,43 @@ def test_page_of_a_map_has_the_picture_and_the_regions(tmp_path: Path) -> None:
     assert "set points" in [data for tag, data in Outline(text).texts if tag == "th"]
 
 
+SMALL = HOSTILE.replace("[store]", "rated_cycles = 20\n[store]").replace("9 h", "1 h")
+PAGES = {  # of a command: its words, its exit status, its charts, what is told first, and a header of each table
+    "life": ((), 1, ["erases"], "The life ends", ("figure", "task")),
+    "compare": (("--with", "store.packing=page", "--cuts", "3"), 1, [], "worse than the first", ("mark",)),
+}
+
+
+@pytest.mark.parametrize("command", PAGES)
+def test_page_has_the_outcome_first_then_the_tables_of_the_report(command: str, tmp_path: Path) -> None:
+    words, status, charts, told, headers = PAGES[command]
+    scenario, sheet = tmp_path / "hostile.toml", tmp_path / "page.html"
+    scenario.write_text(SMALL)
+    result = CliRunner().invoke(commands, [command, str(scenario), *words, "--sheet", str(sheet)])
+    assert (result.exit_code, result.stderr) == (status, ""), result.output
+    own = sheet.read_text("utf-8").replace(LIBRARY, "")
+    page = Outline(own)
+    assert not page.open
+    assert not [tag for tag, _ in page.elements if tag == "img"]
+    assert len([tag for tag, _ in page.elements if tag == "script"]) == (3 if charts else 1)
+    drawn = json.loads(own.partition('id="drawn">')[2].partition("</script>")[0] or "{}")
+    assert list(drawn) == charts
+    assert told in " ".join(text for tag, text in page.texts if tag == "p")
+    assert {*headers} <= {text for tag, text in page.texts if tag == "th"}
+    report = " ".join(result.stdout.split())
+    cells = [" ".join(text.split()) for tag, text in page.texts if tag == "td" and text.strip()]
+    assert [cell for cell in cells[:40] if cell not in report] == []
+
+
 def test_what_can_not_be_written_is_refused_before_anything_is_run(tmp_path: Path) -> None:
     scenario = tmp_path / "weir.toml"
     scenario.write_bytes((SCENARIOS / "weir.toml").read_bytes())
-    for words in (("map",), ("sweep", "--vary", "store.size=64KiB")):
+    for words in (
+        ("map",),
+        ("sweep", "--vary", "store.size=64KiB"),
+        ("life",),
+        ("compare", "--with", "store.size=64KiB"),
+    ):
         for page, fault in ((scenario, "this is the input"), (tmp_path / "no" / "page.html", "there is no directory")):
             result = CliRunner().invoke(commands, [words[0], str(scenario), *words[1:], "--sheet", str(page)])
             assert (result.exit_code, result.stdout) == (2, ""), words
