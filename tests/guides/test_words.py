@@ -53,6 +53,12 @@ def test_every_command_is_named_and_every_command_named_is_there() -> None:
     assert [words for words in COMMANDS if not re.search(rf"`?{words.rpartition(' ')[2]}\b", text)] == []
 
 
+def test_as_many_cut_tests_as_the_run_shown_passed() -> None:
+    text = (ROOT / "simfs" / "guides" / "tests.md").read_text()
+    (cuts,) = re.findall(r"(\d+) of the tests are cuts", text)
+    assert f"\n{int(cuts) + 1} passed in " in text  # and one with limits
+
+
 @pytest.mark.parametrize("page", TEXTS, ids=lambda page: page.name)
 def test_files_that_a_page_names_are_there(page: Path) -> None:
     text = page.read_text()

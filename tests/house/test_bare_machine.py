@@ -16,7 +16,7 @@ from tests.support.places import ROOT
 from tests.support.tools import ALL_INSTALLED
 
 NEEDS = "tests.support.tools"
-TOOLS = {"fusermount3", "strace", "rsync", "fio", "cc", "gcc", "fsck.fat", "mcopy"}
+TOOLS = {"fusermount3", "strace", "rsync", "fio", "cc", "gcc", "fsck.fat", "mcopy", "chromium"}
 MOUNTS = "tests/bridges/mount"  # some of its tests are never skipped and might ask for libfuse
 NO_LIBFUSE = """\
 import ctypes.util
