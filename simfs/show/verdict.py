@@ -80,10 +80,15 @@ def _wear(figures: Figures) -> str:
     span = units.years(life.hottest_ns)
     dated = life.hottest_ns < LIFE_YEARS_SHOWN * NS_PER_YEAR
     until = f", until {when(figures, worn_ns, roughly=True).partition(',')[0]}" if dated else ""
-    ends = {"room": "; room ends first", "wear": "; wear ends first"}
-    both = outlook is not None and outlook.full_ns is not None
     pace, rest = _pace(figures)
-    return f"The flash lasts {span} at {pace}{until}{ends[outlook.ends_first] if both and outlook else ''}.{rest}"
+    return f"The flash lasts {span} at {pace}{until}{_ends_first(outlook, worn_ns)}.{rest}"
+
+
+def _ends_first(outlook: Outlook | None, worn_ns: int) -> str:
+    """By the life that the sentence gives, which a longer run may see otherwise."""
+    if outlook is None or outlook.full_ns is None:
+        return ""
+    return "; wear ends first" if worn_ns < outlook.full_ns else "; room ends first"
 
 
 def _pace(figures: Figures) -> tuple[str, str]:

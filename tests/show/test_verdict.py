@@ -107,8 +107,13 @@ def test_refusals_on_purpose() -> None:
 def test_wear_first() -> None:
     life = figures(hand_built_run()).life
     assert life is not None
-    text = told({"full_ns": 9 * NS_PER_YEAR, "life": replace(life, hottest_ns=NS_PER_YEAR)})
-    assert "wear ends first" in text
+    run = hand_built_run()
+    taken = figures(run)
+    seen = Outlook(9 * NS_PER_YEAR, False, True, 0, 3000, NS_PER_DAY, life)
+    worn = replace(taken, life=replace(life, hottest_ns=NS_PER_YEAR), outlook=seen)
+    text = verdict_of(worn, ())
+    assert "The files fit until 2040-" in text
+    assert "at this pace, until about 2032-04-14; wear ends first." in text
 
 
 @pytest.mark.parametrize(
