@@ -7,6 +7,7 @@ task.gauge.every    or go by their name
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
 from copy import deepcopy
@@ -87,6 +88,17 @@ def with_written(table: dict[str, Any], text: str) -> dict[str, Any]:
     if more:
         raise ValueError("it has more than one value; give one, or the option once for each")
     return with_setting(table, place, value)
+
+
+def toml_value(value: Any) -> str:
+    """A value as a scenario has it, on one line."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, dict):
+        return f"{{ {', '.join(f'{key} = {toml_value(one)}' for key, one in value.items())} }}"
+    if isinstance(value, list):
+        return f"[{', '.join(map(toml_value, value))}]"
+    return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else str(value)
 
 
 def _place(tables: list[Any], step: str | int, what: str) -> int:

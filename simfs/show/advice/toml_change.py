@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
 import tomllib
 from collections.abc import Iterable, Iterator
 from typing import Any
 
+from simfs.replay.scenario.overrides import toml_value
 from simfs.replay.scenario.toml_lines import spell
 from simfs.study.advice.idea import Change, with_changes
 
@@ -14,17 +14,7 @@ from simfs.study.advice.idea import Change, with_changes
 def change_lines(changes: Iterable[Change]) -> Iterator[str]:
     """A line for each setting, as a scenario would have it."""
     for path, value in changes:
-        yield f"{spell(path)}: leave it out" if value is None else f"{spell(path)} = {_value(value)}"
-
-
-def _value(value: Any) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, dict):
-        return f"{{ {', '.join(f'{key} = {_value(one)}' for key, one in value.items())} }}"
-    if isinstance(value, list):
-        return f"[{', '.join(map(_value, value))}]"
-    return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else str(value)
+        yield f"{spell(path)}: leave it out" if value is None else f"{spell(path)} = {toml_value(value)}"
 
 
 def changed_text(text: str, changes: Iterable[Change]) -> str:

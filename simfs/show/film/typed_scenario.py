@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
+from simfs.replay.scenario.overrides import toml_value
 from simfs.replay.scenario.quantities import format_duration, format_size
 from simfs.study.film.session import Board, Session
 from simfs.study.film.typed import Typed
@@ -46,13 +47,7 @@ def _flash(board: Board, scenario: str | None) -> list[str]:
 def _table(name: str, table: dict[str, Any]) -> Iterator[str]:
     yield f"[{name}]"
     for key, value in table.items():
-        yield f"{key} = {_value(value)}"
-
-
-def _value(value: Any) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else str(value)
+        yield f"{key} = {toml_value(value)}"
 
 
 def _tasks(typed: Sequence[Typed]) -> tuple[list[str], int]:
@@ -106,7 +101,7 @@ def _operation(one: Typed) -> str:
         keys["text"] = ""
     if one.repeat > 1 and one.operation != "boot":
         keys["repeat"] = one.repeat
-    return f"{{ {', '.join(f'{key} = {_value(value)}' for key, value in keys.items())} }}"
+    return f"{{ {', '.join(f'{key} = {toml_value(value)}' for key, value in keys.items())} }}"
 
 
 def _escaped(text: str) -> str:
