@@ -332,7 +332,9 @@ def test_output_that_cannot_be_written_is_one_line(scenario: Path) -> None:
 
 def test_a_terminal_without_utf_8_still_shows_the_report(scenario: Path) -> None:
     scenario.write_text(SCENARIO.replace("A small device", "Gerät"))
-    result = program("run", scenario, env={**os.environ, "PYTHONIOENCODING": "ascii"})
+    command = [sys.executable, "-m", "simfs", "run", str(scenario)]
+    environment = {**os.environ, "PYTHONIOENCODING": "ascii"}
+    result = subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, text=True, timeout=60)
     assert result.returncode == 0
     assert "Ger\\xe4t\n" in result.stdout
 

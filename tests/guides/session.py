@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 from tests.guides.sections import Command, Section
+from tests.support.loaded.start import programs
 from tests.support.places import ROOT
 
 TIMEOUT_S = 900
@@ -28,7 +29,7 @@ def run(section: Section, directory: Path) -> list[tuple[str, int]]:
         if block.file_name:
             (directory / block.file_name).write_text(block.text)
     script = "".join(f"{command.line}\necho '{_MARK}'$?\n" for command in commands_of(section))
-    tools = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
+    tools = os.pathsep.join(map(str, [programs(), Path(sys.executable).parent, os.environ["PATH"]]))
     done = subprocess.run(
         ["bash", "-c", script],
         cwd=directory,

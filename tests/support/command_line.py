@@ -1,4 +1,4 @@
-"""The program `simfs` as a process of its own, by itself or on a terminal."""
+"""The program `simfs` as a process of its own, by itself or on a terminal, forked from one that has it loaded."""
 
 from __future__ import annotations
 
@@ -6,43 +6,45 @@ import os
 import pty
 import select
 import subprocess
-import sys
 from collections.abc import Sequence
+from contextlib import closing
 from pathlib import Path
-from typing import Any
+from tempfile import TemporaryFile
 
+from tests.support.loaded.start import Started
 from tests.support.places import ROOT
 
-TIMEOUT_S = 30  # of one answer of a program on a terminal
+TIMEOUT_S = 60  # of a program, or of its next answer on a terminal
 
 
-def program(*words: object, **how: Any) -> subprocess.CompletedProcess[str]:
+def program(*words: object) -> subprocess.CompletedProcess[str]:
     """What it printed, and its exit status."""
-    command = [sys.executable, "-m", "simfs", *map(str, words)]
-    return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=60, check=False, **how)
+    with TemporaryFile("w+") as output, TemporaryFile("w+") as errors, open(os.devnull) as nothing:
+        streams = [nothing.fileno(), output.fileno(), errors.fileno()]
+        with closing(Started(words, streams, ROOT, os.environ)) as started:
+            status = started.status(TIMEOUT_S)
+        for printed in (output, errors):
+            printed.seek(0)
+        return subprocess.CompletedProcess(words, status, output.read(), errors.read())
 
 
 def talk(words: Sequence[object], answers: Sequence[str], directory: Path) -> tuple[str, int]:
     """What `simfs` shows, and its exit status, when its questions get these answers in turn."""
     ours, theirs = pty.openpty()
-    command = [sys.executable, "-m", "simfs", *map(str, words)]
-    environment = {**os.environ, "TERM": "dumb"}
-    process = subprocess.Popen(command, cwd=directory, stdin=theirs, stdout=theirs, stderr=theirs, env=environment)
-    os.close(theirs)
-    shown, left = b"", list(answers)
-    try:
-        while piece := _read(ours):
-            shown += piece
-            if shown.endswith(b": ") and left:
-                os.write(ours, left.pop(0).encode() + b"\n")
-        process.wait(TIMEOUT_S)
-    finally:
-        process.kill()
-        process.wait()
-        os.close(ours)
+    with closing(Started(words, [theirs] * 3, directory, {**os.environ, "TERM": "dumb"})) as started:
+        os.close(theirs)
+        shown, left = b"", list(answers)
+        try:
+            while piece := _read(ours):
+                shown += piece
+                if shown.endswith(b": ") and left:
+                    os.write(ours, left.pop(0).encode() + b"\n")
+            status = started.status(TIMEOUT_S)
+        finally:
+            os.close(ours)
     text = shown.decode().replace("\r\n", "\n")
     assert not left, f"it never asked for {left}:\n{text}"
-    return text, process.returncode
+    return text, status
 
 
 def _read(terminal: int) -> bytes:
