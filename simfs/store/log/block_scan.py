@@ -31,6 +31,7 @@ from simfs.store.format.layout import KILLED_BYTES, Layout, align_up
 from simfs.store.format.runs import Run, RunTable, runs_listed
 from simfs.store.format.statement import Statement, decode_statement
 from simfs.store.log.frame_reader import damaged
+from simfs.store.log.marks import is_marked
 from simfs.store.log.seal import read_listing
 from simfs.store.log.state import StoreState
 
@@ -82,6 +83,21 @@ class Scan:
         return zeros in self.raw and any(
             self.raw[page + at : page + at + KILLED_BYTES] == zeros for page in layout.places()
         )
+
+    def newest_end(self, layout: Layout) -> tuple[int, int] | None:
+        """The highest number in an END whose statement can't be read though it was whole, and the page of the place
+        where that was found: it is damage. None where recoveries can have left all such ENDs: with page packing they
+        kill END after its statement, behind SEALING. Without it END comes first."""
+        newest = max(self.ends.items(), default=None)
+        if newest is None or not layout.page_packing:
+            return newest
+        is_announced = is_marked(self.raw[layout.sealing_at : layout.left_at])
+        is_begun = is_announced and (self._ends_with(newest[1], layout) or self.is_killed(layout))
+        return None if is_begun else newest
+
+    def _ends_with(self, end: int, layout: Layout) -> bool:
+        """Whether nothing stands behind the page of an END, up to what stands at the end of a block."""
+        return not is_marked(self.raw[end + layout.page_bytes : layout.seal_at])
 
     def voids(self, stop: int = NOWHERE) -> list[Stretch]:
         """The stretches before `stop` in which nothing counts. What says so comes after its stretch; the last comes

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from operator import itemgetter
 
 from simfs.flash import NorFlash
 from simfs.store.format.codec import END_BYTES, decode_end
@@ -16,12 +17,12 @@ PAGES_MAX = 16  # of a statement, with page packing
 
 def mended_newest(scans: Iterable[Scan], layout: Layout, number: int) -> Scan | None:
     """What stands in the block of the newest statement, with that one put right; None when none is newer than `number`,
-    or none can be mended. An END says that its statement was whole: only the newest END is tried, which is also killed
-    before anything else of a statement may be hurt by a recovery. Reads nothing."""
-    ends = [(newer, found.block, at, found) for found in scans for newer, at in found.ends.items() if newer > number]
-    if not ends:
+    or none can be mended. An END says that its statement was whole: only the newest END is tried. Reads nothing."""
+    ends = [(*end, found) for found in scans if (end := found.newest_end(layout)) is not None]
+    newest, at, found = max(ends, key=itemgetter(0), default=(number, 0, None))
+    if found is None or newest <= number:
         return None
-    number, block, at, found = max(ends, key=lambda end: end[:3])
+    block, number = found.block, newest
     for address in _before(at, layout.page_bytes) if layout.page_packing else (layout.statement_at(at),):
         raw = mended(found.raw, block, address, number)
         if raw is not None:

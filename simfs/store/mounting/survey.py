@@ -241,9 +241,8 @@ def _is_late(found: Survey) -> bool:
     """Whether an END is newer than the ruling statement: its own was whole, and can't be read. Where recoveries leave
     such ENDs behind, they show that; where they can't, nothing follows."""
     layout, number = found.state.layout, found.said.number
-    return layout.can_kill and any(
-        max(scan.ends, default=0) > number and not scan.is_killed(layout) for scan in found.ruling.scans.values()
-    )
+    ends = [end for scan in found.ruling.scans.values() if (end := scan.newest_end(layout)) is not None]
+    return layout.can_kill and max(ends, default=(0, 0))[0] > number
 
 
 def _check_sums(found: Survey, told: dict[int, Told]) -> None:

@@ -12,6 +12,7 @@ from simfs.store.format.errors import CorruptStore
 from simfs.store.format.layout import KILLED_BYTES, Layout, align_up
 from simfs.store.format.runs import RunTable
 from simfs.store.format.statement import Left, Statement, statement_bytes
+from simfs.store.log.block_scan import scan
 from simfs.store.log.marks import program_mark, program_statement
 from simfs.store.log.statements import NAMED
 from simfs.store.recovery.tail import Doubtful, Tail, encoded
@@ -22,21 +23,25 @@ NUMBER_GAP = 1 << 16  # above the numbers of whatever was tried in the lead
 
 def kill(flash: NorFlash, layout: Layout, block: int, begin: int = 0) -> None:
     """Make sure that no statement that was tried in a dead block before can ever be read again: a cut erase might leave
-    it. The last page comes first, so that what was moved along before a statement outlives it; the first END killed
-    shows that those left alone are no damage. With page packing the first page does: a cut might leave marks beside END
-    while the statement is still there. Where units can be programmed once only, this can't be had. Two programs a page
-    and one more; what fails is left."""
+    it. Then the last page comes first, so that what was moved along before a statement outlives it. Without page
+    packing each END is killed before all else, so that no END can be read whose statement this has hurt. With it a cut
+    might leave marks beside END while the statement is still there: the first page comes first, behind SEALING, which
+    says that this has begun. Where units can be programmed once only, this can't be had. One read of the block, two
+    programs a page and a few more. Raises FlashError where that mark or an END fails; what fails else is left."""
+    start = block * layout.block_bytes
     if layout.can_kill or layout.page_packing:
         mark = layout.sealing_at if layout.page_packing else layout.left_at
-        with suppress(FlashError):  # should the statement return after all, nobody goes on in the block
-            program_mark(flash, layout, block * layout.block_bytes + mark)
+        program_mark(flash, layout, start + mark)  # should the statement return after all, nobody goes on in the block
     if not layout.can_kill:
         return
+    if not layout.page_packing:
+        for said in scan(flash.read(start, layout.block_bytes), block, layout).statements:
+            flash.program(start + layout.place_of(said).end, bytes(KILLED_BYTES))
     parts = {layout.place(0, 0).statement, layout.end_at}  # not the marks, which would speak for a statement
     for page in layout.places(begin)[:: 1 if layout.page_packing else -1]:
         for at in sorted(parts):
             with suppress(FlashError):
-                flash.program(block * layout.block_bytes + page + at, bytes(KILLED_BYTES))
+                flash.program(start + page + at, bytes(KILLED_BYTES))
 
 
 def move(tail: Tail) -> None:
@@ -45,11 +50,14 @@ def move(tail: Tail) -> None:
     names = tail.sure_names()
     was_left = tail.state.segments.is_left
     tail.state.segments.mark_left()
+    failed: list[int] = []
     if was_left:  # one of them may have been tried before
         for block in names if tail.layout.can_kill else names[1:]:
-            _make_harmless(tail, block)
-    failed: list[int] = []
-    for block in names:
+            try:
+                _make_harmless(tail, block)
+            except FlashError:
+                failed.append(block)
+    for block in [one for one in names if one not in failed]:
         for victim in dict.fromkeys((_victim(tail), None)):
             with suppress(FlashError, CorruptStore):
                 if _state_in(tail, block, victim, failed):

@@ -7,6 +7,7 @@ from tests.mutation.planted import Planted
 CLEANER = "store/cleaning/test_cleaner.py::"
 LOG = "store/log/test_heads.py::"
 LOST_LEAD = "store/mounting/test_lost_lead.py::"
+CUT_KILLS = "store/lives/test_cut_kills.py::"
 SPOILED = "store/lives/test_spoiled_pages.py::test_two_cuts_that_spoil_their_pages_lose_nothing"
 MARKS = "store/log/test_marks.py::"
 MENDED = "store/mounting/test_mended.py::"
@@ -114,6 +115,20 @@ BUGS = [
         "if again is not None and _counts(layout, again):",
         "if again is None and said is None:",
         MENDED + "test_a_flipped_bit_in_the_newest_statement_costs_nothing[30-one head]",
+    ),
+    Planted(
+        "what was tried is killed from behind, with its END last of all",
+        "simfs.store.recovery.move",
+        "layout).statements:",
+        "layout).statements[:0]:",
+        CUT_KILLS + "test_a_cut_leaves_no_end_without_its_statement[byte]",
+    ),
+    Planted(
+        "SEALING does not announce that statements are killed",
+        "simfs.store.log.block_scan",
+        "return None if is_begun else newest",
+        "return None if is_announced and self.is_killed(layout) else newest",
+        CUT_KILLS + "test_a_cut_leaves_no_end_without_its_statement[page]",
     ),
     Planted(
         "a newest block with older content is taken for one whose erase was cut",
