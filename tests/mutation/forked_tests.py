@@ -18,9 +18,11 @@ import sys
 import tempfile
 import traceback
 from collections.abc import Iterable, Iterator, Sequence
+from contextlib import redirect_stdout
 from dataclasses import asdict, dataclass, field
 from importlib.abc import MetaPathFinder
 from importlib.machinery import ModuleSpec, PathFinder, SourceFileLoader
+from io import StringIO
 from pathlib import Path
 from time import process_time
 from types import CodeType, ModuleType
@@ -114,6 +116,9 @@ class _Watch:
         self._cpu_s_max = cpu_s_max
         self._began_s = 0.0
 
+    def pytest_collection_finish(self) -> None:
+        gc.freeze()  # pytest collects garbage five times when it ends, and what is here by now is none
+
     def pytest_runtest_logstart(self, nodeid: str) -> None:
         self._began_s = process_time()
         signal.setitimer(signal.ITIMER_PROF, self._cpu_s_max)  # its signal ends the process
@@ -139,12 +144,12 @@ def _perform(job: Job, folder: Path) -> Outcome:
     settings.register_profile(FIRST_FAILURE, phases=[Phase.explicit, Phase.generate], database=None)
     resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES_MAX, MEMORY_BYTES_MAX))
     os.environ["HYPOTHESIS_STORAGE_DIRECTORY"] = str(folder / "hypothesis")
-    os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"  # plugins that the tests don't need may be any, or broken
     if job.module is not None:
         sys.meta_path.insert(0, _ChangedFinder(job.module, job.source))
     outcome = Outcome(job.name, "broken")
     signal.setitimer(signal.ITIMER_PROF, job.test_cpu_s_max)  # for the imports
-    options = ["-q", "--no-header", "--tb=short", "--assert=plain", "-p", "no:cacheprovider"]
+    shown = "short" if job.module is None else "line"  # to show the lines of a test costs as much as most tests
+    options = ["-q", "--no-header", f"--tb={shown}", "--assert=plain", "-p", "no:cacheprovider"]
     options += ["-p", "_hypothesis_pytestplugin", "--hypothesis-seed=0", f"--hypothesis-profile={FIRST_FAILURE}"]
     options.append(f"--basetemp={folder / 'tests'}")
     options += ["-k", job.selected] if job.selected else []
@@ -194,8 +199,11 @@ def serve(workers: int) -> None:
     import construct  # noqa: F401 - once here, not in each child
     import hypothesis.stateful
     import hypothesis.strategies  # noqa: F401
-    import pytest  # noqa: F401
+    import pytest
 
+    os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"  # plugins that the tests don't need may be any, or broken
+    with redirect_stdout(StringIO()):
+        pytest.main(["--version", "-p", "_hypothesis_pytestplugin"])  # loads its own plugins
     assert not any(name.partition(".")[0] == "simfs" for name in sys.modules)
     gc.freeze()  # pytest collects garbage when it ends, and what is here is none
     running: dict[int, tuple[Job, Path]] = {}
