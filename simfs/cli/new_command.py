@@ -52,6 +52,8 @@ def new(kind: str | None, file: str | None, overwrite: bool, **given: str | None
 
     The exit status is 0, or 2 on bad input.
     """
+    from simfs.replay.starters.text import maybe_mistyped
+
     if kind is not None and kind.endswith(".toml"):
         raise Refused(f"simfs new: {kind} is no kind of device; write the kind first, as in simfs new logger {kind}")
     asked = not any(given.values()) and sys.stdin.isatty() and sys.stderr.isatty()
@@ -60,8 +62,10 @@ def new(kind: str | None, file: str | None, overwrite: bool, **given: str | None
     target = file or f"{chosen.name}.toml"
     _check_target(target, overwrite)
     shown = _in_a_shell(target)
-    text = _checked(_answers(chosen, ask, given), shown)
-    _write(target, text)
+    answers = _answers(chosen, ask, given)
+    _write(target, _checked(answers, shown))
+    for line in maybe_mistyped(answers.content):
+        click.echo(f"{shown}: {line}", err=True)
     print_report(f"{shown} is written. Replay it:\n\n  simfs run {shown}")
 
 

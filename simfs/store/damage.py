@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from simfs.store.format.codec import FRAME_BYTES, NUMBER_MAX
+from simfs.store.format.codec import FRAME_BYTES, HOLE, NUMBER_MAX, U32
 from simfs.store.format.errors import CorruptStore
 from simfs.store.format.layout import align_up
 from simfs.store.log.state import Damage, Finding, StoreState
@@ -24,8 +24,8 @@ class Lost(NamedTuple):
 
 
 def damages(volume: Volume) -> tuple[Damage, ...]:
-    """What should be on the flash and is not, and whom that hurts. Reads every frame of every file, and those of a
-    range that can't be read some ten times."""
+    """What should be on the flash and is not, and whom that hurts. Reads every frame of every file, and those before
+    one that can't be read some ten times more."""
     state = volume.state
     caused = any(not found.names and found.files != frozenset() for found in state.damages)
     told = [_told(state, found, caused) for found in state.damages]
@@ -83,7 +83,7 @@ def _name_of(node: FileNode) -> str:
 
 def unreadable(volume: Volume, node: FileNode) -> tuple[Stretch, ...]:
     """The ranges (from, to) of the file's bytes whose reading is a CorruptStore, joined. Reads every frame of the file
-    once, and those of a range that can't be read some ten times."""
+    once, and those before one that can't be read some ten times more."""
     joined: list[Stretch] = []
     for lost in _unreadable(volume, node):
         begin = joined.pop()[0] if joined and joined[-1][1] == lost.begin else lost.begin
@@ -100,16 +100,34 @@ def _unreadable(volume: Volume, node: FileNode) -> Iterator[Lost]:
 
 
 def _lost(state: StoreState, file: int, place: int, start: int, end: int) -> Iterator[Lost]:
-    """What can't be read of a piece: it is halved until a part can be read, or is a single byte."""
-    try:
-        if len(state.reader.span(file, place, start, end)) == end - start:
+    """What can't be read of a piece. How far it can be read is found by halving. A frame whose payload is not sound
+    takes its own bytes along, and one whose header is not sound all that come behind it."""
+
+    def fault(stop: int) -> tuple[bool, int | None]:
+        """Whether bytes `start` to `stop` can't be read, and the frame that is to blame."""
+        try:
+            return len(state.reader.span(file, place, start, stop)) < stop - start, None
+        except CorruptStore as error:
+            return True, error.address
+
+    while start < end:
+        sound, (is_lost, frame), bad = start, fault(end), end
+        if not is_lost:
             return
-        frame: int | None = None
-    except CorruptStore as error:
-        frame = error.address
-    if end - start == 1:
-        yield Lost(start, end, frame)
-        return
-    middle = (start + end) // 2
-    yield from _lost(state, file, place, start, middle)
-    yield from _lost(state, file, place, middle, end)
+        while bad - sound > 1:
+            middle = (sound + bad) // 2
+            found = fault(middle)
+            if found[0]:
+                bad, frame = middle, found[1]
+            else:
+                sound = middle
+        start = min(max(bad, _end_in_file(state, frame, end)), end)
+        yield Lost(sound, start, frame)
+
+
+def _end_in_file(state: StoreState, address: int | None, end: int) -> int:
+    """Up to which byte of its file a frame reaches; `end` where that can't be read."""
+    frame = None if address is None else state.reader.header(address)
+    if frame is None:
+        return end
+    return frame.offset + frame.length - (U32.size if frame.kind == HOLE else 0)

@@ -134,7 +134,7 @@ def test_stores_are_run_to_their_loss(scenario: Path) -> None:
         ((*WEIBULL, "--sigma", "1"), "--sigma: it does not go with --scale-cycles; leave it out"),
         ((*WEIBULL, "--confidence", "0.5"), "--confidence: it does not go with --scale-cycles; leave it out"),
         (("--scale-cycles", "5", "--shape", "0"), "the limits of the blocks: shape must be from 0.1 to 100, not 0.0"),
-        (("--passed-parts", "0", "--shape", "2"), "the limits of the blocks: parts must be at least 1, not 0"),
+        (("--passed-parts", "0", "--shape", "2"), "--passed-parts: it must be at least 1, not 0"),
         ((*WEIBULL, "--activation", "1"), "--activation: it is for --kept-at; give both"),
         ((*WEIBULL, "--exact", "--carry-on", "20"), "--carry-on: it does not go with --exact"),
         ((*WEIBULL, "--kept-at", "-400"), "--kept-at: temperatures must be from -223 to 726"),

@@ -43,6 +43,12 @@ def test_options_say_what_is_in_it() -> None:
     assert found.expect.table()["file_sizes"] == {"/ring": 360 * 32}
 
 
+def test_a_reading_that_is_much_like_a_word_of_its_own_is_told() -> None:
+    result = invoke("new", "logger", "a.toml", "--text", "{tiem},{zenith},{temperature}")
+    assert result.exit_code == 0
+    assert result.stderr == "a.toml: {tiem} is a reading, with its table [values.tiem]; did you mean time?\n"
+
+
 def test_a_part_of_several_sizes_takes_one_of_them() -> None:
     assert invoke("new", "queue", "--part", "generic-built-in-serial", "--chip-size", "4 MiB").exit_code == 0
     assert load_scenario("queue.toml").chip.datasheet().size_bytes == 4 << 20

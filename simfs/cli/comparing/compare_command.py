@@ -63,7 +63,9 @@ def compare(
     if changes and (len(files) > 1 or not files[0].endswith(".toml")):
         raise Refused("--with: it is for one scenario; give one .toml file, or leave it out")
     if not 2 <= len(files) + len(changes) <= SIDES_MAX:
-        raise Refused(f"{files[0]}: {len(files) + len(changes)} runs can't be compared; give 2 to {SIDES_MAX} in all")
+        many = len(files) + len(changes)
+        what = "it has nothing to be compared with" if many == 1 else f"{many} runs are too many to compare"
+        raise Refused(f"{files[0]}: {what}; give 2 to {SIDES_MAX} in all, or one with --with SETTINGS")
     for file in files:
         check_page(sheet, file)
     found = _compared(files, changes, tolerance, cuts or 0)

@@ -67,6 +67,9 @@ def check_limit_options(given: dict[str, Any]) -> None:
         raise Refused(f"{spelt(wrong[0])}: it does not go with {spelt(way)}; leave it out")
     if given[_WAYS[way][0]] is None:
         raise Refused(f"{spelt(_WAYS[way][0])}: it is missing; give {HOW}")
+    for key in ("passed_parts", "passed_blocks", "passed_cycles"):
+        if given[key] is not None and given[key] < 1:
+            raise Refused(f"{spelt(key)}: it must be at least 1, not {given[key]}")
 
 
 def law_of(given: dict[str, Any], sheet: Datasheet) -> tuple[str, Law]:

@@ -9,6 +9,7 @@ from string import Template
 
 from simfs.replay.device.clock import NS_PER_DAY, NS_PER_MS, NS_PER_S, moment
 from simfs.replay.scenario.fields import DURATION_MAX_NS
+from simfs.replay.scenario.near_words import did_you_mean
 from simfs.replay.scenario.patterns import CLOCK_FIELDS, COUNT_FIELDS, Moment
 from simfs.replay.scenario.quantities import format_duration, format_size, parse_duration
 from simfs.replay.starters.answers import Content, Flash
@@ -139,9 +140,19 @@ def _run(answers: Answers) -> str:
 
 def _values(content: Content) -> str:
     """A table for each reading that the text has."""
+    return "\n".join(map(_reading, _readings(content)))
+
+
+def _readings(content: Content) -> list[str]:
     names = [place.name for place in content.pattern.places] if content.pattern else []
-    readings = [name for name in dict.fromkeys(names) if name not in (*CLOCK_FIELDS, *COUNT_FIELDS)]
-    return "\n".join(_reading(name) for name in readings)
+    return [name for name in dict.fromkeys(names) if name not in (*CLOCK_FIELDS, *COUNT_FIELDS)]
+
+
+def maybe_mistyped(content: Content) -> list[str]:
+    """A line for each reading that is much like a word with a meaning of its own."""
+    words = (*CLOCK_FIELDS, *COUNT_FIELDS)
+    nears = [(name, did_you_mean(name, words)) for name in _readings(content) if name not in READINGS]
+    return [f"{{{name}}} is a reading, with its table [values.{name}]; {near.rstrip()}" for name, near in nears if near]
 
 
 def _reading(name: str) -> str:

@@ -198,14 +198,6 @@ class Outlook:
     life: Life | None
 
     @property
-    def ends_first(self) -> str:
-        """ "room", "wear", or "" where neither has an end that is known."""
-        worn_ns = self.worn_ns
-        if self.full_ns is None:
-            return "" if worn_ns is None else "wear"
-        return "wear" if worn_ns is not None and worn_ns < self.full_ns else "room"
-
-    @property
     def worn_ns(self) -> int | None:
         """When the first block is at its rated cycles."""
         life = self.life

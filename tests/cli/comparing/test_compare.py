@@ -86,7 +86,7 @@ def test_json_has_every_figure_of_every_side(scenario: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "told"),
     [
-        ((), "1 runs can't be compared; give 2 to 8 in all"),
+        ((), "it has nothing to be compared with; give 2 to 8 in all, or one with --with SETTINGS"),
         (("--with", "store.packing"), "--with store.packing: it gives no value; write a setting and its value"),
         (("--with", "store.packing=byte,page"), "it has more than one value"),
         (("--with", "store.size=3 MiB"), "--with store.size=3 MiB: store.size: the store would end at"),

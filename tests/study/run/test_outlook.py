@@ -47,7 +47,7 @@ def test_a_store_that_grows_is_carried_on_until_it_is_full() -> None:
     assert not run.refusals
     assert run.duration_ns == 2 * NS_PER_DAY, "the run itself stays as it is"
     assert found.full_ns == pytest.approx(end_of_life(of, until="full").at_ns, rel=1e-6)
-    assert (found.is_projected, found.ends_first) == (False, "room")
+    assert not found.is_projected
     assert found.carried_on_ns > NS_PER_DAY
     assert taken.room.live_max_bytes < found.live_max_bytes
 
@@ -88,7 +88,6 @@ def test_what_neither_grows_nor_is_unknown_is_not_carried_on() -> None:
     assert isinstance(found, Scenario)
     run, taken, ahead = seen(found)
     assert (ahead.grows, ahead.full_ns, ahead.carried_on_ns) == (False, None, 0)
-    assert ahead.ends_first == "wear"
     assert (ahead.life, taken.best_life) == (taken.life, taken.life)
     assert run.room.growth(run.duration_ns) is None
 
