@@ -14,16 +14,16 @@ from simfs.store.tables.listener import Cause, StoreListener
 from simfs.store.volume import Volume
 
 CAUSES = {
-    0: Cause.HEADER,  # a fence; and no frame needed room yet
+    0: Cause.LOG_RECORD,  # a fence; and no frame needed room yet
     int(Kind.DATA): Cause.DATA,
     int(Kind.HOLE): Cause.DATA,
     int(Kind.NAME): Cause.NAME,
     int(Kind.RENAME): Cause.NAME,
     int(Kind.REMOVE): Cause.NAME,
-    int(Kind.BAD): Cause.HEADER,
-    int(Kind.LEFT): Cause.HEADER,
-    int(Kind.SKIP): Cause.HEADER,
-    int(Kind.STATEMENT): Cause.HEADER,
+    int(Kind.BAD): Cause.LOG_RECORD,
+    int(Kind.LEFT): Cause.LOG_RECORD,
+    int(Kind.SKIP): Cause.LOG_RECORD,
+    int(Kind.STATEMENT): Cause.LOG_RECORD,
 }
 """The cause of a frame by its kind."""
 STRUCTURE = (0, int(Kind.STATEMENT))  # these are written anew each time, also while the cleaner moves frames
@@ -34,7 +34,7 @@ class Attribution:
 
     def __init__(self, flash: NorFlash, volume: Volume) -> None:
         self._listeners: list[StoreListener] = []
-        self._cause = Cause.HEADER  # of the program before
+        self._cause = Cause.LOG_RECORD  # of the program before
         self._states = list(volume.state.blocks.state)
         self.follow(volume)
         flash.listen(self._on_program, self._on_erase)
@@ -65,7 +65,7 @@ class Attribution:
             if head is not None and head.at == address:
                 known = CAUSES.get(data[0])  # None: half of a mark, on a part that takes few programs of a page
                 if known is None or data[0] in STRUCTURE:
-                    self._cause = Cause.HEADER
+                    self._cause = Cause.LOG_RECORD
                 else:
                     self._cause = self._cleaner.cause or known
                 break
@@ -73,7 +73,7 @@ class Attribution:
             if self._recovers:
                 self._cause = Cause.RECOVERY
             elif address != self._goes_on_at:
-                self._cause = Cause.HEADER
+                self._cause = Cause.LOG_RECORD
         self._goes_on_at = address + len(data)
         for listener in self._listeners:
             listener.programmed(address, data, self._cause)

@@ -144,7 +144,7 @@ def test_bytes_of_files_agree_with_the_meters(settings: dict[str, object]) -> No
     for _, kind, length, causes in frames(heard, store._volume.state.layout):
         assert len(set(causes)) == 1, "a frame that goes on over a page has one cause"
         moved = kind != STATEMENT and causes[0] in (Cause.RELOCATION, Cause.LEVELLING)
-        assert moved or causes[0] == HOST.get(kind, Cause.HEADER)
+        assert moved or causes[0] == HOST.get(kind, Cause.LOG_RECORD)
         if kind in (DATA, HOLE):
             by_cause[causes[0]] += length - (U32.size if kind == HOLE else 0)
     assert by_cause[Cause.DATA] == store.meters.payload_bytes_programmed
@@ -158,21 +158,21 @@ def test_headers_are_where_the_format_puts_them(settings: dict[str, object]) -> 
     store.listen(heard)
     layout = store._volume.state.layout
     work(store, 3)
-    boots, before = 0, Cause.HEADER
+    boots, before = 0, Cause.LOG_RECORD
     found = dict.fromkeys(("left", "sealing", "seal", "statement"), 0)
     for address, data, cause in heard.programs:
         at, end = address % BLOCK, address % BLOCK + len(data)
         boots, before = boots + (before != cause == Cause.RECOVERY), cause
         if cause == Cause.RECOVERY:
             continue
-        if cause != Cause.HEADER:
+        if cause != Cause.LOG_RECORD:
             assert layout.first <= at
             assert end <= layout.seal_at
         found["left"] += at == layout.left_at
         found["sealing"] += at == layout.sealing_at
         found["seal"] += end == layout.seal_end
         found["statement"] += (
-            cause == Cause.HEADER and data[0] == STATEMENT and at % PAGE == layout.place(0, 0).statement
+            cause == Cause.LOG_RECORD and data[0] == STATEMENT and at % PAGE == layout.place(0, 0).statement
         )
     of_host = [block for block, cause in heard.erases if cause != Cause.RECOVERY]
     assert found["left"] == len(of_host) > 20
@@ -188,7 +188,7 @@ def test_a_change_of_block_is_a_header_also_while_the_cleaner_moves_frames(packi
     store.listen(heard)
     store._volume.cleaner.cause = Cause.RELOCATION
     store._volume.state.segments.advance(0)
-    assert {cause for _, _, cause in heard.programs} == {Cause.HEADER}
+    assert {cause for _, _, cause in heard.programs} == {Cause.LOG_RECORD}
     assert [cause for _, cause in heard.erases] == [Cause.RELOCATION]
 
 

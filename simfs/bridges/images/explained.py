@@ -3,7 +3,7 @@ Places are addresses of the image's file; the end of a range is the first byte b
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -93,7 +93,7 @@ def explain(image: Image, progress: Progress | None = None) -> Explained:
         why = error.strerror or "it can't be mounted"
         return Explained(image, None, why, (Damage(image.address, image.address + len(image.data), why),), ())
     tell(1, STEPS)
-    damages = (*store.damages, *_missing(image, store))
+    damages = (*_joined(store.damages), *_missing(image, store))
     tell(2, STEPS)
     damages = tuple(
         replace(damage, begin=damage.begin + image.address, end=damage.end + image.address) for damage in damages
@@ -104,6 +104,19 @@ def explain(image: Image, progress: Progress | None = None) -> Explained:
     tell(STEPS, STEPS)
     doubts = tuple(replace(doubt, address=doubt.address + image.address) for doubt in store.doubts)
     return Explained(image, store, "", damages, doubts)
+
+
+def _joined(damages: Iterable[Damage]) -> list[Damage]:
+    """Damages of the same kind that touch each other are one: a dump that is cut off lacks block after block. A frame
+    that a file lacks stands by itself."""
+    joined: list[Damage] = []
+    for damage in damages:
+        before = joined[-1] if joined else None
+        if before and not damage.names and damage == replace(before, begin=before.end, end=damage.end):
+            joined[-1] = replace(before, end=damage.end)
+        else:
+            joined.append(damage)
+    return joined
 
 
 def _lost(store: Store, name: str) -> tuple[Stretch, ...]:

@@ -25,7 +25,7 @@ MOVES = {
 WRITES = {
     Cause.DATA: "the bytes go to {pages}",
     Cause.NAME: "the name goes to {pages}",
-    Cause.HEADER: "a record of the log goes to {pages}",
+    Cause.LOG_RECORD: "a record of the log goes to {pages}",
     Cause.RECOVERY: "the mount writes to {pages}",
 }
 

@@ -12,7 +12,7 @@ class Cause(StrEnum):
 
     data        bytes of files that the host wrote, holes included
     name        names given, changed and taken away
-    header      how blocks belong together: statements, marks, seals, what is told of bad blocks
+    log record  how blocks belong together: statements, marks, seals, what is told of bad blocks
     relocation  what cleaning writes again, or erases to have room for it
     levelling   the same for a block that was cleaned only to level the wear
     recovery    everything that a mount does
@@ -22,7 +22,7 @@ class Cause(StrEnum):
 
     DATA = "data"
     NAME = "name"
-    HEADER = "header"
+    LOG_RECORD = "log record"
     RELOCATION = "relocation"
     LEVELLING = "levelling"
     RECOVERY = "recovery"

@@ -37,7 +37,7 @@ class Charging(Observer):
         self._ledger = Ledger(0)
         self._outer: list[tuple[str, str]] = []
         self._task, self._name = NO_TASK, NO_FILE
-        self._account, self._cause = 0, Cause.HEADER  # of the program before
+        self._account, self._cause = 0, Cause.LOG_RECORD  # of the program before
         self._rest, self._next = 0, 0  # of the frame begun: bytes to come, and where
         self._held = b""  # its first bytes, while they do not say whose it is
 
@@ -97,7 +97,7 @@ class Charging(Observer):
     def _note_what_is_there(self, log: Store) -> None:
         """A store that was just made has programmed one block: as many bytes as the flash says. Of any other one the
         bytes that are not blank are taken."""
-        account = self._ledger.number(BEFORE, NO_FILE, Cause.HEADER)
+        account = self._ledger.number(BEFORE, NO_FILE, Cause.LOG_RECORD)
         image, size = log.flash.image(), self._block_bytes
         taken = [size - image.count(0xFF, at, at + size) for at in range(0, len(image), size)]
         blocks = [block for block, count_bytes in enumerate(taken) if count_bytes]

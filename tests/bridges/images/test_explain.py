@@ -171,3 +171,18 @@ def test_a_damage_in_words() -> None:
         "0x10 to 0x20: it is gone; hurt: /a; "
         "may be older or shorter: /0, /1, /2, /3, /4, /5, /6, /7 and 2 more"
     )  # fmt: skip
+
+
+def test_a_dump_that_is_cut_off_lacks_a_range_and_not_block_after_block() -> None:
+    """The log has gone round once, so that its newest block comes before the end of the dump."""
+    flash = NorFlash(32, 2048, 128)
+    store = Store.format(flash, StoreConfig(name_bytes=24, buffer_bytes=64))
+    for number in range(29):
+        put(store, f"/{number % 14}", bytes([number]) * 2500)
+    cut_off = flash.image()[: 20 * 2048] + b"\xff" * 12 * 2048
+    found = explained(cut_off)
+    assert found.store is not None
+    apart = [damage for damage in found.store.damages if not damage.names]
+    joined = [damage for damage in found.damages if not damage.names]
+    assert len(apart) > 5 > len(joined)
+    assert sum(damage.end - damage.begin for damage in joined) == sum(damage.end - damage.begin for damage in apart)

@@ -62,7 +62,11 @@ def test_an_operation_begins_and_ends_with_what_it_did_between() -> None:
     assert diary.told[0] == ("begins", "log", "append", "/a", 1000)
     assert diary.told[-1] == ("ends", "log", "append", "/a", 1000 + taken_ns, 0)
     causes = [cause for _, cause in diary.told[1:-1]]
-    assert causes == [Cause.HEADER, *[Cause.NAME] * 2, *[Cause.DATA] * 2]  # NEXT, which wakes the log; two pages each
+    assert causes == [
+        Cause.LOG_RECORD,
+        *[Cause.NAME] * 2,
+        *[Cause.DATA] * 2,
+    ]  # NEXT, which wakes the log; two pages each
     assert device.tasks["log"].programs == 5
 
 
@@ -121,7 +125,7 @@ def test_a_boot_is_an_operation_and_the_observer_goes_on() -> None:
     assert {cause for (cause,) in diary.of("programmed")} == {Cause.RECOVERY}
     diary.told.clear()
     task.append("/a", b"x")
-    assert {cause for (cause,) in diary.of("programmed")} == {Cause.HEADER, Cause.DATA}
+    assert {cause for (cause,) in diary.of("programmed")} == {Cause.LOG_RECORD, Cause.DATA}
 
 
 def test_a_boot_that_finds_no_store_is_refused() -> None:
@@ -184,7 +188,7 @@ def test_recordings_are_observed(tmp_path: Path) -> None:
     store = Store.format(NorFlash(8, 1024, 64), StoreConfig(buffer_bytes=100, name_bytes=16))
     replay_console_log(console, store, observers=[second])
     assert [operation for _, operation, *_ in first.of("ends")] == ["open", "write", "close"]
-    assert [cause for (cause,) in first.of("programmed")] == [Cause.HEADER, *[Cause.NAME] * 2, Cause.DATA]
+    assert [cause for (cause,) in first.of("programmed")] == [Cause.LOG_RECORD, *[Cause.NAME] * 2, Cause.DATA]
     assert second.told == []  # the file was never opened
 
 

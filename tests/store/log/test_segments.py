@@ -28,12 +28,12 @@ class Steps(StoreListener):
     def programmed(self, address: int, data: bytes, cause: Cause) -> None:
         layout, (block, at) = self.store._volume.state.layout, divmod(address, SIZE)
         marks = {layout.left_at: "LEFT", layout.sealing_at: "SEALING"}
-        words = {"header": "statement", "data": "data", "name": "name", "relocation": "moved"}
+        words = {"log record": "statement", "data": "data", "name": "name", "relocation": "moved"}
         if at in marks:
             word = marks[at]
         elif at + len(data) == layout.seal_end:
             word = "seal"
-        elif cause == Cause.HEADER and not any(data):
+        elif cause == Cause.LOG_RECORD and not any(data):
             word = "mark"
         else:
             word = words[cause.value]

@@ -89,9 +89,9 @@ class Reference(Observer):
 
     def run_begins(self, store: AnyStore) -> AnyStore:
         flash = the_log(store).flash
-        self.blocks[next(block for block, count in enumerate(flash.erase_counts) if count)][BEFORE, Cause.HEADER] = (
-            flash.program_bytes
-        )
+        self.blocks[next(block for block, count in enumerate(flash.erase_counts) if count)][
+            BEFORE, Cause.LOG_RECORD
+        ] = flash.program_bytes
         return super().run_begins(store)
 
     def begins(self, task: str, operation: str, name: str, at_ns: int) -> None:
@@ -180,7 +180,7 @@ def test_bytes_go_to_the_name_that_the_file_has_then() -> None:
     DeviceTask(device, "two").append("/now", b"x" * 50)
     DeviceTask(device, "three").remove("/now")
     found = charging.report()
-    assert kinds_of(found, "/new") == {("one", "header"): 1, ("one", "name"): 24, ("one", "data"): 120}
+    assert kinds_of(found, "/new") == {("one", "log record"): 1, ("one", "name"): 24, ("one", "data"): 120}
     assert kinds_of(found, "/now") == {("two", "name"): 29, ("two", "data"): 70, ("three", "name"): 24}
     assert found.erases == 0
 
@@ -192,7 +192,7 @@ def test_a_file_that_is_written_anew_stays_the_same() -> None:
     DeviceTask(device, "two").write("/set", b"x" * 10)
     data = FRAME_BYTES + 10
     assert kinds_of(charging.report(), "/set") == {
-        ("one", "header"): 1, ("one", "name"): 5 * 24, ("one", "data"): 5 * data,
+        ("one", "log record"): 1, ("one", "name"): 5 * 24, ("one", "data"): 5 * data,
         ("two", "name"): 24, ("two", "data"): data,
     }  # fmt: skip
 
@@ -242,7 +242,7 @@ def test_a_hole_that_is_moved_counts_for_the_task_that_left_it() -> None:
 
 def test_what_stood_there_before_shares_in_the_erase_and_is_not_among_the_bytes() -> None:
     ledger = Ledger(1)
-    before, task = ledger.number(BEFORE, NO_FILE, "header"), ledger.number("one", "/a", "data")
+    before, task = ledger.number(BEFORE, NO_FILE, "log record"), ledger.number("one", "/a", "data")
     ledger.before(before, 0, 100)
     ledger.in_block[0][task] += 300
     ledger.erased(0, task)
