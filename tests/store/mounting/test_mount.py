@@ -131,9 +131,9 @@ CONFIGS = {
 
 @pytest.mark.parametrize("config", CONFIGS)
 def test_no_flipped_bit_gives_wrong_bytes(config: str) -> None:
-    """One bit of every other byte; the slow test below takes all eight of each."""
+    """One bit of every third byte; the slow test below takes all eight of each."""
     first = list(CONFIGS).index(config)
-    assert_bits_are_guarded(config, lambda at: [at * 7 % 8] if at % 2 == first else [])
+    assert_bits_are_guarded(config, lambda at: [at * 7 % 8] if at % 3 == first else [])
 
 
 @pytest.mark.slow
@@ -157,7 +157,7 @@ def assert_bits_are_guarded(config: str, bits: object) -> None:
             if found not in (None, expected) and at not in undecidable:
                 wrong.append((at // 512, at % 512, bit))
     assert wrong == [], f"{len(wrong)} flipped bits (block, byte, bit) gave wrong bytes silently"
-    assert told > 150
+    assert told > 100
 
 
 @pytest.mark.parametrize("seed", range(4))
