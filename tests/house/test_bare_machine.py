@@ -7,6 +7,7 @@ import os
 import re
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -33,12 +34,19 @@ def modules_that_may_be_skipped() -> list[str]:
     return [name for name in modules("tests") if "test_" in name and NEEDS in all_imports(name) and name != __name__]
 
 
-def all_imports(module: str, found: frozenset[str] = frozenset()) -> frozenset[str]:
+def all_imports(module: str) -> set[str]:
     """What a module imports, and what that does in turn, as far as it is of the tests."""
-    for name in imports(module) - found:
-        if name.startswith("tests."):
-            found = all_imports(name, found | {name})
+    found, left = set[str](), [module]
+    while left:
+        new = imports_of_tests(left.pop()) - found
+        found |= new
+        left += new
     return found
+
+
+@cache
+def imports_of_tests(module: str) -> frozenset[str]:
+    return frozenset(name for name in imports(module) if name.startswith("tests."))
 
 
 def link_programs(directory: Path) -> None:
