@@ -12,7 +12,7 @@ import pytest
 from simfs import NorFlash, Store, StoreConfig
 from simfs.files.contract import AnyStore
 from simfs.flash import Counts
-from simfs.replay.device.device import Device
+from simfs.replay.device.device import Device, Run
 from simfs.replay.device.observer import BOOT_TASK, IDLE_TASK, Observer
 from simfs.replay.device.task_files import DeviceTask
 from simfs.replay.play import replay
@@ -153,11 +153,23 @@ def test_idle_time_is_an_operation_where_a_store_takes_it() -> None:
 
 
 @pytest.mark.together
-@pytest.mark.parametrize("name", ["breaking_names.toml", "settings.toml", "uplink.py"])
+@pytest.mark.parametrize("name", ["breaking_names.toml", "uplink.py"])
 def test_an_observed_run_is_the_run_that_would_have_been(name: str) -> None:
-    """And what is told adds up to what the run notes."""
     diary = Diary()
-    run, plain = replay(SCENARIOS / name, observers=[diary]), played(name).run
+    assert_observed(replay(SCENARIOS / name, observers=[diary]), played(name).run, diary)
+
+
+def test_so_is_one_with_boots_of_a_store_that_is_always_cleaned(tmp_path: Path) -> None:
+    path = tmp_path / "settings.toml"
+    path.write_text((SCENARIOS / path.name).read_text().replace('duration = "90 d"', 'duration = "15 d"'))
+    diary = Diary()
+    run = replay(path, observers=[diary])
+    assert len(run.boots) > 10
+    assert_observed(run, replay(path), diary)
+
+
+def assert_observed(run: Run, plain: Run, diary: Diary) -> None:
+    """Both did the same, and what the diary was told adds up to what the run notes."""
     assert run.flash.image() == plain.flash.image()
     assert (run.tasks, run.refusals, run.boots, run.writes) == (plain.tasks, plain.refusals, plain.boots, plain.writes)
     operations: dict[str, Counter[str]] = {}
