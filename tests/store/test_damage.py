@@ -1,4 +1,4 @@
-"""Which bytes of a damaged store's files can't be read: those that reading them one by one refuses, found in few reads."""
+"""Which bytes of a damaged store can't be read: those that reading them one by one refuses, found in few reads."""
 
 from __future__ import annotations
 
