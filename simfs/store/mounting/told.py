@@ -73,19 +73,24 @@ def told_by(state: StoreState, blocks: dict[int, Used]) -> dict[int, Told]:
 
 
 def _counts(address: int, accepted: dict[int, Told], blocks: dict[int, Used], block_bytes: int) -> bool:
-    """Whether what stands at an address counts by what is told of its block."""
+    """Whether what stands at an address counts, by what is told of its block and by what that block itself says up to
+    there: a statement that came back behind that end says nothing."""
     block, within = divmod(address, block_bytes)
     told, use = accepted.get(block), blocks.get(block)
-    return told is None or use is None or within < told.left.end or told.left.base not in (0, use.base)
+    if use is None:
+        return True
+    stop = told.left.end if told is not None and told.left.base in (0, use.base) else NOWHERE
+    voids = [] if use.scan is None else use.scan.voids(stop)
+    return within < stop and not any(begin <= within < end for begin, end in voids)
 
 
 def _tellings(state: StoreState, use: Used, unread: list[Finding]) -> Iterator[Told]:
-    """What one block tells of others. A frame that can't be read is damage, unless it turns out not to count."""
+    """What one block tells of others, whether it counts or not. A frame that can't be read is damage, if it counts."""
     scanned = use.scan is not None
-    stating = use.scan.counted_statements() if use.scan is not None else []
+    stating = list(use.scan.statements) if use.scan is not None else []
     places = [place_of(entry) for entry in use.others if kind_of(entry) in TELLING]
     if use.scan is not None:
-        places = [frame.address for frame in use.scan.counted() if frame.kind in TELLING]
+        places = [frame.address for frame in use.scan.frames if frame.kind in TELLING]
     for place in places:
         listed = None if scanned else _statement_at(state.flash, use, place, state.layout.block_bytes)
         if listed is not None:

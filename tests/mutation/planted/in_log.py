@@ -5,6 +5,7 @@ from __future__ import annotations
 from tests.mutation.planted import Planted
 
 CLEANER = "store/cleaning/test_cleaner.py::"
+LIVES = "goals/test_long_lives.py::"
 LOG = "store/log/test_heads.py::"
 LOST_LEAD = "store/mounting/test_lost_lead.py::"
 CUT_KILLS = "store/lives/test_cut_kills.py::"
@@ -129,6 +130,13 @@ BUGS = [
         "return None if is_begun else newest",
         "return None if is_announced and self.is_killed(layout) else newest",
         CUT_KILLS + "test_a_cut_leaves_no_end_without_its_statement[page]",
+    ),
+    Planted(
+        "a statement behind the end of what counts in its block voids what a frame before it tells",
+        "simfs.store.mounting.told",
+        "use.scan.voids(stop)",
+        "use.scan.voids()",
+        LIVES + "test_lives_that_once_could_not_go_on_do[600145-134]",
     ),
     Planted(
         "a newest block with older content is taken for one whose erase was cut",
