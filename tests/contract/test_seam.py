@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import pytest
+
 from tests.house.import_graph import MODULES, imports
+
+pytestmark = pytest.mark.together  # with all that reads the sources
 
 SPEAKS_TO_THE_CONTRACT = ("replay", "study", "show", "bridges")
 OF_OUR_LOG = ("simfs.store", "simfs.flash", "simfs.files.store", "simfs.files.handle", "simfs.files.log_settings")

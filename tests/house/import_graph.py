@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import ast
 import re
+from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping
 from functools import cache
 from pathlib import Path
+from typing import Any, TypeVar
 
 from tests.support.places import ROOT
 
+Node = TypeVar("Node", bound=ast.AST)
 TOP = ("simfs", "tests", "benchmarks")
 _MODULE_NAME = re.compile(rf"({'|'.join(TOP)})(\.\w+)+(:\w+)?\.?")
 
@@ -33,6 +36,19 @@ def tree(module: str) -> ast.Module:
 
 
 @cache
+def _by_kind(module: str) -> dict[type[ast.AST], list[Any]]:
+    found = defaultdict(list)
+    for node in ast.walk(tree(module)):  # which takes as long as to parse it: once for all that look
+        found[type(node)].append(node)
+    return found
+
+
+def nodes(module: str, *kinds: type[Node]) -> list[Node]:
+    """What a module holds of some kinds, wherever in it."""
+    return [node for kind in kinds for node in _by_kind(module).get(kind, ())]
+
+
+@cache
 def imports(module: str) -> frozenset[str]:
     """The modules of ours that a module imports wherever in it, in functions and for the type checker too, or names in
     a string; `from package import module` names the module."""
@@ -45,14 +61,14 @@ def imports(module: str) -> frozenset[str]:
 
 
 def _names(module: str) -> Iterator[str]:
-    for node in ast.walk(tree(module)):
-        if isinstance(node, ast.Import):
-            yield from (alias.name for alias in node.names)
-        elif isinstance(node, ast.ImportFrom):
-            assert node.level == 0, f"{module}: relative import on line {node.lineno}"
-            yield from (f"{node.module}.{alias.name}" for alias in node.names)
-        elif isinstance(node, ast.Constant) and isinstance(node.value, str) and _MODULE_NAME.fullmatch(node.value):
-            yield node.value.replace(":", ".")
+    for plain in nodes(module, ast.Import):
+        yield from (alias.name for alias in plain.names)
+    for chosen in nodes(module, ast.ImportFrom):
+        assert chosen.level == 0, f"{module}: relative import on line {chosen.lineno}"
+        yield from (f"{chosen.module}.{alias.name}" for alias in chosen.names)
+    for constant in nodes(module, ast.Constant):
+        if isinstance(constant.value, str) and _MODULE_NAME.fullmatch(constant.value):
+            yield constant.value.replace(":", ".")
 
 
 def circles(graph: Mapping[str, Collection[str]]) -> list[list[str]]:

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.house.import_graph import ALL_MODULES, imports, modules, tree
+from tests.house.import_graph import ALL_MODULES, imports, modules, nodes
 from tests.support.places import ROOT
 from tests.support.tools import ALL_INSTALLED
 
@@ -71,13 +71,14 @@ def on_a_bare_machine(folder: Path, *words: str, **more: str) -> str:
     return subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, text=True, check=False).stdout
 
 
+@pytest.mark.together
 def test_a_module_that_runs_a_tool_says_that_it_needs_it() -> None:
     may_be_skipped = modules_that_may_be_skipped()
     assert len(may_be_skipped) > 5
     for module in modules("tests").keys() - {__name__, NEEDS}:
         if module.startswith("tests.recordings."):  # programs on their own, which no test runs
             continue
-        strings = {node.value for node in ast.walk(tree(module)) if isinstance(node, ast.Constant)}
+        strings = {constant.value for constant in nodes(module, ast.Constant)}
         assert not strings & TOOLS or NEEDS in all_imports(module), module
 
 

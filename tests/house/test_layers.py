@@ -13,8 +13,10 @@ from collections import Counter
 
 import pytest
 
-from tests.house.import_graph import ALL_MODULES, MODULES, circles, imports, modules, tree
+from tests.house.import_graph import ALL_MODULES, MODULES, circles, imports, modules, nodes, tree
 from tests.support.places import ROOT, SCENARIOS
+
+pytestmark = pytest.mark.together  # with all that reads the sources
 
 ROOMS = "shown < flash < sfdp < store, fat < files < replay < study < show < bridges < cli"
 """Each may import those before it. "<" parts heights; names between commas are as high and do not know each other."""
@@ -132,9 +134,8 @@ def test_no_module_is_imported_by_a_name_that_is_made_up() -> None:
     makers = {
         module
         for module in MODULES
-        for node in ast.walk(tree(module))
-        if isinstance(node, ast.Name | ast.Attribute)
-        and (node.id if isinstance(node, ast.Name) else node.attr) in ("import_module", "__import__")
+        for node in nodes(module, ast.Name, ast.Attribute)
+        if (node.id if isinstance(node, ast.Name) else node.attr) in ("import_module", "__import__")
     }
     assert makers - excepted == LAZY
 

@@ -9,8 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from tests.house.import_graph import MODULES, imports, tree
+from tests.house.import_graph import MODULES, imports, nodes
 from tests.support.places import ROOT
+
+pytestmark = pytest.mark.together  # with all that reads the sources
 
 ENTRY_POINTS = {
     "simfs.__main__",  # python -m simfs
@@ -39,13 +41,15 @@ def test_every_module_is_used() -> None:
     assert MODULES.keys() >= ENTRY_POINTS
 
 
-@pytest.mark.parametrize("module", MODULES)
-def test_modules_and_functions_are_short(module: str) -> None:
-    length = len(MODULES[module].read_text().splitlines())
-    assert (length > LINES_MAX) == (module in LONG_MODULES), f"{module} has {length} lines"
-    functions = [node for node in ast.walk(tree(module)) if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)]
-    long = {f"{module}.{node.name}" for node in functions if lines_of(node) > FUNCTION_LINES_MAX}
-    assert long == {name for name in LONG_FUNCTIONS if name.rpartition(".")[0] == module}
+def test_modules_and_functions_are_short() -> None:
+    lines = {module: len(path.read_text().splitlines()) for module, path in MODULES.items()}
+    assert {module for module, length in lines.items() if length > LINES_MAX} == LONG_MODULES
+    functions = {
+        f"{module}.{node.name}": lines_of(node)
+        for module in MODULES
+        for node in nodes(module, ast.FunctionDef, ast.AsyncFunctionDef)
+    }
+    assert {name for name, length in functions.items() if length > FUNCTION_LINES_MAX} == LONG_FUNCTIONS
 
 
 def lines_of(function: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
@@ -54,21 +58,20 @@ def lines_of(function: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
     return function.end_lineno - function.lineno + 1
 
 
-@pytest.mark.parametrize("module", MODULES)
-def test_only_the_command_line_prints(module: str) -> None:
-    calls = [node.func for node in ast.walk(tree(module)) if isinstance(node, ast.Call)]
-    printing = [call for call in calls if isinstance(call, ast.Name) and call.id in ("print", "input", "breakpoint")]
-    streams = [
-        node
-        for node in ast.walk(tree(module))
-        if isinstance(node, ast.Attribute) and node.attr in ("stdout", "stderr", "echo", "secho")
-    ]
-    if not module.startswith(("simfs.cli", "simfs.__main__")):
-        assert not printing + streams, f"{module} prints on line {(printing + streams)[0].lineno}"
+def test_only_the_command_line_prints() -> None:
+    quiet = [module for module in MODULES if not module.startswith(("simfs.cli", "simfs.__main__"))]
+    assert [f"{module}, line {number}" for module in quiet for number in lines_that_print(module)] == []
+
+
+def lines_that_print(module: str) -> list[int]:
+    calls = [call.func for call in nodes(module, ast.Call)]
+    named = [call for call in calls if isinstance(call, ast.Name) and call.id in ("print", "input", "breakpoint")]
+    streams = [node for node in nodes(module, ast.Attribute) if node.attr in ("stdout", "stderr", "echo", "secho")]
+    return [node.lineno for node in (*named, *streams)]
 
 
 def test_nothing_derives_from_what_it_could_observe() -> None:
-    classes = [node for module in MODULES for node in ast.walk(tree(module)) if isinstance(node, ast.ClassDef)]
+    classes = [node for module in MODULES for node in nodes(module, ast.ClassDef)]
     bases = {one.name: {base.id for base in one.bases if isinstance(base, ast.Name)} for one in classes}
     derived: set[str] = set()
     while more := {name for name, of in bases.items() if of & (WATCHED | derived)} - derived:
