@@ -6,6 +6,7 @@ import compileall
 import os
 import signal
 import sys
+from typing import Any
 
 import pytest
 
@@ -31,6 +32,14 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Tests that share what is costly to make come first: pytest-xdist gives the first part of all tests to one
-    process, so that it is made once."""
+    """Tests that share what is costly to make come first, so that one process of pytest-xdist has them all."""
     items.sort(key=lambda item: item.get_closest_marker("together") is None)
+
+
+@pytest.hookimpl(optionalhook=True)  # of pytest-xdist, which may be missing
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Each process has a stretch of all tests, and takes half of what is left to another when it is done. The tests of
+    a module stay together that way, with all that they make once for a process."""
+    from xdist.scheduler import WorkStealingScheduling
+
+    return WorkStealingScheduling(config, log) if config.getvalue("dist") == "load" else None
