@@ -87,17 +87,23 @@ class Scan:
     def newest_end(self, layout: Layout) -> tuple[int, int] | None:
         """The highest number in an END whose statement can't be read though it was whole, and the page of the place
         where that was found: it is damage. None where recoveries can have left all such ENDs: with page packing they
-        kill END after its statement, behind SEALING. Without it END comes first."""
+        kill END after its statement, behind a mark in the page of a seal that nobody has begun. Without it END comes
+        first."""
         newest = max(self.ends.items(), default=None)
         if newest is None or not layout.page_packing:
             return newest
-        is_announced = is_marked(self.raw[layout.sealing_at : layout.left_at])
+        is_announced = self.is_to_be_killed(layout)
         is_begun = is_announced and (self._ends_with(newest[1], layout) or self.is_killed(layout))
         return None if is_begun else newest
 
+    def is_to_be_killed(self, layout: Layout) -> bool:
+        """Whether a mark in the seal's page says so, with page packing: no seal is begun before SEALING is whole."""
+        seal, sealing = self.raw[layout.killing_at : layout.seal_end], self.raw[layout.sealing_at : layout.left_at]
+        return layout.page_packing and is_marked(seal) and not is_marked(sealing)
+
     def _ends_with(self, end: int, layout: Layout) -> bool:
         """Whether nothing stands behind the page of an END, up to what stands at the end of a block."""
-        return not is_marked(self.raw[end + layout.page_bytes : layout.seal_at])
+        return not is_marked(self.raw[end + layout.page_bytes : layout.seal_page])
 
     def voids(self, stop: int = NOWHERE) -> list[Stretch]:
         """The stretches before `stop` in which nothing counts. What says so comes after its stretch; the last comes

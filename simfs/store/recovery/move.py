@@ -25,13 +25,15 @@ def kill(flash: NorFlash, layout: Layout, block: int, begin: int = 0) -> None:
     """Make sure that no statement that was tried in a dead block before can ever be read again: a cut erase might leave
     it. Then the last page comes first, so that what was moved along before a statement outlives it. Without page
     packing each END is killed before all else, so that no END can be read whose statement this has hurt. With it a cut
-    might leave marks beside END while the statement is still there: the first page comes first, behind SEALING, which
-    says that this has begun. Where units can be programmed once only, this can't be had. One read of the block, two
-    programs a page and a few more. Raises FlashError where that mark or an END fails; what fails else is left."""
+    might leave marks beside END while the statement is still there: the first page comes first, behind a mark in the
+    seal's page, which says that this has begun. Where units can be programmed once only, this can't be had. One read
+    of the block, two programs a page and a few more. Raises FlashError where that mark or an END fails; what fails
+    else is left."""
     start = block * layout.block_bytes
     if layout.can_kill or layout.page_packing:
-        mark = layout.sealing_at if layout.page_packing else layout.left_at
-        program_mark(flash, layout, start + mark)  # should the statement return after all, nobody goes on in the block
+        program_mark(
+            flash, layout, start + layout.killing_at
+        )  # should the statement return after all, nobody goes on in the block
     if not layout.can_kill:
         return
     if not layout.page_packing:

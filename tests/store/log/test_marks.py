@@ -207,7 +207,7 @@ def test_an_end_of_all_statements_leaves_the_seal_alone(packing: str) -> None:
     kill(flash, layout, 0)
     assert len(programs) > 50
     seal_page = layout.seal_at - layout.seal_at % 32 if packing == "page" else layout.seal_at
-    mark = layout.left_at if packing == "byte" else layout.sealing_at
+    mark = layout.killing_at
     assert [one for one in programs if one.stop > seal_page] == [range(mark, mark + 1)]
 
 
