@@ -50,7 +50,8 @@ class Plan(FaultHooks):
             end = address + length
             near = [piece for piece in self.weak if piece.address < end and address < piece.address + len(piece.data)]
             read_anew(near, cells, self._anew)
-        self._rot_at("read", cells[address : address + length])
+        if self._rot:
+            self._rot_at("read", cells[address : address + length])
         if fault is not None:
             raise PowerCut if isinstance(fault, Cut) else FlashError("read", address)
 
@@ -97,6 +98,8 @@ class Plan(FaultHooks):
         for kind in kinds:
             cut = cut or self._cuts.get((kind, counts[kind]))
             counts[kind] += 1
+        if not self._errors:
+            return cut
         size = self._geometry.block_bytes
         blocks = range(address // size, (address + length - 1) // size + 1)
         due = [error for error, tally in self._errors if tally.due(error, kinds[-1], blocks)]
