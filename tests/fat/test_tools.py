@@ -130,6 +130,7 @@ ON_CARD = [path.name for path in sorted(SCENARIOS.glob("*.toml")) if 'kind = "ca
 
 @needs_fsck
 @needs_mtools
+@pytest.mark.together
 @pytest.mark.parametrize("name", ON_CARD)
 def test_the_image_that_a_scenario_leaves_is_sound_and_read_by_others(name: str, tmp_path: Path) -> None:
     run, image = played(name).run, tmp_path / "image"

@@ -12,16 +12,16 @@ from simfs import NorFlash, Store, StoreConfig
 from simfs.replay.device.clock import NS_PER_YEAR
 from simfs.replay.device.device import Run
 from simfs.replay.device.notes import Refusal
-from simfs.replay.play import replay
 from simfs.show.heat import COLOURS, INK, ink_on, wear_map
 from simfs.show.notebook import CELL, LIVE_COLOUR, LIVE_SHARE, LOOKS, REMARK_COLOUR, UNMET_COLOUR, block_map
 from simfs.store.usage import BlockView
+from tests.replay.shipped import played
 from tests.support.hand_built import hand_built_run
-from tests.support.places import SCENARIOS
+
+pytestmark = pytest.mark.together
 
 SVG = "{http://www.w3.org/2000/svg}"
 HOSTILE = "/<script>alert(1)</script>&amp;\"'\x1b[2J"
-SCENARIO = SCENARIOS / "ring_buffer.toml"
 
 
 def parsed(html: str) -> ElementTree.Element:
@@ -46,7 +46,7 @@ def worked() -> Store:
 
 @pytest.fixture(scope="module")
 def finished() -> Run:
-    return replay(SCENARIO)
+    return played("ring_buffer.toml").run
 
 
 def test_a_store_shows_its_room_and_files(worked: Store) -> None:

@@ -96,7 +96,7 @@ class EndsAtFirst(Plan):
 def test_simulated_devices_are_those_of_the_flash(scenario):
     """A real flash with the same seed and law loses the same block, at the same erase and, by the erases until then, at
     the same time."""
-    law = WeibullLimits(70, 3)
+    law = WeibullLimits(30, 3)
     for number in range(2):
         seed = device_seed(1, number)
         plan = EndsAtFirst(Faults(seed=seed, worn=Worn(drawn=law)))
