@@ -14,6 +14,10 @@ NAMES_SHARE = 4  # of the capacity: if the names of removed files take a quarter
 _NEVER_DRAWN_FROM = Rng(0)  # to make one takes a while
 
 
+class _LastBlock(Exception):
+    """Only one dead block is left."""
+
+
 class Cleaner:
     """Cleans blocks of a store's state. Relocated frames go to the last log head."""
 
@@ -59,9 +63,7 @@ class Cleaner:
             elif tries and blocks.closed and free_count == 1 and blocks.named:
                 tries -= 1
                 least = self._least()
-                if self._has_room_open(least):
-                    self.clean(least)
-                else:
+                if not self._has_room_open(least) or not self.clean(least):
                     self._exchange(least)
             elif tries and blocks.closed:
                 tries -= 1
@@ -175,31 +177,36 @@ class Cleaner:
         live, layout = self._blocks.live[block], self._state.layout
         return live <= layout.block_room or (live <= layout.block_bytes and self._blocks.free_count > 1)
 
-    def clean(self, victim: int, cause: Cause = Cause.RELOCATION) -> None:
+    def clean(self, victim: int, cause: Cause = Cause.RELOCATION) -> bool:
         """Write the block's live frames again and free it. Reads its run entries (or its frames) and the live bytes;
         programs what is live, and what block changes take. A block with live frames that can't be read is set
-        aside, with those."""
+        aside, with those. False when the last dead block would be needed: then some of it stays where it is."""
         state = self._state
         state.meters.cleanings += 1
         before, self.cause = state.log.sequence, cause
         try:
             Mover(self._state, self._fit, self._is_cramped).move(victim)
+        except _LastBlock:
+            return False
         except (CorruptStore, FlashError):
             state.blocks.set_aside(victim)
-            return
+            return True
         finally:
             self.cause = None
         moved = state.log.sequence != before
         state.blocks.free(victim, state.log.sequence if moved else -1)
         if victim in state.blocks.failing:
             state.segments.retire(victim)
+        return True
 
     def _fit(self, kind: int, file: int, offset: int, length: int, payload_bytes: int) -> int:
         """The head that a moved frame goes to: that of relocated data, or another where no block is left for that one,
-        as when a cut has taken its block away. Raises OutOfBlocks."""
+        as when a cut has taken its block away. Raises OutOfBlocks, and _LastBlock."""
         log, segments, which = self._state.log, self._state.segments, self._head
         segments.wake(which)
         while not log.fits(which, kind, file, offset, length, payload_bytes, self._is_cramped()):
+            if self._blocks.free_count == 1 and self._blocks.named:
+                raise _LastBlock  # it is exchanged, so that a cut finds another dead one named
             try:
                 segments.advance(which, self._moves_cold)
             except OutOfBlocks:

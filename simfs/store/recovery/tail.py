@@ -47,8 +47,7 @@ class Tail:
         self.scan = found.scan_of(self.lead)
         self.start = self.lead * self.layout.block_bytes
         self.place = self.layout.place_of(self.said)
-        self.is_killed = self.scan.is_to_be_killed(self.layout)  # whatever still reads well in the lead
-        self.is_sure = is_sure(self.layout, self.scan.raw, self.said) and not self.is_killed
+        self.is_sure = is_sure(self.layout, self.scan.raw, self.said)
         # The ruling statement may be weak itself: all that it says is said again.
         self.voids_ruling = not self.is_sure and not any(found.behind.values())
         self.left = list(self.said.left) if self.voids_ruling else []
@@ -94,14 +93,12 @@ class Tail:
 
     def lead_is_leaving(self) -> bool:
         """Whether the log was about to leave the lead, or a recovery to kill what is there: it takes no statement."""
-        return self._is_leaving() or self.is_killed
+        return self._is_leaving() or self.scan.is_to_be_killed(self.layout)
 
     def lead_is_proven(self) -> bool:
         """Whether the lead counts for sure: a statement in it does, or something sound stands behind its first one.
         Else its statements may read as nothing later, and the lead before rules again. LEFT and SEALING, which come
         after NEXT, show it, but where statements are marked so before they are killed."""
-        if self.is_killed:
-            return False
         if self._is_leaving() and (self.layout.page_packing or not self.layout.can_kill):
             return True
         if any(is_sure(self.layout, self.scan.raw, one) for one in self.scan.counted_statements()):
