@@ -54,6 +54,8 @@ def _mark(at: int, length: int, layout: Layout) -> str:
     place = layout.place(page, 0)
     behind = page + layout.page_bytes - 3 * size if layout.page_packing else place.sure
     marks = {SURE: behind, DOUBTED: behind + size, NEXT: behind + 2 * size, FENCE: place.fence}
+    if layout.page_packing and at == layout.killing_at:
+        return KILL
     for name, begin in {LEFT: layout.left_at, SEALING: layout.sealing_at, **marks}.items():
         if begin <= at < begin + size:
             return name

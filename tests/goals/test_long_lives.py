@@ -36,12 +36,26 @@ def test_settings_that_no_store_can_have_are_counted_and_drawn_anew() -> None:
 
 @pytest.mark.parametrize(
     ("seed", "cuts"),
-    [(80030, 156), (80161, 30), (95042, 30), (105088, 116), (115083, 111), (200103, 14), (200358, 32), (600145, 134)],
+    [
+        (80030, 156),
+        (80161, 30),
+        (95042, 30),
+        (105088, 116),
+        (115083, 111),
+        (200103, 14),
+        (200358, 32),
+        (600145, 134),
+        (600078, 148),
+        (610524, 120),
+        (610526, 52),
+    ],
 )
 def test_lives_that_once_could_not_go_on_do(seed: int, cuts: int) -> None:
     """With one dead block left, full of the names of removed files, behind a NEXT that two cuts left weak,
     with nothing moved before a statement that a cut has left unsure, behind zeros that look like a seal, in a block
-    that only erased blocks told of, with a statement that returned behind the end of what counts."""
+    that only erased blocks told of, with a statement that returned behind the end of what counts,
+    with a LEFT that was left weak once a named block was erased, with no dead block named behind a cleaning, with a
+    DOUBTED that showed up when the statement was sure."""
     found = lived(seed, cuts)
     assert found.violation is None
     assert found.life.counts["cuts"] >= cuts - 4

@@ -49,12 +49,11 @@ def _halves(unit_bytes: int) -> tuple[tuple[int, bytes], tuple[int, bytes]]:
 
 def is_sure(layout: Layout, raw: bytes, said: Statement) -> bool:
     """Whether a statement in these bytes of a block was whole for certain: something was begun that only follows a
-    whole one, and no recovery has doubted it before that. Where END is zeros an erase was cut in the marks, which says
-    nothing."""
+    whole one. DOUBTED says nothing against that: a cut may have left it weak, and unseen when SURE was programmed.
+    Where END is zeros an erase was cut in the marks, which says nothing."""
     place = layout.place_of(said)
-    marked = [is_marked(raw[at : at + layout.mark_bytes]) for at in (place.sure, place.doubted, place.next)]
-    erased = raw.startswith(bytes(END_BYTES), place.end)
-    return (marked[2] or (marked[0] and not marked[1])) and not erased
+    marked = any(is_marked(raw[at : at + layout.mark_bytes]) for at in (place.sure, place.next))
+    return marked and not raw.startswith(bytes(END_BYTES), place.end)
 
 
 def program_statement(log: Log, block: int, place: Place, raw: bytes, said: Statement, goes_on: bool) -> None:

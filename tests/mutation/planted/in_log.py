@@ -139,6 +139,20 @@ BUGS = [
         LIVES + "test_lives_that_once_could_not_go_on_do[600145-134]",
     ),
     Planted(
+        "a DOUBTED that shows up late takes back what SURE said",
+        "simfs.store.log.marks",
+        "return marked and not raw",
+        "return marked and not is_marked(raw[place.doubted : place.next]) and not raw",
+        LIVES + "test_lives_that_once_could_not_go_on_do[610526-52]",
+    ),
+    Planted(
+        "a cleaning takes the last dead block",
+        "simfs.store.cleaning.cleaner",
+        "if self._blocks.free_count == 1 and self._blocks.named:",
+        "if self._blocks.free_count < 0:",
+        LIVES + "test_lives_that_once_could_not_go_on_do[610524-120]",
+    ),
+    Planted(
         "a newest block with older content is taken for one whose erase was cut",
         "simfs.store.mounting.lost_lead",
         "if all(scan.statements for scan in scans):",
