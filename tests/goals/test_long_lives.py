@@ -48,14 +48,15 @@ def test_settings_that_no_store_can_have_are_counted_and_drawn_anew() -> None:
         (600078, 148),
         (610524, 120),
         (610526, 52),
+        (6250002, 189),
     ],
 )
 def test_lives_that_once_could_not_go_on_do(seed: int, cuts: int) -> None:
-    """With one dead block left, full of the names of removed files, behind a NEXT that two cuts left weak,
-    with nothing moved before a statement that a cut has left unsure, behind zeros that look like a seal, in a block
-    that only erased blocks told of, with a statement that returned behind the end of what counts,
-    with a LEFT that was left weak once a named block was erased, with no dead block named behind a cleaning, with a
-    DOUBTED that showed up when the statement was sure."""
+    """With one dead block left, full of the names of removed files, behind a NEXT that two cuts left weak, with nothing
+    moved before a statement that a cut has left unsure, behind zeros that look like a seal, in a block that only erased
+    blocks told of, with a statement that returned behind the end of what counts, with a LEFT that was left weak once a
+    named block was erased, with no dead block named behind a cleaning, with a DOUBTED that showed up when the statement
+    was sure, with statements half killed behind a mark that a cut left weak."""
     found = lived(seed, cuts)
     assert found.violation is None
     assert found.life.counts["cuts"] >= cuts - 4

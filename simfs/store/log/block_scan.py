@@ -92,9 +92,8 @@ class Scan:
         newest = max(self.ends.items(), default=None)
         if newest is None or not layout.page_packing:
             return newest
-        is_announced = self.is_to_be_killed(layout)
-        is_begun = is_announced and (self._ends_with(newest[1], layout) or self.is_killed(layout))
-        return None if is_begun else newest
+        is_announced = self.is_to_be_killed(layout) and self._ends_with(newest[1], layout)
+        return None if is_announced or self.is_killed(layout) else newest
 
     def is_to_be_killed(self, layout: Layout) -> bool:
         """Whether a mark in the seal's page says so, with page packing: no seal is begun before SEALING is whole."""
