@@ -71,7 +71,9 @@ def _print_lesson(chosen: Lesson, answer: bool) -> None:
 def _save(scenarios: Sequence[Path], directory: str) -> list[str]:
     """Put the files into a directory, all of them or none. Returns a line for each."""
     if not os.path.isdir(directory):
-        raise Refused(f"--save {directory}: there is no such directory; create it first")
+        is_there = os.path.lexists(directory)
+        what = "it is no directory; name one" if is_there else "there is no such directory; create it first"
+        raise Refused(f"--save {directory}: {what}")
     targets = [(source, os.path.join(directory, source.name)) for source in scenarios]
     there = [target for source, target in targets if os.path.lexists(target) and not _alike(source, target)]
     if there:

@@ -69,12 +69,15 @@ def resolved(table: dict[str, Any], path: Path) -> Path:
 
 
 def with_setting(table: dict[str, Any], path: Path, value: Any) -> dict[str, Any]:
-    """A copy of the table in which the setting at a resolved path has this value."""
+    """A copy of the table in which the setting at a resolved path has this value; None takes it out."""
     changed = deepcopy(table)
     node: Any = changed
     for step in path[:-1]:
         node = node.setdefault(step, {}) if isinstance(node, dict) else node[step]
-    node[path[-1]] = value
+    if value is None:
+        node.pop(path[-1], None)
+    else:
+        node[path[-1]] = value
     return changed
 
 

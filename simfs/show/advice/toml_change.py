@@ -37,9 +37,15 @@ def changed_text(text: str, changes: Iterable[Change]) -> str:
         else:
             node[path[-1]] = _inline(value)
     done = tomlkit.dumps(document)
-    if tomllib.loads(done) != with_changes(tomllib.loads(text), wanted):
+    if _filled(tomllib.loads(done)) != _filled(with_changes(tomllib.loads(text), wanted)):
         raise ValueError("the file is written in a way that can't be changed by itself; change it by hand")
     return done
+
+
+def _filled(table: dict[str, Any]) -> dict[str, Any]:
+    """Without tables that are empty: where the last of `[values.level]` and the like goes, `[values]` goes too."""
+    tables = {key: _filled(value) if isinstance(value, dict) else value for key, value in table.items()}
+    return {key: value for key, value in tables.items() if value != {}}
 
 
 def _inline(value: Any) -> Any:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from copy import deepcopy
 from dataclasses import dataclass
 from typing import Any
 
+from simfs.replay.scenario.overrides import with_setting
 from simfs.replay.scenario.toml_lines import Path as KeyPath
 
 Change = tuple[KeyPath, Any]
@@ -43,13 +43,6 @@ def together(ideas: Iterable[Idea]) -> Idea:
 
 def with_changes(table: dict[str, Any], changes: Iterable[Change]) -> dict[str, Any]:
     """A copy of a scenario's table with these changes."""
-    changed = deepcopy(table)
     for path, value in changes:
-        node: Any = changed
-        for step in path[:-1]:
-            node = node.setdefault(step, {}) if isinstance(node, dict) else node[step]
-        if value is None:
-            node.pop(path[-1], None)
-        else:
-            node[path[-1]] = value
-    return changed
+        table = with_setting(table, path, value)
+    return table

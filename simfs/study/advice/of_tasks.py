@@ -8,9 +8,9 @@ from typing import Any
 
 from simfs.replay.scenario.patterns import Field, tick_ns
 from simfs.replay.scenario.tables import Scenario
-from simfs.replay.scenario.tasks import Append, Task, Write
+from simfs.replay.scenario.tasks import Append, Content, Task, Write
 from simfs.replay.scenario.toml_lines import Path as KeyPath
-from simfs.study.advice.idea import Idea
+from simfs.study.advice.idea import Change, Idea
 
 GATHERED_MAX = 60
 SOME_READINGS = 10
@@ -73,8 +73,17 @@ def _as_binary(scenario: Scenario, task: Task, append: Append, path: KeyPath) ->
     literal = "".join(piece for piece in append.text.pieces if isinstance(piece, str))
     record_bytes += TIME_BYTES * len(NUMBER.findall(literal))  # a reading that the scenario does not vary
     if fields and 3 * record_bytes <= 2 * _longest(scenario, append):
-        changes = (((*path, "text"), None), ((*path, "size"), f"{record_bytes} B"))
-        yield Idea(f"records of {record_bytes} B in {task.name}", changes, "who reads the file has to know the format")
+        changes: list[Change] = [((*path, "text"), None), ((*path, "size"), f"{record_bytes} B")]
+        changes += [(("values", name), None) for name in readings if _uses(scenario, name) == 1]
+        yield Idea(
+            f"records of {record_bytes} B in {task.name}", tuple(changes), "who reads the file has to know the format"
+        )
+
+
+def _uses(scenario: Scenario, name: str) -> int:
+    """How many operations have this reading in their text."""
+    operations = [one for task in scenario.task for one in task.operations if isinstance(one, Content)]
+    return sum(name in one.text.fields for one in operations if one.text is not None)
 
 
 def _reading_bytes(scenario: Scenario, name: str) -> int:

@@ -68,6 +68,7 @@ def test_scenarios_are_saved_and_nothing_is_written_over(tmp_path: Path) -> None
         (("11",), "simfs lesson: there is no lesson 11; the numbers are 1 to 10"),
         (("--answer",), "simfs lesson: it is not said which one; write a number from 1 to 10"),
         (("3", "--save", "nowhere"), "--save nowhere: there is no such directory; create it first"),
+        (("3", "--save", __file__), f"--save {__file__}: it is no directory; name one"),
         (
             ("3", "--answer", "--save", "."),
             "--save: it prints nothing else; ask for the answer in a command of its own",

@@ -10,6 +10,7 @@ from tempfile import TemporaryDirectory
 import pytest
 
 from simfs.replay.scenario.load import parse_scenario
+from simfs.replay.scenario.remarks import remarks
 from simfs.show.advice.toml_change import changed_text
 from simfs.study.advice.idea import Idea, together, with_changes
 from simfs.study.advice.improve import AIMS, Advice, CannotImprove, Tried, improve
@@ -177,10 +178,15 @@ def test_a_card_is_refused(tmp_path: Path) -> None:
         improve(path, executor=Here())
 
 
-def test_a_change_is_worked_into_the_text_and_comments_stay() -> None:
+def test_a_change_is_worked_into_the_text_and_comments_stay(tmp_path: Path) -> None:
     pytest.importorskip("tomlkit", reason="needs tomlkit: pip install 'simfs[improve]'")
     for text in (LOGGER, SETTINGS, FILLING):
         for idea in ideas(text, 10**18).values():
             done = changed_text(text, idea.changes)
-            assert tomllib.loads(done) == with_changes(tomllib.loads(text), idea.changes)
+            changed = with_changes(tomllib.loads(text), idea.changes)
+            assert tomllib.loads(done) == {key: value for key, value in changed.items() if value != {}}
+            into = tmp_path / "device.toml"
+            into.write_text(done)
+            told = remarks(parse_scenario(done.encode(), "device.toml"), into)
+            assert not [one for one in told if one.path.startswith("values")], "no reading is left that nothing writes"
             assert ("# small" in done) == ("# small" in text)
