@@ -17,6 +17,7 @@ from simfs.cli.exits import UNMET, Refused, print_report
 from simfs.cli.inputs import check_source, recording_options
 from simfs.cli.options.workers import check_worker_options, shared_out, worker_options
 from simfs.cli.progress import progress_bar, shown
+from simfs.cli.sheets.tables_sheet import SHEET_HELP, check_page, print_and_save
 
 if TYPE_CHECKING:
     from simfs.study.both_cuts.report import BothCutReport
@@ -56,10 +57,11 @@ SHRINK_TRIES_MIN, SHRINK_TRIES_MAX, SHRINK_CALLS_MAX = 20, 600, 200_000
 )
 @click.option("--profile", type=click.Choice(PROFILES), default=PROFILES[0], help="What an interrupted program spoils.")
 @worker_options
+@click.option("--sheet", metavar="PAGE", help=SHEET_HELP)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
 @click.option("--case", metavar="LINE", help="Instead of FILE: a short run, as a report prints it.")
 @recording_options
-def cuts(file: str | None, case: str | None, as_json: bool, **options: Any) -> None:
+def cuts(file: str | None, case: str | None, sheet: str | None, as_json: bool, **options: Any) -> None:
     """Cut the power in FILE again and again, and report what that leaves.
 
     FILE is a scenario (.toml), a Python script (.py), or a recording, as for
@@ -74,8 +76,11 @@ def cuts(file: str | None, case: str | None, as_json: bool, **options: Any) -> N
     input.
     """
     own = {name: options.pop(name) for name in OWN}
-    _check(file, case, own, options)
+    _check(file, case, sheet, own, options)
+    check_page(sheet, file or "")
     history = _history(file, case, options)
+    if sheet is not None and isinstance(history, OnCard | OnBoth):
+        raise Refused("--sheet: only cuts of a store on flash have a page; leave it out")
     if isinstance(history, OnCard):
         report: AnyReport = report_on_card(history, file or "", _kind(file or ""), own)
     elif isinstance(history, OnBoth):
@@ -83,12 +88,12 @@ def cuts(file: str | None, case: str | None, as_json: bool, **options: Any) -> N
     else:
         build = _report if own["lives"] is None else _report_on_lives
         report = build(history, file or "", case or "", own, options)
-    print_report(_text(report, as_json))
+    print_and_save(sheet, lambda: _page(report), lambda: print_report(_text(report, as_json)))
     if report.broken:
         sys.exit(UNMET)
 
 
-def _check(file: str | None, case: str | None, own: dict[str, Any], options: dict[str, Any]) -> None:
+def _check(file: str | None, case: str | None, sheet: str | None, own: dict[str, Any], options: dict[str, Any]) -> None:
     """Refuse options that contradict each other before anything runs."""
     check_worker_options(own["workers"], own["cluster"])
     ways = [name for name in ("only", "sample", "lives", "every") if own[name] is not None]
@@ -96,6 +101,8 @@ def _check(file: str | None, case: str | None, own: dict[str, Any], options: dic
         raise Refused(f"--{ways[1]}: --{ways[0]} says already where to cut; leave out one of them")
     if own["seed"] is not None and own["sample"] is None and own["lives"] is None:
         raise Refused("--seed: it is for --sample and --lives; add one of them, or leave it out")
+    if own["lives"] is not None and sheet is not None:
+        raise Refused("--sheet: --lives has no page; leave out one of them")
     if own["lives"] is not None and own["depth"] > 1:
         raise Refused("--depth: --lives cuts recoveries anyway; leave it out")
     if own["only"] is not None and own["depth"] > 1:
@@ -252,6 +259,14 @@ def _shortened(history: History, violation: Violation, profile: str) -> ShortCas
 
 def _kind(file: str) -> str:
     return {"": "short run", ".toml": "scenario"}.get(file[-5:], "script" if file.endswith(".py") else "recording")
+
+
+def _page(report: AnyReport) -> str:
+    from simfs.show.sheet.cuts_page import cuts_page
+    from simfs.study.cuts.report import CutReport
+
+    assert isinstance(report, CutReport)
+    return cuts_page(report)
 
 
 def _text(report: AnyReport, as_json: bool) -> str:

@@ -12,6 +12,7 @@ from simfs.cli.inputs import carrying_options, check_source, recording_options, 
 from simfs.cli.options.limits import KEYS, check_limit_options, law_of, limit_options
 from simfs.cli.options.workers import check_worker_options, shared_out, whole, worker_options
 from simfs.cli.progress import progress_bar, shown
+from simfs.cli.sheets.tables_sheet import SHEET_HELP, check_page, print_and_save
 
 if TYPE_CHECKING:
     from simfs.replay.device.device import Run
@@ -52,10 +53,11 @@ ACTIVATION_EV = 1.1
 @click.option("--exact", is_flag=True, help="Scenario: carry it on until each simulated device has lost a block.")
 @click.option("--kept-at", type=float, metavar="C", help="How long data is kept at so many degrees Celsius.")
 @click.option("--activation", type=float, metavar="EV", help=f"Activation energy for that, {ACTIVATION_EV} by default.")
+@click.option("--sheet", metavar="PAGE", help=SHEET_HELP)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
 @recording_options
 @carrying_options
-def fleet(file: str, as_json: bool, **options: Any) -> None:
+def fleet(file: str, sheet: str | None, as_json: bool, **options: Any) -> None:
     """Estimate when devices that all do what FILE says lose blocks and stores.
 
     FILE is a scenario (.toml), a Python script (.py), or a recording, as for
@@ -78,8 +80,9 @@ def fleet(file: str, as_json: bool, **options: Any) -> None:
             raise Refused(
                 f"--{key.replace('_', '-')}: {file} has an end of its own, only a scenario goes on; leave it out"
             )
+    check_page(sheet, file)
     report = _report(file, own, options)
-    print_report(_text(report, as_json))
+    print_and_save(sheet, lambda: _page(report), lambda: print_report(_text(report, as_json)))
     if report.met is False:
         sys.exit(UNMET)
 
@@ -150,6 +153,12 @@ def _sample(file: str, own: dict[str, Any], law: Law, pace: Pace) -> SampledLoss
             load_scenario(file), law, pace, devices=own["stores"], seed=own["seed"],
             hurry=hurry_for(law, own["hurried_cycles"]), executor=executor, progress=progress,
         )  # fmt: skip
+
+
+def _page(report: FleetReport) -> str:
+    from simfs.show.sheet.fleet_page import fleet_page
+
+    return fleet_page(report)
 
 
 def _text(report: FleetReport, as_json: bool) -> str:

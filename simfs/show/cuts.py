@@ -24,6 +24,7 @@ BROKEN_SHOWN = 3
 CALLS_SHOWN = 12
 
 LIMITS = "This holds for this run and this fault profile only. A model lost its power, not a real chip."
+NO_CAUSE = "No order of operations was seen that costs anything but what was in flight."
 LOSSES = ("worst", "median", "95 %")
 HARMFUL = ("empty", "short", "mixed", "missing")
 
@@ -37,8 +38,12 @@ def as_text(report: CutReport) -> str:
 
 def heading(subject: CutSubject) -> str:
     """What ran, and on what."""
-    lines = [units.plain(subject.title, COLUMNS), _ran(subject), _flash(subject), WHOSE]
-    return "\n".join(_wrapped(line) for line in lines if line)
+    return "\n".join(_wrapped(line) for line in heading_lines(subject))
+
+
+def heading_lines(subject: CutSubject) -> list[str]:
+    """The title, what ran, on what, and whose figures they are."""
+    return [line for line in (units.plain(subject.title, COLUMNS), _ran(subject), _flash(subject), WHOSE) if line]
 
 
 def _ran(subject: CutSubject) -> str:
@@ -52,18 +57,22 @@ def _flash(subject: CutSubject) -> str:
 
 
 def _promises(report: CutReport) -> str:
-    lines = [f"Power cut {_places(report)}, fault profile {report.subject.profile}: {_states(report.states)}."]
+    lines = [where_cut(report)]
     if report.broken:
-        broken = units.counted(len(report.broken), "state breaks", "states break")
-        lines[0] += " There the campaign ended, with enough found." if report.ended_early else ""
-        lines.append(f"! {broken} a promise of the store. That is a fault of simfs, not of your firmware:")
+        lines.append(f"! {kept(report)[:-1]}:")
         lines += [line for one in report.broken[:BROKEN_SHOWN] for line in _broken(one)]
         more = len(report.broken) - BROKEN_SHOWN
         lines += [f"  {more:,} more with --json"] if more > 0 else []
     else:
-        lines.append(_kept(report))
+        lines.append(kept(report))
     lines.append(LIMITS)
     return "\n".join(line if line.startswith("  ") else _wrapped(line) for line in lines)
+
+
+def where_cut(report: CutReport) -> str:
+    """Where the power was cut, and how many states that left."""
+    enough = " There the campaign ended, with enough found." if report.ended_early and report.broken else ""
+    return f"Power cut {_places(report)}, fault profile {report.subject.profile}: {_states(report.states)}.{enough}"
 
 
 def _places(report: CutReport) -> str:
@@ -82,7 +91,11 @@ def _states(count: int) -> str:
     return units.counted(count, "state")
 
 
-def _kept(report: CutReport) -> str:
+def kept(report: CutReport) -> str:
+    """Whether the store keeps its promises."""
+    if report.broken:
+        broken = units.counted(len(report.broken), "state breaks", "states break")
+        return f"{broken} a promise of the store. That is a fault of simfs, not of your firmware."
     each = "In each of them the store" if report.states > 1 else "The store"
     holds = "holds all that was acknowledged"
     if not report.subject.keeps_all:
@@ -123,13 +136,13 @@ def _at(call: FileCall) -> str:
 
 def _files(told: Consequences) -> str:
     """What the firmware finds of each file, the worst first."""
-    files = sorted(told.files, key=lambda file: (-_harm(file), -file.lost.worst, file.name))
-    if not files or not told.states:
+    files = worst_first(told)
+    if not files:
         return ""
     shown = files[:FILES_SHOWN]
-    kinds = [kind for kind in FINDINGS if any(kind in file.states for file in shown)]
+    kinds = kinds_of(shown)
     table = [(*kinds, "lost at", "", ""), (*("%" for _ in kinds), *LOSSES)]
-    table += [_figures(file, kinds, told.states) for file in shown]
+    table += [figures_of(file, kinds, told.states) for file in shown]
     beside = sum(GAP + max(map(len, column)) for column in zip(*table, strict=True))
     names = ["the firmware", "finds", *(_name(file, COLUMNS - beside) for file in shown)]
     lines = [(name, *row) for name, row in zip(names, table, strict=True)]
@@ -139,10 +152,20 @@ def _files(told: Consequences) -> str:
     )
     rest = len(files) - FILES_SHOWN
     more = f"\n{units.counted(rest, 'more file')} with --json" if rest > 0 else ""
-    return f"{text}{more}\n{_wrapped(f'Shares are of all cut states. {_losses(told.lost)}')}"
+    return f"{text}{more}\n{_wrapped(f'Shares are of all cut states. {losses(told.lost)}')}"
 
 
-def _figures(file: FileFindings, kinds: list[str], states: int) -> tuple[str, ...]:
+def worst_first(told: Consequences) -> list[FileFindings]:
+    """The files that the firmware may find, those that lose most first."""
+    return sorted(told.files, key=lambda file: (-harm(file), -file.lost.worst, file.name)) if told.states else []
+
+
+def kinds_of(files: list[FileFindings]) -> list[str]:
+    """What is found of any of these files."""
+    return [kind for kind in FINDINGS if any(kind in file.states for file in files)]
+
+
+def figures_of(file: FileFindings, kinds: list[str], states: int) -> tuple[str, ...]:
     """Figures with a dash where something never occurred, so that it is not taken for something rare."""
     shares = (f"{100 * file.states[kind] / states:.1f}" if kind in file.states else "-" for kind in kinds)
     lost = file.lost
@@ -151,15 +174,17 @@ def _figures(file: FileFindings, kinds: list[str], states: int) -> tuple[str, ..
 
 def _name(file: FileFindings, width: int) -> str:
     """A file's name, cut to the room beside the other columns, and marked when the file loses something."""
-    mark = "! " if _harm(file) else ""
+    mark = "! " if harm(file) else ""
     return mark + units.plain(file.name, width - len(mark))
 
 
-def _harm(file: FileFindings) -> int:
+def harm(file: FileFindings) -> int:
+    """In how many states the file has lost something."""
     return sum(file.states.get(kind, 0) for kind in HARMFUL)
 
 
-def _losses(lost: Losses) -> str:
+def losses(lost: Losses) -> str:
+    """What all files lose together."""
     if not lost.worst:
         return "No reading is lost."
     half, most = _at_most(lost.median), _at_most(lost.percentile_95)
@@ -173,13 +198,19 @@ def _at_most(readings: int) -> str:
 def _causes(causes: tuple[Cause, ...]) -> str:
     """The most frequent cause of each kind in full; other files with the same cause are only named."""
     if not causes:
-        return "No order of operations was seen that costs anything but what was in flight."
-    lines = ["What causes it, the worst first"]
+        return NO_CAUSE
+    lines = [
+        textwrap.fill(text, COLUMNS, initial_indent="! ", subsequent_indent="  ", break_on_hyphens=False)
+        for text in cause_lines(causes)
+    ]
+    return "\n".join(["What causes it, the worst first", *lines])
+
+
+def cause_lines(causes: tuple[Cause, ...]) -> Iterator[str]:
+    """Each kind of cause with its remedy."""
     for _, alike in groupby(causes, key=lambda cause: cause.kind):
         cause, *others = alike
-        text = f"{_cause(cause)}{_alike(others)} {cause.remedy}"
-        lines.append(textwrap.fill(text, COLUMNS, initial_indent="! ", subsequent_indent="  ", break_on_hyphens=False))
-    return "\n".join(lines)
+        yield f"{_cause(cause)}{_alike(others)} {cause.remedy}"
 
 
 def _cause(cause: Cause) -> str:

@@ -81,3 +81,21 @@ def sweep_page() -> Path:
     result = CliRunner().invoke(commands, ["sweep", str(scenario), *vary, "--sheet", str(page)])
     assert result.exit_code == 0, result.output
     return page
+
+
+SMALL = HOSTILE.replace("[store]", "rated_cycles = 20\n[store]").replace("9 h", "1 h")
+WORDS = {  # of the commands whose pages have tables above all
+    "life": (),
+    "compare": ("--with", "store.packing=page", "--cuts", "3"),
+    "cuts": ("--sample", "20"),
+    "fleet": ("--scale-cycles", "300", "--shape", "2", "--devices", "20"),
+}
+
+
+@cache
+def small_page(command: str) -> tuple[Result, Path]:
+    """What such a command prints, and its page."""
+    directory = Path(mkdtemp())
+    scenario, page = directory / "hostile.toml", directory / "page.html"
+    scenario.write_text(SMALL)
+    return CliRunner().invoke(commands, [command, str(scenario), *WORDS[command], "--sheet", str(page)]), page

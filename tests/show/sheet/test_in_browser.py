@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from tests.show.sheet.chromium import NEEDS_CHROMIUM, Chromium
-from tests.show.sheet.pages import hostile_page, made, sweep_page
+from tests.show.sheet.pages import hostile_page, made, small_page, sweep_page
 
 pytestmark = [NEEDS_CHROMIUM, pytest.mark.together]
 DRAWN = """new Promise(done => { const look = () =>
@@ -91,6 +91,15 @@ def test_dark_and_narrow_pages_have_no_faults_either(browser: Chromium) -> None:
 def test_page_of_a_sweep_has_no_faults(browser: Chromium) -> None:
     opened(browser, sweep_page())
     assert browser.complaints() == []
+    assert faults(browser) == []
+
+
+@pytest.mark.parametrize("command", ["cuts", "fleet"])
+def test_pages_of_cuts_and_of_a_fleet_have_no_faults(browser: Chromium, command: str) -> None:
+    _, page = small_page(command)
+    opened(browser, page)
+    assert browser.complaints() == []
+    assert [address for address in browser.requests() if not address.startswith("data:")] == [page.as_uri()]
     assert faults(browser) == []
 
 

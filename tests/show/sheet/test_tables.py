@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from simfs.cli import commands
-from tests.show.sheet.pages import HOSTILE, sweep_page
+from tests.show.sheet.pages import small_page, sweep_page
 from tests.show.sheet.test_page import LIBRARY, Outline
 from tests.support.places import SCENARIOS
 
@@ -37,19 +37,18 @@ def test_page_of_a_map_has_the_picture_and_the_regions(tmp_path: Path) -> None:
     assert "set points" in [data for tag, data in Outline(text).texts if tag == "th"]
 
 
-SMALL = HOSTILE.replace("[store]", "rated_cycles = 20\n[store]").replace("9 h", "1 h")
-PAGES = {  # of a command: its words, its exit status, its charts, what is told first, and a header of each table
-    "life": ((), 1, ["erases"], "The life ends", ("figure", "task")),
-    "compare": (("--with", "store.packing=page", "--cuts", "3"), 1, [], "worse than the first", ("mark",)),
+PAGES = {  # of a command: its exit status, its charts, what is told first, and headers of its tables
+    "life": (1, ["erases"], "The life ends", ("figure", "task")),
+    "compare": (1, [], "worse than the first", ("mark",)),
+    "cuts": (0, ["found"], "holds all that was", ("the firmware finds", "whole, %")),
+    "fleet": (0, ["first-block"], "1 % of the devices have lost their first block after", ("lost by",)),
 }
 
 
 @pytest.mark.parametrize("command", PAGES)
-def test_page_has_the_outcome_first_then_the_tables_of_the_report(command: str, tmp_path: Path) -> None:
-    words, status, charts, told, headers = PAGES[command]
-    scenario, sheet = tmp_path / "hostile.toml", tmp_path / "page.html"
-    scenario.write_text(SMALL)
-    result = CliRunner().invoke(commands, [command, str(scenario), *words, "--sheet", str(sheet)])
+def test_page_has_the_outcome_first_then_the_tables_of_the_report(command: str) -> None:
+    status, charts, told, headers = PAGES[command]
+    result, sheet = small_page(command)
     assert (result.exit_code, result.stderr) == (status, ""), result.output
     own = sheet.read_text("utf-8").replace(LIBRARY, "")
     page = Outline(own)
@@ -72,6 +71,8 @@ def test_what_can_not_be_written_is_refused_before_anything_is_run(tmp_path: Pat
         ("map",),
         ("sweep", "--vary", "store.size=64KiB"),
         ("life",),
+        ("cuts",),
+        ("fleet", "--scale-cycles", "300", "--shape", "2"),
         ("compare", "--with", "store.size=64KiB"),
     ):
         for page, fault in ((scenario, "this is the input"), (tmp_path / "no" / "page.html", "there is no directory")):
