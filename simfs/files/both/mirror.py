@@ -78,8 +78,8 @@ class MirroredFile(BothFile):
 
 class Mirror(Pair):
     """See `Pair`. A file that the card does not have as the flash has it is *behind*: its name is noted on the flash
-    before it changes, and it is copied whole once the card is in. After a reset the sizes of all files are compared; a
-    file that was being written in place may differ and have the same size."""
+    before it changes, and it is copied whole once the card is in. After a reset all files are compared, byte by byte:
+    one that was renamed over another, or written in place, may differ and have the same size."""
 
     role, words = "mirror", "the card is a mirror of the flash"
 
@@ -189,12 +189,22 @@ class Mirror(Pair):
         except OSError as error:  # a directory that can't be read
             self.card_failed(error, *self.names())
 
+    def _is_alike(self, name: str) -> bool:
+        """Whether the card has the file as the flash has it."""
+        if self.card.stat(name).size_bytes != self.flash.stat(name).size_bytes:
+            return False
+        with self.flash.open(name) as own, self.card.open(name) as other:
+            while piece := own.read(PIECE_BYTES):
+                if piece != other.read(PIECE_BYTES):
+                    return False
+        return True
+
     def _compare(self) -> None:
-        """Find out by its size which file is behind."""
+        """Find out which files are behind. Reads all of both, but for those of different sizes."""
         names = {name.lower(): name for name in self.card.names() if not name.startswith("/LOST")}
         for name in self.names():
             on_card = names.pop(name.lower(), None)
-            if on_card is None or self.card.stat(name).size_bytes != self.flash.stat(name).size_bytes:
+            if on_card is None or not self._is_alike(name):
                 self.note_behind(name)
         for name in names.values():
             self.note_behind(name)

@@ -127,6 +127,21 @@ def test_a_mirror_knows_after_a_reset_which_files_are_behind() -> None:
     assert contents(again.card) == contents(again) == {"/a": b"two"}  # type: ignore[attr-defined]
 
 
+@pytest.mark.parametrize("mode", ["renamed", "in place"])
+def test_a_mirror_finds_after_a_reset_what_differs_and_is_as_long(mode: str) -> None:
+    """The power went when the flash had done it, and the card had not."""
+    pair = new_pair("mirror")
+    put(pair, "/settings", b"old", "w")
+    if mode == "renamed":
+        put(pair, "/settings.new", b"new", "w")
+        pair.flash.rename("/settings.new", "/settings")
+    else:
+        put(pair.flash, "/settings", b"new", "r+")
+    again = pair.boot()
+    bring_all(again)  # type: ignore[arg-type]
+    assert contents(again.card) == contents(again) == {"/settings": b"new"}  # type: ignore[attr-defined]
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_a_mirror_does_what_the_model_does(seed: int) -> None:
     """With the card in and out at random, and resets."""
