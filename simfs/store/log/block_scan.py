@@ -1,5 +1,4 @@
-"""Reading a block as a mount and the cleaner see it: its runs, from the seal when that lists them, else frame by
-frame."""
+"""Reading a block as a mount and the cleaner see it: its runs, from the seal that lists them, else frame by frame."""
 
 from __future__ import annotations
 
@@ -80,29 +79,21 @@ class Scan:
     def is_killed(self, layout: Layout) -> bool:
         """Whether a recovery has begun to make an end of all statements in the block."""
         at, zeros = layout.end_at, bytes(KILLED_BYTES)
-        return zeros in self.raw and any(
-            self.raw[page + at : page + at + KILLED_BYTES] == zeros for page in layout.places()
-        )
+        return zeros in self.raw and any(self.raw.startswith(zeros, page + at) for page in layout.places())
 
     def newest_end(self, layout: Layout) -> tuple[int, int] | None:
-        """The highest number in an END whose statement can't be read though it was whole, and the page of the place
-        where that was found: it is damage. None where recoveries can have left all such ENDs: with page packing they
-        kill END after its statement, behind a mark in the page of a seal that nobody has begun. Without it END comes
-        first."""
-        newest = max(self.ends.items(), default=None)
-        if newest is None or not layout.page_packing:
-            return newest
-        is_announced = self.is_to_be_killed(layout) and self._ends_with(newest[1], layout)
-        return None if is_announced or self.is_killed(layout) else newest
+        """The highest number in an END whose statement can't be read though it was whole, and the page of its place: it
+        is damage. None where recoveries can have left all such ENDs, which kill END last with page packing."""
+        if not self.ends or not layout.page_packing:
+            return max(self.ends.items(), default=None)
+        newest = max(self.ends.items())
+        is_last = not is_marked(self.raw[newest[1] + layout.page_bytes : layout.seal_page])
+        return None if (is_last and self.is_to_be_killed(layout)) or self.is_killed(layout) else newest
 
     def is_to_be_killed(self, layout: Layout) -> bool:
         """Whether a mark in the seal's page says so, with page packing: no seal is begun before SEALING is whole."""
         seal, sealing = self.raw[layout.killing_at : layout.seal_end], self.raw[layout.sealing_at : layout.left_at]
         return layout.page_packing and is_marked(seal) and not is_marked(sealing)
-
-    def _ends_with(self, end: int, layout: Layout) -> bool:
-        """Whether nothing stands behind the page of an END, up to what stands at the end of a block."""
-        return not is_marked(self.raw[end + layout.page_bytes : layout.seal_page])
 
     def voids(self, stop: int = NOWHERE) -> list[Stretch]:
         """The stretches before `stop` in which nothing counts. What says so comes after its stretch; the last comes
