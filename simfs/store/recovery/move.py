@@ -31,9 +31,8 @@ def kill(flash: NorFlash, layout: Layout, block: int, begin: int = 0) -> None:
     else is left."""
     start = block * layout.block_bytes
     if layout.can_kill or layout.page_packing:
-        program_mark(
-            flash, layout, start + layout.killing_at
-        )  # should the statement return after all, nobody goes on in the block
+        # should the statement return after all, nobody goes on in the block
+        program_mark(flash, layout, start + layout.killing_at)
     if not layout.can_kill:
         return
     if not layout.page_packing:
