@@ -97,9 +97,9 @@ class Layout:
         else:
             self.left_at = self.block_bytes - self.mark_bytes
             self.sealing_at = self.seal_end = self.left_at - self.mark_bytes
-        self.killing_at = self.seal_end - self.mark_bytes if self.page_packing else self.left_at
+        # with page packing behind SEALING, in the same page: nothing else is ever programmed there
+        self.killing_at = self.left_at - self.mark_bytes if self.page_packing else self.left_at
         self.seal_at = self.seal_end - self.padded(SEAL_BYTES)
-        self.seal_page = self.seal_at - self.seal_at % self.page_bytes
 
     @lru_cache(1024)  # noqa: B019 - `layout_of` keeps only a few layouts anyway
     def place(self, at: int, statement_length: int) -> Place:

@@ -87,13 +87,12 @@ class Scan:
         if not self.ends or not layout.page_packing:
             return max(self.ends.items(), default=None)
         newest = max(self.ends.items())
-        is_last = not is_marked(self.raw[newest[1] + layout.page_bytes : layout.seal_page])
+        is_last = not is_marked(self.raw[newest[1] + layout.page_bytes : layout.seal_end])
         return None if (is_last and self.is_to_be_killed(layout)) or self.is_killed(layout) else newest
 
     def is_to_be_killed(self, layout: Layout) -> bool:
-        """Whether a mark in the seal's page says so, with page packing: no seal is begun before SEALING is whole."""
-        seal, sealing = self.raw[layout.killing_at : layout.seal_end], self.raw[layout.sealing_at : layout.left_at]
-        return layout.page_packing and is_marked(seal) and not is_marked(sealing)
+        """Whether a mark says so; there is one of its own with page packing only."""
+        return layout.page_packing and is_marked(self.raw[layout.killing_at : layout.left_at])
 
     def voids(self, stop: int = NOWHERE) -> list[Stretch]:
         """The stretches before `stop` in which nothing counts. What says so comes after its stretch; the last comes

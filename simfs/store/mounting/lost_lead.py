@@ -54,8 +54,7 @@ def _is_sealed(ruling: Ruling, state: StoreState) -> bool:
     """Whether the seal of an open block has been begun: a named one had been erased and read back before. SEALING alone
     may say no more than LEFT."""
     layout, other = state.layout, ruling.statement.other.block
-    lead = ruling.scans[ruling.lead]
-    if is_marked(lead.raw[layout.seal_at : layout.seal_end]) and not lead.is_to_be_killed(layout):
+    if is_marked(ruling.scans[ruling.lead].raw[layout.seal_at : layout.seal_end]):
         return True
     if other == NO_BLOCK or other >= len(state.blocks):
         return False

@@ -25,8 +25,8 @@ def kill(flash: NorFlash, layout: Layout, block: int, begin: int = 0) -> None:
     """Make sure that no statement that was tried in a dead block before can ever be read again: a cut erase might leave
     it. Then the last page comes first, so that what was moved along before a statement outlives it. Without page
     packing each END is killed before all else, so that no END can be read whose statement this has hurt. With it a cut
-    might leave marks beside END while the statement is still there: the first page comes first, behind a mark in the
-    seal's page, which says that this has begun. Where units can be programmed once only, this can't be had. One read
+    might leave marks beside END while the statement is still there: the first page comes first, behind a mark of its
+    own, which says that this has begun. Where units can be programmed once only, this can't be had. One read
     of the block, two programs a page and a few more. Raises FlashError where that mark or an END fails; what fails
     else is left."""
     start = block * layout.block_bytes

@@ -93,13 +93,14 @@ class Tail:
 
     def lead_is_leaving(self) -> bool:
         """Whether the log was about to leave the lead, or a recovery to kill what is there: it takes no statement."""
-        return self._is_leaving() or self.scan.is_to_be_killed(self.layout)
+        is_sealing = self._is_marked(self.lead, self.layout.sealing_at)
+        return self.state.segments.is_left or is_sealing or self.scan.is_to_be_killed(self.layout)
 
     def lead_is_proven(self) -> bool:
         """Whether the lead counts for sure: a statement in it does, or something sound stands behind its first one.
         Else its statements may read as nothing later, and the lead before rules again. LEFT and SEALING, which come
         after NEXT, show it, but where statements are marked so before they are killed."""
-        if self._is_leaving() and (self.layout.page_packing or not self.layout.can_kill):
+        if self._has_left() and (self.layout.page_packing or not self.layout.can_kill):
             return True
         if any(is_sure(self.layout, self.scan.raw, one) for one in self.scan.counted_statements()):
             return True
@@ -186,8 +187,10 @@ class Tail:
             return NO_OTHER
         return Other(said.block, end, go, last)
 
-    def _is_leaving(self) -> bool:
-        return self.state.segments.is_left or self._is_marked(self.lead, self.layout.sealing_at)
+    def _has_left(self) -> bool:
+        """Whether LEFT shows that the log was leaving, or SEALING where no mark beside it was begun that may be cut."""
+        is_sealing = self._is_marked(self.lead, self.layout.sealing_at)
+        return self.state.segments.is_left or (is_sealing and not self.scan.is_to_be_killed(self.layout))
 
     def _goes_on(self) -> bool:
         """Whether more was begun behind the ruling statement, or it was doubted."""
