@@ -26,10 +26,11 @@ def find_lost_lead(ruling: Ruling, state: StoreState, look: Look) -> None:
 
 def _look_at_named(ruling: Ruling, state: StoreState, look: Look) -> None:
     """One of the named blocks was blank when the seal was programmed. From then on nothing of an earlier life is in it,
-    only what is newer, or what the cut erase of a recovery leaves: it kills what is in all of them before."""
+    only what is newer, or what the cut erase of a recovery leaves: it kills what is in all of them before. What is
+    newer and does not rule was tried, and does not count."""
     layout, named = state.layout, ruling.statement.named
     scans = [look.scan(state.flash, layout, block, None) for block in named]
-    if all(scan.statements for scan in scans):  # all older: a newer one would rule
+    if all(scan.statements and scan.statements[-1].number < ruling.statement.number for scan in scans):
         where = " or ".join(map(str, named))
         _note(state, ruling.lead, f"the log has gone on in block {where}, and stands in neither")
         return

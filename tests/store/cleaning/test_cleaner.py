@@ -248,3 +248,20 @@ def test_moved_bytes_are_split_to_fill_a_block_to_its_end(packing: str) -> None:
         assert mover._chunk_bytes(1) == 1
         seen.add(split)
     assert seen == ({True, False} if packing == "byte" else {False})
+
+
+def test_a_cleaning_leaves_the_last_dead_block_to_an_exchange(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Opened by a cleaning it would name no dead block until that is done, and a cut would find none."""
+    store = make_store()
+    put(store, "file", b"f" * 300)
+    (victim,) = close_open_blocks(store)
+    state = store._volume.state
+    while state.blocks.free_count > 1:
+        state.segments.advance(0)
+    assert state.blocks.named
+    before = store.flash.erases
+    monkeypatch.setattr(type(state.log), "fits", lambda *given: False)  # the open block is full
+    assert not store._volume.cleaner.clean(victim)
+    assert (store.flash.erases, victim in state.blocks.closed) == (before, True)
+    monkeypatch.undo()
+    assert contents(store) == {"file": b"f" * 300}
