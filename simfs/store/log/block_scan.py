@@ -26,11 +26,10 @@ from simfs.store.format.codec import (
     payload_is_sound,
     salt_of,
 )
-from simfs.store.format.layout import KILLED_BYTES, Layout, align_up
+from simfs.store.format.layout import Layout, align_up
 from simfs.store.format.runs import Run, RunTable, runs_listed
 from simfs.store.format.statement import Statement, decode_statement
 from simfs.store.log.frame_reader import damaged
-from simfs.store.log.marks import is_marked
 from simfs.store.log.seal import read_listing
 from simfs.store.log.state import StoreState
 
@@ -75,24 +74,6 @@ class Scan:
     @property
     def base(self) -> int:
         return self.statements[0].base
-
-    def is_killed(self, layout: Layout) -> bool:
-        """Whether a recovery has begun to make an end of all statements in the block."""
-        at, zeros = layout.end_at, bytes(KILLED_BYTES)
-        return zeros in self.raw and any(self.raw.startswith(zeros, page + at) for page in layout.places())
-
-    def newest_end(self, layout: Layout) -> tuple[int, int] | None:
-        """The highest number in an END whose statement can't be read though it was whole, and the page of its place: it
-        is damage. None where recoveries can have left all such ENDs, which kill END last with page packing."""
-        if not self.ends or not layout.page_packing:
-            return max(self.ends.items(), default=None)
-        newest = max(self.ends.items())
-        is_last = not is_marked(self.raw[newest[1] + layout.page_bytes : layout.seal_end])
-        return None if (is_last and self.is_to_be_killed(layout)) or self.is_killed(layout) else newest
-
-    def is_to_be_killed(self, layout: Layout) -> bool:
-        """Whether a mark says so; there is one of its own with page packing only."""
-        return layout.page_packing and is_marked(self.raw[layout.killing_at : layout.left_at])
 
     def voids(self, stop: int = NOWHERE) -> list[Stretch]:
         """The stretches before `stop` in which nothing counts. What says so comes after its stretch; the last comes

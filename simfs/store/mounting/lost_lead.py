@@ -5,6 +5,7 @@ from __future__ import annotations
 from simfs.store.format.codec import NO_BLOCK, SEAL_BYTES, STATEMENT
 from simfs.store.format.layout import Layout
 from simfs.store.format.statement import decode_statement, statement_frame
+from simfs.store.log.killed import is_killed
 from simfs.store.log.marks import is_marked
 from simfs.store.log.state import Finding, StoreState
 from simfs.store.mounting.block_reader import Look
@@ -36,7 +37,7 @@ def _look_at_named(ruling: Ruling, state: StoreState, look: Look) -> None:
         return
     for scan in scans:
         others = [one for one in scans if one is not scan]
-        killed = bool(others) and all(one.is_killed(layout) for one in others)
+        killed = bool(others) and all(is_killed(one, layout) for one in others)
         if not scan.statements and not killed and scan.raw[layout.seal_at :].strip(b"\xff"):
             _note(state, scan.block, "the newest block is lost here, or an erase was cut or has failed", certain=False)
 

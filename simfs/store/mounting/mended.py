@@ -11,6 +11,7 @@ from simfs.store.format.layout import Layout
 from simfs.store.format.mending import mended
 from simfs.store.format.statement import Statement, decode_statement, first_statement_places
 from simfs.store.log.block_scan import Scan, scan
+from simfs.store.log.killed import newest_end
 
 PAGES_MAX = 16  # of a statement, with page packing
 
@@ -18,7 +19,7 @@ PAGES_MAX = 16  # of a statement, with page packing
 def mended_newest(scans: Iterable[Scan], layout: Layout, number: int) -> Scan | None:
     """What stands in the block of the newest statement, with that one put right; None when none is newer than `number`,
     or none can be mended. An END says that its statement was whole: only the newest END is tried. Reads nothing."""
-    ends = [(*end, found) for found in scans if (end := found.newest_end(layout)) is not None]
+    ends = [(*end, found) for found in scans if (end := newest_end(found, layout)) is not None]
     newest, at, found = max(ends, key=itemgetter(0), default=(number, 0, None))
     if found is None or newest <= number:
         return None

@@ -14,6 +14,7 @@ from simfs.store.format.layout import align_up
 from simfs.store.format.settings import config_of
 from simfs.store.format.statement import Statement
 from simfs.store.log.block_scan import Scan, hurt_in, table_of
+from simfs.store.log.killed import newest_end
 from simfs.store.log.state import Doubt, Finding, StoreState
 from simfs.store.mounting import reach
 from simfs.store.mounting.block_reader import PLAINLY, Content, Look
@@ -241,7 +242,7 @@ def _is_late(found: Survey) -> bool:
     """Whether an END is newer than the ruling statement: its own was whole, and can't be read. Where recoveries leave
     such ENDs behind, they show that; where they can't, nothing follows."""
     layout, number = found.state.layout, found.said.number
-    ends = [end for scan in found.ruling.scans.values() if (end := scan.newest_end(layout)) is not None]
+    ends = [end for scan in found.ruling.scans.values() if (end := newest_end(scan, layout)) is not None]
     return layout.can_kill and max(ends, default=(0, 0))[0] > number
 
 

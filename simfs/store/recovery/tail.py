@@ -22,6 +22,7 @@ from simfs.store.format.codec import (
 from simfs.store.format.layout import align_up
 from simfs.store.format.statement import NO_OTHER, Left, Other, Statement, encode_statement
 from simfs.store.log.block_scan import scan, table_of
+from simfs.store.log.killed import is_to_be_killed
 from simfs.store.log.marks import is_marked, is_sure
 from simfs.store.log.statements import NAMED
 from simfs.store.mounting.survey import Survey
@@ -94,7 +95,7 @@ class Tail:
     def lead_is_leaving(self) -> bool:
         """Whether the log was about to leave the lead, or a recovery to kill what is there: it takes no statement."""
         is_sealing = self._is_marked(self.lead, self.layout.sealing_at)
-        return self.state.segments.is_left or is_sealing or self.scan.is_to_be_killed(self.layout)
+        return self.state.segments.is_left or is_sealing or is_to_be_killed(self.scan, self.layout)
 
     def lead_is_proven(self) -> bool:
         """Whether the lead counts for sure: a statement in it does, or something sound stands behind its first one.
@@ -190,7 +191,7 @@ class Tail:
     def _has_left(self) -> bool:
         """Whether LEFT shows that the log was leaving, or SEALING where no mark beside it was begun that may be cut."""
         is_sealing = self._is_marked(self.lead, self.layout.sealing_at)
-        return self.state.segments.is_left or (is_sealing and not self.scan.is_to_be_killed(self.layout))
+        return self.state.segments.is_left or (is_sealing and not is_to_be_killed(self.scan, self.layout))
 
     def _goes_on(self) -> bool:
         """Whether more was begun behind the ruling statement, or it was doubted."""

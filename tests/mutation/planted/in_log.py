@@ -126,9 +126,9 @@ BUGS = [
     ),
     Planted(
         "no mark announces that statements are killed",
-        "simfs.store.log.block_scan",
-        "(is_last and self.is_to_be_killed(layout)) or self.is_killed(layout)",
-        "self.is_killed(layout)",
+        "simfs.store.log.killed",
+        "is_begun = (is_last and is_to_be_killed(found, layout)) or is_killed(found, layout)",
+        "is_begun = is_killed(found, layout)",
         CUT_KILLS + "test_a_cut_leaves_no_end_without_its_statement[page]",
     ),
     Planted(
