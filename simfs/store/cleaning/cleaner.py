@@ -63,7 +63,7 @@ class Cleaner:
             elif tries and blocks.closed and free_count == 1 and blocks.named:
                 tries -= 1
                 least = self._least()
-                if not self._has_room_open(least) or not self.clean(least):
+                if not self.clean(least):  # some of it may have gone where there was room
                     self._exchange(least)
             elif tries and blocks.closed:
                 tries -= 1
@@ -92,8 +92,11 @@ class Cleaner:
 
     def _has_room_open(self, block: int) -> bool:
         """Whether the block's live frames fit the open block of relocated data, so that the last dead one is kept."""
-        live, room = self._blocks.live[block], self._state.log.room_left(self._head, unlisted=True)
-        return not live or live + self._state.segments.statement_room <= room
+        live, head = self._blocks.live[block], self._state.log.heads[self._head]
+        if not live or head is None:
+            return not live
+        room = self._state.log.room_left(self._head, unlisted=True)
+        return live <= min(room, self._state.segments.room_before_statement(head))
 
     def _exchange(self, victim: int) -> None:
         """Open the last dead block so that it brings others: the live frames of a closed block, and of as many more as
@@ -122,8 +125,10 @@ class Cleaner:
             blocks.free(block, -1)
 
     def _fit_here(self, kind: int, file: int, offset: int, length: int, payload_bytes: int) -> int:
-        log, reserve = self._state.log, self._state.segments.statement_room
-        if not log.fits(self._head, kind, file, offset, length, payload_bytes + reserve, True):
+        log, segments = self._state.log, self._state.segments
+        fits = log.fits(self._head, kind, file, offset, length, payload_bytes, unlisted=True)
+        head = log.heads[self._head]
+        if head is None or not fits or self._state.layout.pitch(payload_bytes) > segments.room_before_statement(head):
             raise FlashError("program", 0)
         return self._head
 

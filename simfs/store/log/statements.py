@@ -97,10 +97,13 @@ class Statements:
         if not self.flash.blank(start, self.layout.block_bytes):
             raise FlashError("erase", start)
 
-    @property
-    def statement_room(self) -> int:
-        """The most bytes from where a frame may start to what follows a statement on the next page."""
-        return self.layout.statement_room(len(self.untold) + 1, 0)
+    def room_before_statement(self, head: Head) -> int:
+        """Bytes that frames may take in the head's block, from where it stands, so that a statement still has room on
+        the page behind them; below 0: none."""
+        layout = self.layout
+        statement = layout.statement_room(len(self.untold) + 1, 0) - layout.page_bytes
+        last_place = (layout.room_end() - statement) // layout.page_bytes * layout.page_bytes
+        return last_place - (head.at - head.start)
 
     def retire(self, block: int) -> None:
         """Mark a block in which nothing is live as bad; it is never used again. Until its BAD frame is written, the

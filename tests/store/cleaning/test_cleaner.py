@@ -265,3 +265,22 @@ def test_a_cleaning_leaves_the_last_dead_block_to_an_exchange(monkeypatch: pytes
     assert (store.flash.erases, victim in state.blocks.closed) == (before, True)
     monkeypatch.undo()
     assert contents(store) == {"file": b"f" * 300}
+
+
+@pytest.mark.parametrize("unit", [1, 8])
+def test_an_exchange_empties_whatever_leaves_a_page_for_its_statement(unit: int) -> None:
+    """A page less would leave the victim as it is, and then no dead block is named any more."""
+    emptied = {}
+    for size in range(64, 600, 24):
+        flash = NorFlash(8, 1024, 256, program_unit_bytes=unit)
+        store = Store.format(flash, StoreConfig(buffer_bytes=64, name_bytes=16))
+        put(store, "file", bytes(size))
+        (victim,) = close_open_blocks(store)
+        state = store._volume.state
+        while state.blocks.free_count > 1:
+            state.segments.advance(0)
+        live = state.blocks.live[victim]
+        store._volume.cleaner._exchange(victim)
+        emptied[state.layout.first + live] = bool(state.blocks.named)
+    assert emptied == {end: end <= 768 for end in emptied}, "the last page has room for a statement"
+    assert set(emptied.values()) == {False, True}
