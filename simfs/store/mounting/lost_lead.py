@@ -5,6 +5,7 @@ from __future__ import annotations
 from simfs.store.format.codec import NO_BLOCK, SEAL_BYTES, STATEMENT
 from simfs.store.format.layout import Layout
 from simfs.store.format.statement import decode_statement, statement_frame
+from simfs.store.log.block_scan import Scan
 from simfs.store.log.killed import is_killed
 from simfs.store.log.marks import is_marked
 from simfs.store.log.state import Finding, StoreState
@@ -27,8 +28,9 @@ def find_lost_lead(ruling: Ruling, state: StoreState, look: Look) -> None:
 
 def _look_at_named(ruling: Ruling, state: StoreState, look: Look) -> None:
     """One of the named blocks was blank when the seal was programmed. From then on nothing of an earlier life is in it,
-    only what is newer, or what the cut erase of a recovery leaves: it kills what is in all of them before. What is
-    newer and does not rule was tried, and does not count."""
+    only what is newer, or what the cut erase of a recovery leaves: it kills what is in all of them before. The other
+    one may be as a recovery has left it that killed both. What is newer and does not rule was tried, and does not
+    count."""
     layout, named = state.layout, ruling.statement.named
     scans = [look.scan(state.flash, layout, block, None) for block in named]
     if all(scan.statements and scan.statements[-1].number < ruling.statement.number for scan in scans):
@@ -37,9 +39,14 @@ def _look_at_named(ruling: Ruling, state: StoreState, look: Look) -> None:
         return
     for scan in scans:
         others = [one for one in scans if one is not scan]
-        killed = bool(others) and all(is_killed(one, layout) for one in others)
+        killed = _only_killed(scan, layout) or (bool(others) and all(is_killed(one, layout) for one in others))
         if not scan.statements and not killed and scan.raw[layout.seal_at :].strip(b"\xff"):
             _note(state, scan.block, "the newest block is lost here, or an erase was cut or has failed", certain=False)
+
+
+def _only_killed(scan: Scan, layout: Layout) -> bool:
+    """Whether statements were killed in a block, and nothing but statements."""
+    return is_killed(scan, layout) and bool(scan.raw[: layout.page_bytes].strip(b"\0"))
 
 
 def _note(state: StoreState, block: int, what: str, certain: bool = True) -> None:

@@ -6,6 +6,7 @@ from __future__ import annotations
 import pytest
 
 from simfs import CorruptStore, NorFlash, Store, StoreConfig
+from simfs.store.recovery.move import kill
 from tests.support.on_flash import contents, lead_of, put
 
 BLOCK = 1024
@@ -66,6 +67,18 @@ def test_a_newest_block_that_is_blank_is_what_a_cut_leaves() -> None:
     lead = gone_on(store)
     mounted = Store.mount(with_block(store.flash.image(), lead, b"\xff" * BLOCK), read_only=True)
     assert (mounted.damages, contents(mounted)) == ((), BEFORE)
+
+
+def test_a_block_that_a_recovery_has_killed_lately_is_not_the_newest() -> None:
+    store = worked_store()
+    state = store._volume.state
+    (killed,) = set(state.blocks.named) - {state.segments._clean_block(cold=False)}
+    kill(store.flash, state.layout, killed)
+    state.segments.leave(0)
+    mounted = Store.mount(store.flash, read_only=True)
+    assert (mounted.damages, contents(mounted)) == ((), BEFORE)
+    zeroed = Store.mount(with_block(store.flash.image(), killed, bytes(BLOCK)), read_only=True)
+    assert [damage.begin for damage in zeroed.damages] == [killed * BLOCK]
 
 
 def test_behind_a_block_without_a_seal_nobody_can_tell() -> None:
