@@ -62,8 +62,8 @@ def test_lives_that_once_could_not_go_on_do(seed: int, cuts: int) -> None:
     blocks told of, with a statement that returned behind the end of what counts, with a LEFT that was left weak once a
     named block was erased, with no dead block named behind a cleaning, with a DOUBTED that showed up when the statement
     was sure, with statements half killed behind a mark that a cut left weak, with that mark taken for a seal, and under
-    one, with a statement half killed whose moved frames are gone, with one that was never sure, with an exchange that took a
-    page less than there was."""
+    one, with a statement half killed whose moved frames are gone, with one that was never sure, with an exchange that
+    took a page less than there was."""
     found = lived(seed, cuts)
     assert found.violation is None
     assert found.life.counts["cuts"] >= cuts - 4
