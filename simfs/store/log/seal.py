@@ -29,11 +29,12 @@ from simfs.store.log.heads import Head
 
 class Listing(NamedTuple):
     """A sound seal, and the run entries that it lists (None: it lists none); `others` are those that are not of DATA
-    frames."""
+    frames. `salt` is that of the block by its seal."""
 
     seal: Seal
     entries: list[Entry] | None
     others: tuple[Entry, ...]
+    salt: int
 
 
 _ENTRIES = Struct(f"<QIIH{SEAL_BYTES - 2}x")  # of the last run entry and the seal: the entry, and the magic number
@@ -75,7 +76,7 @@ def read_listings(flash: NorFlash, layout: Layout, blocks: Sequence[int]) -> lis
         count, end, _, _ = seal
         if count == 1 and magic == MAGIC and DATA_BITS <= first & low <= DATA_BITS + end and least <= end <= most:
             if crc32(body, salt) == check:
-                found[at] = _new(Listing, (seal, [(first, file, offset)], ()))
+                found[at] = _new(Listing, (seal, [(first, file, offset)], NO_ENTRIES, salt))
         elif magic == MAGIC and least <= end <= seal_at:
             sealed = _new(_Sealed, (at, starts[at], salt, seal, (first, file, offset), body, check))
             others.setdefault(count, []).append(sealed)
@@ -122,4 +123,4 @@ def _read_alike(flash: NorFlash, seal_at: int, listed: int, alike: list[_Sealed]
         ):
             others = tuple([run for run in runs if not DATA_BITS <= run[0] & low <= DATA_BITS + end])
         if not others or max(map(place_of, others)) <= end:  # none behind the end of the frames
-            found[at] = _new(Listing, (seal, runs if seal[0] != UNLISTED else None, others))
+            found[at] = _new(Listing, (seal, runs if seal[0] != UNLISTED else None, others, salt))

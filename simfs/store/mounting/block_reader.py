@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 from simfs.flash import NorFlash
 from simfs.store.format.codec import CLAIMS, FRAME_BYTES, STATEMENT, Frame, Seal, statement_salts
@@ -18,12 +19,19 @@ from simfs.store.format.statement import (
     statement_bytes,
 )
 from simfs.store.log.block_scan import Scan, scan
-from simfs.store.log.seal import read_listings
+from simfs.store.log.seal import Listing, read_listings
 from simfs.store.log.state import StoreState
 
-Content = tuple[Seal | None, list[Entry], tuple[Entry, ...], Scan | None]
-"""What stands in a block: a sound seal, if any, the runs that it lists, and which of them are not of DATA frames;
-everything where no seal lists runs. Nobody changes any of it."""
+
+class Unlisted(NamedTuple):
+    """Everything in a block whose seal, if there is a sound one, lists no runs."""
+
+    seal: Seal | None
+    scan: Scan
+
+
+Content = Listing | Unlisted
+"""What stands in a block. Nobody changes any of it."""
 
 ClaimsFound = list[tuple[int, Frame, bytes]]
 """The frames of a block that make claims on names, each with its order and payload."""
@@ -46,14 +54,14 @@ class Look:
         whole block."""
         listings = read_listings(flash, layout, blocks)
         return [
-            (listing.seal, listing.entries, listing.others, None)
+            listing
             if listing is not None and listing.entries is not None
-            else self._unlisted(flash, layout, block, None if listing is None else listing[0])
+            else self._unlisted(flash, layout, block, None if listing is None else listing.seal)
             for block, listing in zip(blocks, listings, strict=True)
         ]
 
-    def _unlisted(self, flash: NorFlash, layout: Layout, block: int, seal: Seal | None) -> Content:
-        return seal, [], (), self.scan(flash, layout, block, None if seal is None else seal.base)
+    def _unlisted(self, flash: NorFlash, layout: Layout, block: int, seal: Seal | None) -> Unlisted:
+        return Unlisted(seal, self.scan(flash, layout, block, None if seal is None else seal.base))
 
     def scan(self, flash: NorFlash, layout: Layout, block: int, base: int | None) -> Scan:
         """Everything in a block, whatever a seal says. One read of the block."""

@@ -27,8 +27,6 @@ from simfs.store.format.runs import (
     KIND_MASK,
     KIND_SHIFT,
     LENGTH_SHIFT,
-    ORDER_MASK,
-    ORDER_SHIFT,
     PLACE_MASK,
     Entry,
     Run,
@@ -230,9 +228,8 @@ def _replay_runs(state: StoreState, blocks: list[BlockRuns], cuts: Cuts, look: L
     low, length_min, removed = KIND_BITS | PLACE_MASK, 1 << LENGTH_SHIFT, set[int]()
     for base, start, entries, others in blocks:
         grown, data_start = 0, start - DATA_BITS
-        last = base + (entries[-1][0] >> ORDER_SHIFT & ORDER_MASK if entries else 0)
-        if dues and dues[0][0] < last:
-            growing.leave_before(last)
+        if dues and entries:
+            growing.leave_before(base + order_of(entries[-1]))
         mixed = {entry[1] for entry in others} if others else ()
         for file in mixed:
             growing.leave(file)
@@ -250,7 +247,7 @@ def _replay_runs(state: StoreState, blocks: list[BlockRuns], cuts: Cuts, look: L
                 run = runs_listed([entry], start)[0]
                 _replay_run(state, nodes[file], base + run.order, run, cuts[file], look)
                 if file not in mixed:
-                    growing.take(nodes[file], cuts[file], last)
+                    growing.take(nodes[file], cuts[file], base + order_of(entries[-1]))
             elif file not in nodes and first & KIND_BITS == DATA_BITS:
                 removed.add(file)
         if grown:

@@ -8,16 +8,17 @@ from itertools import pairwise
 from operator import attrgetter
 
 from simfs.flash import NorFlash
-from simfs.store.format.codec import NO_BLOCK, NOWHERE, NUMBER_MAX, Frame, salt_of, salts_of
+from simfs.store.format.codec import NO_BLOCK, NOWHERE, NUMBER_MAX, Frame, salt_of
 from simfs.store.format.errors import CorruptStore
 from simfs.store.format.layout import align_up
 from simfs.store.format.settings import config_of
 from simfs.store.format.statement import Statement
 from simfs.store.log.block_scan import Scan, hurt_in, table_of
 from simfs.store.log.killed import newest_end
+from simfs.store.log.seal import Listing
 from simfs.store.log.state import Doubt, Finding, StoreState
 from simfs.store.mounting import reach
-from simfs.store.mounting.block_reader import PLAINLY, Content, Look
+from simfs.store.mounting.block_reader import PLAINLY, Content, Look, Unlisted
 from simfs.store.mounting.erase_counts import note_erase_counts
 from simfs.store.mounting.lost_lead import find_lost_lead, is_left
 from simfs.store.mounting.ruling import Ruling, find_ruling
@@ -87,31 +88,35 @@ def _read_blocks(found: Survey, look: Look) -> None:
     """Read what may count: the used blocks but those that the ruling statement names as dead."""
     state, ruling, used, layout = found.state, found.ruling, found.used, found.state.layout
     lives, size, open_blocks = ruling.lives, layout.block_bytes, found.open_blocks
-    holding = sorted(ruling.used - {*found.said.named})
+    holding, salts = sorted(ruling.used - {*found.said.named}), state.blocks.salt
     closed = [block for block in holding if block not in open_blocks]
-    contents = dict(zip(closed, look.contents(state.flash, layout, closed), strict=True))
+    contents: dict[int, Content] = dict(zip(closed, look.contents(state.flash, layout, closed), strict=True))
     for block in open_blocks:
         opened = ruling.scans.get(block) or look.scan(state.flash, layout, block, None)
-        contents[block] = None, [], (), _open_scan(found.said, block, opened)
+        contents[block] = Unlisted(None, _open_scan(found.said, block, opened))
     for block in holding:
-        (seal, entries, others, scan), life = contents[block], lives[block]
-        if life is not None and seal is not None and life[1] == seal[3]:
-            used[block] = Used(block, block * size, life[1], seal, entries, scan, life[3], others)
+        content, life = contents[block], lives[block]
+        if type(content) is Listing and life is not None and life[1] == content[0][3]:
+            seal, entries, others, salts[block] = content
+            assert entries is not None
+            used[block] = Used(block, block * size, life[1], seal, entries, None, life[3], others)
         else:
-            used[block] = _unusual(found, look, block, contents[block])
-    for block, salt in zip(holding, salts_of(holding, [use.base for use in used.values()]), strict=True):
-        state.blocks.salt[block] = salt
+            used[block] = _unusual(found, look, block, content)
+            salts[block] = salt_of(block, used[block].base)
 
 
 def _unusual(found: Survey, look: Look, block: int, content: Content) -> Used:
-    """A block without a sound seal, or of which its first statement does not say the same."""
-    (seal, entries, others, scan), state, life = content, found.state, found.ruling.lives[block]
-    if seal is None and block not in found.open_blocks:
+    """A block whose seal lists nothing, or of which its first statement does not say the same."""
+    state, life, start = found.state, found.ruling.lives[block], block * found.state.layout.block_bytes
+    scan = content.scan if isinstance(content, Unlisted) else None
+    if content.seal is None and block not in found.open_blocks:
         scan = found.ruling.scans.get(block) or scan
-    base, head = (life[1], life[3]) if life is not None else said_in(scan, seal)
-    if seal is not None and base != seal.base:
-        seal, entries, others, scan = None, [], (), look.scan(state.flash, state.layout, block, None)
-    return Used(block, block * state.layout.block_bytes, base, seal, entries, scan, head, others)
+    base, head = (life[1], life[3]) if life is not None else said_in(scan, content.seal)
+    if content.seal is not None and base != content.seal.base:
+        return Used(block, start, base, None, [], look.scan(state.flash, state.layout, block, None), head)
+    if isinstance(content, Unlisted):
+        return Used(block, start, base, content.seal, [], scan, head)
+    return Used(block, start, base, content.seal, content.entries or [], None, head, content.others)
 
 
 def _open_scan(said: Statement, block: int, scan: Scan) -> Scan:
@@ -213,8 +218,8 @@ def _find_behind(found: Survey) -> None:
         if use.scan.trace_end > use.scan.end:
             state.doubts.append(Doubt(use.start + use.scan.end, "a torn frame, or several"))
     _find_missing(found, sorted(numbers))
-    seals = [use.seal for use in found.used.values() if use.seal is not None]
-    state.log.sequence = max([max(numbers) + 1, *[base + next_order for _, _, next_order, base in seals]])
+    ends = [seal[2] + seal[3] for use in found.used.values() if (seal := use.seal) is not None]
+    state.log.sequence = max([max(numbers) + 1, *ends])
 
 
 def _find_missing(found: Survey, numbers: list[int]) -> None:
@@ -289,6 +294,7 @@ def _take_up(found: Survey, told: dict[int, Told]) -> None:
         state.segments.note_told(block, one.address)
     taken = set(heads.values())
     closed = sorted((use for use in found.used.values() if use.block not in taken), key=attrgetter("base"))
-    for at, use in zip(range(-len(closed) * layout.block_bytes, 0, layout.block_bytes), closed, strict=True):
-        state.blocks.written_at[use.block] = at
-    state.blocks.find_closed([use.block for use in closed])
+    blocks, written_at = [use.block for use in closed], state.blocks.written_at
+    for at, block in zip(range(-len(blocks) * layout.block_bytes, 0, layout.block_bytes), blocks, strict=True):
+        written_at[block] = at
+    state.blocks.find_closed(blocks)
