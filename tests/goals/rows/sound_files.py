@@ -52,13 +52,13 @@ class Judge:
     def _of_file(self, store: Store, name: str, found: Files, at: int, said: Names) -> str:
         right, own = self.unit.files.get(name), self.own.get(name)
         hit = own is not None and own.hit(at, at + 1)
-        if name in found and found[name] == right:
+        if name in found and name in self.unit.files and found[name] == right:
             if name in said.hurt and not hit:
                 raise Wrong(f"{name} is sound, and is said to be damaged")
             return "exact"
         if own is not None and not hit:
             raise Wrong(f"{name} is sound, and reads otherwise")
-        if name in found and found[name] is None:
+        if right is not None and name in found and found[name] is None:
             if name not in said.hurt:
                 raise Wrong(f"reading {name} says that it is damaged, and no damage names it")
             self._other_bytes_are_exact(store, name, at)
