@@ -9,7 +9,7 @@ whether or not anything was written: so it makes no difference to a reading what
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import cache
+from functools import cache, lru_cache
 from math import gcd
 from operator import add
 
@@ -24,6 +24,9 @@ _ANGLE_BITS = 32  # of a full turn
 _TABLE_BITS = 11
 _WITHIN_BITS = _ANGLE_BITS - _TABLE_BITS  # of an angle between two entries of the table
 _WITHIN_MASK, _FULL_TURN, _HALVED_BITS = (1 << _WITHIN_BITS) - 1, 4 * _HALF_PI, FRACTION_BITS + 1
+
+
+_ANGLES_KEPT = 1 << 12  # of a turn: to work these out takes a few milliseconds
 
 
 def _sine_coefficients() -> tuple[int, ...]:
@@ -62,12 +65,27 @@ def sines(parts: Sequence[int], whole: int) -> list[int]:
 
     From the nearest smaller angle in a table on by Taylor's series: sin(a + x) = sin a + x cos a - x^2/2 sin a, where
     x is at most 2 pi/2048, and what is left out at most x^3/6, 5e-9. Cost: about 0.4 microseconds each, less for a
-    range, whose parts and whole are divided by what they have in common: Python counts faster with small numbers.
+    range, whose parts and whole are divided by what they have in common: where few angles are left in a turn they are
+    worked out once, else Python counts faster with small numbers.
     """
-    if isinstance(parts, range):
-        common = gcd(parts.start, parts.step, whole)
-        first, step, whole = parts.start // common % (whole // common), parts.step // common, whole // common
-        parts = range(first, first + len(parts) * step, step)
+    if not isinstance(parts, range):
+        return _sines(parts, whole)
+    common = gcd(parts.start, parts.step, whole)
+    first, step, whole = parts.start // common, parts.step // common, whole // common
+    reduced = range(first % whole, first % whole + len(parts) * step, step)
+    if whole > _ANGLES_KEPT:
+        return _sines(reduced, whole)
+    turn = _turn(whole)
+    return [turn[part % whole] for part in reduced]
+
+
+@lru_cache(32)
+def _turn(whole: int) -> list[int]:
+    """The sines of a full turn in so many parts."""
+    return _sines(range(whole), whole)
+
+
+def _sines(parts: Sequence[int], whole: int) -> list[int]:
     table, found = _sine_table(), []
     for part in parts:
         angle = (part % whole << _ANGLE_BITS) // whole
