@@ -38,6 +38,8 @@ def any_mended(flash: NorFlash) -> Statement | None:
     geometry = flash.geometry
     for block in range(geometry.block_count):
         raw = flash.read(block * geometry.block_bytes, geometry.block_bytes)
+        if raw == b"\xff" * len(raw):
+            continue
         for at in range(0, len(raw), geometry.page_bytes):
             for end, addresses in _ends_at(at, geometry.page_bytes, geometry.program_unit_bytes):
                 number = decode_end(raw[end : end + END_BYTES], block)

@@ -114,6 +114,8 @@ def _search(flash: NorFlash) -> Statement:
     versions = set()
     for block in range(flash.geometry.block_count):
         raw = flash.read(block * flash.geometry.block_bytes, flash.geometry.block_bytes)
+        if raw == b"\xff" * len(raw):
+            continue
         found = any_statement(raw, block, flash.geometry.page_bytes, flash.geometry.program_unit_bytes)
         if found is not None:
             return found
