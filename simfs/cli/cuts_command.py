@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from simfs.cli.cutting.filmed import check_film, save_film_of_cut
 from simfs.cli.cutting.on_both import OnBoth, report_on_both
 from simfs.cli.cutting.on_card import OnCard, report_on_card
 from simfs.cli.cutting.recorded import recorded
@@ -58,10 +59,13 @@ SHRINK_TRIES_MIN, SHRINK_TRIES_MAX, SHRINK_CALLS_MAX = 20, 600, 200_000
 @click.option("--profile", type=click.Choice(PROFILES), default=PROFILES[0], help="What an interrupted program spoils.")
 @worker_options
 @click.option("--sheet", metavar="PAGE", help=SHEET_HELP)
+@click.option("--film", metavar="HTML", help="Save a film of the cut that --only names, for a browser.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every figure.")
 @click.option("--case", metavar="LINE", help="Instead of FILE: a short run, as a report prints it.")
 @recording_options
-def cuts(file: str | None, case: str | None, sheet: str | None, as_json: bool, **options: Any) -> None:
+def cuts(
+    file: str | None, case: str | None, sheet: str | None, film: str | None, as_json: bool, **options: Any
+) -> None:
     """Cut the power in FILE again and again, and report what that leaves.
 
     FILE is a scenario (.toml), a Python script (.py), or a recording, as for
@@ -78,6 +82,7 @@ def cuts(file: str | None, case: str | None, sheet: str | None, as_json: bool, *
     own = {name: options.pop(name) for name in OWN}
     _check(file, case, sheet, own, options)
     check_page(sheet, file or "")
+    check_film(film, file or "", own)
     history = _history(file, case, options)
     if sheet is not None and isinstance(history, OnCard | OnBoth):
         raise Refused("--sheet: only cuts of a store on flash have a page; leave it out")
@@ -89,6 +94,8 @@ def cuts(file: str | None, case: str | None, sheet: str | None, as_json: bool, *
         build = _report if own["lives"] is None else _report_on_lives
         report = build(history, file or "", case or "", own, options)
     print_and_save(sheet, lambda: _page(report), lambda: print_report(_text(report, as_json)))
+    if film is not None and not isinstance(history, OnCard | OnBoth):
+        save_film_of_cut(history, film, own)
     if report.broken:
         sys.exit(UNMET)
 

@@ -271,3 +271,15 @@ def test_a_bar_for_a_terminal_and_stopped_by_the_user_is_130(scenario: Path) -> 
     os.close(ours)
     assert (process.returncode, output) == (130, b"")
     assert b"Traceback" not in seen
+
+
+def test_a_film_shows_the_one_cut_that_is_named(scenario: Path, tmp_path: Path) -> None:
+    film = tmp_path / "cut.html"
+    done = invoke(scenario, "--only", "7:bits=half", "--film", film)
+    assert (done.exit_code, "then the power is cut" in film.read_text()) == (0, True)
+    for words, said in (
+        (["--film", film], "--film: it shows one cut; name it, as a report does, with --only, or leave --film out\n"),
+        (["--only", "7:all", "--film", scenario], f"--film {scenario}: this is the input; name another file\n"),
+    ):
+        refused = invoke(scenario, *words)
+        assert (refused.exit_code, refused.output) == (2, said)
