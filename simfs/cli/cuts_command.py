@@ -84,8 +84,8 @@ def cuts(
     check_page(sheet, file or "")
     check_film(film, file or "", own)
     history = _history(file, case, options)
-    if sheet is not None and isinstance(history, OnCard | OnBoth):
-        raise Refused("--sheet: only cuts of a store on flash have a page; leave it out")
+    if film is not None and isinstance(history, OnCard | OnBoth):
+        raise Refused("--film: only cuts of a store on flash can be filmed; leave it out")
     if isinstance(history, OnCard):
         report: AnyReport = report_on_card(history, file or "", _kind(file or ""), own)
     elif isinstance(history, OnBoth):
@@ -108,8 +108,6 @@ def _check(file: str | None, case: str | None, sheet: str | None, own: dict[str,
         raise Refused(f"--{ways[1]}: --{ways[0]} says already where to cut; leave out one of them")
     if own["seed"] is not None and own["sample"] is None and own["lives"] is None:
         raise Refused("--seed: it is for --sample and --lives; add one of them, or leave it out")
-    if own["lives"] is not None and sheet is not None:
-        raise Refused("--sheet: --lives has no page; leave out one of them")
     if own["lives"] is not None and own["depth"] > 1:
         raise Refused("--depth: --lives cuts recoveries anyway; leave it out")
     if own["only"] is not None and own["depth"] > 1:
@@ -270,10 +268,16 @@ def _kind(file: str) -> str:
 
 def _page(report: AnyReport) -> str:
     from simfs.show.sheet.cuts_page import cuts_page
+    from simfs.show.sheet.more_cuts_pages import both_cuts_page, card_cuts_page, lives_page
+    from simfs.study.both_cuts.report import BothCutReport
+    from simfs.study.card_cuts.report import CardCutReport
     from simfs.study.cuts.report import CutReport
 
-    assert isinstance(report, CutReport)
-    return cuts_page(report)
+    if isinstance(report, BothCutReport):
+        return both_cuts_page(report)
+    if isinstance(report, CardCutReport):
+        return card_cuts_page(report)
+    return cuts_page(report) if isinstance(report, CutReport) else lives_page(report)
 
 
 def _text(report: AnyReport, as_json: bool) -> str:

@@ -4,13 +4,11 @@ lost."""
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator
-
-from tabulate import tabulate
+from collections.abc import Iterable, Iterator
 
 from simfs.show import WHOSE, units
-from simfs.show.ending.fault_words import FAULT_WORDS
-from simfs.study.card_cuts.report import CardCutReport, CardSubject, HitRow, Worst
+from simfs.show.ending.hits import fault_lines, figures_of, hits_table, marked
+from simfs.study.card_cuts.report import CardCutReport, CardSubject, Worst
 
 COLUMNS = 100
 LEGEND = (
@@ -20,13 +18,27 @@ LEGEND = (
 )
 
 
+KINDS = ("sector of", "and is")
+FOUND = "What a check finds, before mending"
+NOTHING_FOUND = "A check finds nothing in any state."
+
+
 def as_text(report: CardCutReport) -> str:
     """The whole report, without a line end."""
-    parts = [_heading(report.subject), _cut(report), _rows(report), _wrapped(LEGEND), _faults(report), _told(report)]
+    faults = [f"{FOUND}:", *(f"  {line}" for line in fault_lines(report.faults))] if report.faults else [NOTHING_FOUND]
+    parts = [
+        _lines(heading_lines(report.subject)),
+        _lines([where_cut(report), *marked(outcome(report))]),
+        hits_table(KINDS, rows_of(report)),
+        _wrapped(LEGEND),
+        "\n".join(faults),
+        _lines(worst_lines(report)),
+    ]
     return "\n\n".join(part for part in parts if part)
 
 
-def _heading(subject: CardSubject) -> str:
+def heading_lines(subject: CardSubject) -> list[str]:
+    """The title, what ran, on what, and whose figures they are."""
     source = f"{subject.kind} {units.plain(subject.source)}" if subject.source else subject.kind
     operations = units.counted(subject.operations, "operation")
     work = f"{operations} that write, {units.counted(subject.sector_writes, 'sector write')}"
@@ -36,77 +48,39 @@ def _heading(subject: CardSubject) -> str:
         units.stands_on(subject.part, subject.cluster_count, subject.cluster_bytes, subject.settings),
         WHOSE,
     ]
-    return "\n".join(_wrapped(line) for line in lines if line)
+    return [line for line in lines if line]
 
 
-def _cut(report: CardCutReport) -> str:
+def where_cut(report: CardCutReport) -> str:
+    """Where the power was cut, and how many states that left."""
     subject = report.subject
-    where = (
-        f"at {units.counted(subject.sample, 'sector write')} drawn with seed {subject.seed}"
-        if subject.sample
-        else ("at every sector write")
-    )
-    told = (
+    drawn = f"at {units.counted(subject.sample or 0, 'sector write')} drawn with seed {subject.seed}"
+    where = drawn if subject.sample else "at every sector write"
+    return (
         f"Power cut {where}, just before it and within it: {units.counted(report.states, 'state')}. A sector is as "
         "before, as meant, or can't be read any more."
     )
-    lines = [_wrapped(told)]
-    if report.loses_untorn:
-        lines.append(
-            _wrapped(f"! {units.counted(report.loses_untorn, 'state')} lose something although no sector is torn.")
-        )
-    else:
-        lines.append(_wrapped("Where no sector is torn, nothing that was acknowledged is lost."))
-    if report.not_mended:
-        lines.append(
-            _wrapped(f"! After mending, a check still finds something in {units.counted(report.not_mended, 'state')}.")
-        )
-    return "\n".join(lines)
 
 
-def _rows(report: CardCutReport) -> str:
-    headers = (
-        "sector of",
-        "and is",
-        "states",
-        "sound",
-        "to mend",
-        "loses",
-        "at most",
-        "mended",
-        "at most",
-    )
-    table = [_row(row) for row in report.rows]
-    align = ("left", "left", *["right"] * (len(headers) - 2))
-    return tabulate(table, headers, tablefmt="simple", disable_numparse=True, colalign=align)
+def outcome(report: CardCutReport) -> list[tuple[bool, str]]:
+    """What came of it, each with whether it is as it should be."""
+    untorn, unmended = report.loses_untorn, report.not_mended
+    lines = [(True, "Where no sector is torn, nothing that was acknowledged is lost.")]
+    if untorn:
+        lines = [(False, f"{units.counted(untorn, 'state')} lose something although no sector is torn.")]
+    if unmended:
+        found = f"After mending, a check still finds something in {units.counted(unmended, 'state')}."
+        lines.append((False, found))
+    return lines
 
 
-def _row(row: HitRow) -> tuple[str, ...]:
-    def number(count: int) -> str:
-        return f"{count:,}" if count else "-"
-
-    def size(count: int) -> str:
-        return units.size(count) if count else "-"
-
-    return (
-        row.sector_holds, "torn" if row.torn else "as before", number(row.states), number(row.sound),
-        number(row.to_mend), number(row.losing), size(row.lost_bytes_max), number(row.losing_when_mended),
-        size(row.lost_bytes_max_when_mended),
-    )  # fmt: skip
+def rows_of(report: CardCutReport) -> list[list[str]]:
+    """The table's rows: what was hit, and the figures."""
+    return [[row.sector_holds, "torn" if row.torn else "as before", *figures_of(row)] for row in report.rows]
 
 
-def _faults(report: CardCutReport) -> str:
-    if not report.faults:
-        return "A check finds nothing in any state."
-    lines = [f"  {FAULT_WORDS[kind]}: {units.counted(count, 'state')}" for kind, count in report.faults.items()]
-    return "\n".join(["What a check finds, before mending:", *lines])
-
-
-def _told(report: CardCutReport) -> str:
-    return "\n".join(_wrapped(line) for line in _worst_lines(report))
-
-
-def _worst_lines(report: CardCutReport) -> Iterator[str]:
+def worst_lines(report: CardCutReport) -> Iterator[str]:
+    """The states that lose the most, and what would help."""
     if report.worst is None:
         return
     yield f"At worst: {_state(report.worst)}"
@@ -129,6 +103,10 @@ def _state(worst: Worst) -> str:
         f"{deed}, sector write {worst.write:,}: sector {worst.sector:,} ({worst.sector_holds}) can't be read. "
         f"{units.counted(worst.files, 'file')} and {units.size(worst.lost_bytes)} are not found.{kept}"
     )
+
+
+def _lines(lines: Iterable[str]) -> str:
+    return "\n".join(map(_wrapped, lines))
 
 
 def _wrapped(text: str) -> str:

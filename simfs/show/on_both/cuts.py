@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator
-
-from tabulate import tabulate
+from collections.abc import Iterable, Iterator
 
 from simfs.show import WHOSE, units
-from simfs.show.ending.fault_words import FAULT_WORDS
-from simfs.study.both_cuts.report import BothCutReport, BothSubject, EventRow
+from simfs.show.ending.hits import fault_lines, figures_of, hits_table, marked
+from simfs.study.both_cuts.report import BothCutReport, BothSubject
 
 COLUMNS = 100
 LEGEND = (
@@ -26,13 +24,27 @@ OLDER = (
 )
 
 
+KINDS = ("goes", "when")
+FOUND = "What a check of the card finds, before mending"
+NOTHING_FOUND = "A check of the card finds nothing in any state."
+
+
 def as_text(report: BothCutReport) -> str:
     """The whole report, without a line end."""
-    parts = [_heading(report.subject), _where(report), _rows(report), _wrapped(LEGEND), _faults(report), _told(report)]
+    faults = [f"{FOUND}:", *(f"  {line}" for line in fault_lines(report.faults))] if report.faults else [NOTHING_FOUND]
+    parts = [
+        _lines(heading_lines(report.subject)),
+        _lines([where_cut(report), *marked([*outcome(report)])]),
+        hits_table(KINDS, rows_of(report)),
+        _wrapped(LEGEND),
+        "\n".join(faults),
+        _lines(worst_lines(report)),
+    ]
     return "\n\n".join(part for part in parts if part)
 
 
-def _heading(subject: BothSubject) -> str:
+def heading_lines(subject: BothSubject) -> list[str]:
+    """The title, what ran, on what, and whose figures they are."""
     source = f"{subject.kind} {units.plain(subject.source)}" if subject.source else subject.kind
     work = f"{units.counted(subject.operations, 'operation')} that change files"
     changes = units.counted(subject.changes, "program, erase or sector write", "programs, erases and sector writes")
@@ -42,65 +54,49 @@ def _heading(subject: BothSubject) -> str:
         units.stands_on(subject.part, 0, 0, subject.settings).replace(" ;", ";"),
         WHOSE,
     ]
-    return "\n".join(_wrapped(line) for line in lines if line)
+    return [line for line in lines if line]
 
 
-def _where(report: BothCutReport) -> str:
+def where_cut(report: BothCutReport) -> str:
+    """Where something happened, and how many states that left."""
     subject = report.subject
     where = f"at {subject.sample:,} of them drawn with seed {subject.seed}" if subject.sample else "at all of them"
-    lines = [f"Power cut, or card taken out, {where}: {units.counted(report.states, 'state')}.", *_promises(report)]
-    return "\n".join(map(_wrapped, lines))
+    return f"Power cut, or card taken out, {where}: {units.counted(report.states, 'state')}."
 
 
-def _promises(report: BothCutReport) -> Iterator[str]:
+def outcome(report: BothCutReport) -> Iterator[tuple[bool, str]]:
+    """What came of it, each with whether it is as it should be."""
     if report.loses_untorn:
-        yield f"! {units.counted(report.loses_untorn, 'state')} lose something although no sector is torn."
+        yield False, f"{units.counted(report.loses_untorn, 'state')} lose something although no sector is torn."
     else:
-        yield "Where no sector is torn, nothing that was acknowledged is lost."
+        yield True, "Where no sector is torn, nothing that was acknowledged is lost."
     if report.repeats:
-        yield f"! {units.counted(report.repeats, 'state')} have readings twice."
+        yield False, f"{units.counted(report.repeats, 'state')} have readings twice."
     else:
-        yield "No reading is there twice."
+        yield True, "No reading is there twice."
     if report.subject.role == "mirror":
         lost = report.mirror_loses
-        yield f"! {units.counted(lost, 'state')} lose something." if lost else "A torn sector costs nothing either."
+        told = f"{units.counted(lost, 'state')} lose something." if lost else "A torn sector costs nothing either."
+        yield not lost, told
 
 
-def _rows(report: BothCutReport) -> str:
-    headers = ("goes", "when", "states", "sound", "to mend", "loses", "at most", "mended", "at most")
-    align = ("left", "left", *["right"] * (len(headers) - 2))
-    table = [_row(row) for row in report.rows]
-    return tabulate(table, headers, tablefmt="simple", disable_numparse=True, colalign=align)
+def rows_of(report: BothCutReport) -> list[list[str]]:
+    """The table's rows: what went, and the figures."""
+    return [[row.event, "within" if row.within else "before", *figures_of(row)] for row in report.rows]
 
 
-def _row(row: EventRow) -> tuple[str, ...]:
-    def number(count: int) -> str:
-        return f"{count:,}" if count else "-"
-
-    def size(count: int) -> str:
-        return units.size(count) if count else "-"
-
-    return (
-        row.event, "within" if row.within else "before", number(row.states), number(row.sound),
-        number(row.to_mend), number(row.losing), size(row.lost_bytes_max), number(row.losing_when_mended),
-        size(row.lost_bytes_max_when_mended),
-    )  # fmt: skip
-
-
-def _faults(report: BothCutReport) -> str:
-    if not report.faults:
-        return "A check of the card finds nothing in any state."
-    lines = [f"  {FAULT_WORDS[kind]}: {units.counted(count, 'state')}" for kind, count in report.faults.items()]
-    return "\n".join(["What a check of the card finds, before mending:", *lines])
-
-
-def _told(report: BothCutReport) -> str:
+def worst_lines(report: BothCutReport) -> list[str]:
+    """The state that loses the most, and what would help."""
     worst = report.worst
     if worst is None:
-        return ""
+        return []
     deed = f"{worst.operation} {units.plain(worst.name)} by task {units.plain(worst.task)}"
     lost = f"{units.counted(worst.files, 'file')} and {units.size(worst.lost_bytes)}"
-    return "\n".join(map(_wrapped, [f"At worst: {deed}, {worst.event}. {lost} are not found, even mended.", OLDER]))
+    return [f"At worst: {deed}, {worst.event}. {lost} are not found, even mended.", OLDER]
+
+
+def _lines(lines: Iterable[str]) -> str:
+    return "\n".join(map(_wrapped, lines))
 
 
 def _wrapped(text: str) -> str:

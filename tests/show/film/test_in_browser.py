@@ -4,7 +4,6 @@ fault. One start for all."""
 from __future__ import annotations
 
 from collections.abc import Iterator
-from importlib.resources import files
 from pathlib import Path
 
 import pytest
@@ -14,13 +13,12 @@ from simfs.show.film.sentences import sentence
 from simfs.show.lessons.lessons import all_lessons
 from simfs.show.lessons.page import lessons_page
 from simfs.study.film.film import CUT, PAGES
-from tests.show.sheet.chromium import NEEDS_CHROMIUM, Chromium
+from tests.show.sheet.chromium import NEEDS_CHROMIUM, Chromium, faults
 from tests.study.film.test_film import LINES, session
 
 pytestmark = [NEEDS_CHROMIUM, pytest.mark.together]
 READY = """new Promise(done => { const look = () =>
     document.documentElement.dataset.ready ? done(true) : setTimeout(look, 20); look(); })"""
-AXE = files("axe_core_python").joinpath("axe.min.js")
 HOSTILE = '/<script>alert(1)</script>"&'
 
 
@@ -37,12 +35,6 @@ def opened(browser: Chromium, directory: Path, text: str) -> None:
     browser.open(page.as_uri())
     assert browser.complaints() == []
     assert browser.requests() == [page.as_uri()]
-
-
-def faults(browser: Chromium) -> list[str]:
-    browser.run(AXE.read_text("utf-8") + ";1")
-    found = browser.run("axe.run(document, { resultTypes: ['violations'] }).then(found => found.violations)")
-    return [f"{one['id']}: {[node['html'][:120] for node in one['nodes'][:3]]}" for one in found]
 
 
 @pytest.mark.parametrize("dark", [False, True])

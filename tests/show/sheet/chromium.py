@@ -10,6 +10,7 @@ import shutil
 import subprocess
 import sys
 import time
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ from tests.support.tools import needs
 PROGRAM = shutil.which("chromium") or "chromium"
 NEEDS_CHROMIUM = needs("chromium", package="chromium")
 ANSWER_S = 60
+AXE = files("axe_core_python").joinpath("axe.min.js")
 START = """
 import fcntl, os, sys
 ours = [fcntl.fcntl(int(number), fcntl.F_DUPFD, 10) for number in sys.argv[1:3]]
@@ -130,3 +132,10 @@ class Chromium:
             self._pending += piece
         message, _, self._pending = self._pending.partition(b"\0")
         return dict(json.loads(message))
+
+
+def faults(browser: Chromium) -> list[str]:
+    """What axe-core finds, by its rules of WCAG 2 (A and AA) and its best practices."""
+    browser.run(AXE.read_text("utf-8") + ";1")
+    found = browser.run("axe.run(document, { resultTypes: ['violations'] }).then(found => found.violations)")
+    return [f"{one['id']}: {[node['html'][:120] for node in one['nodes'][:3]]}" for one in found]

@@ -9,6 +9,7 @@ from tempfile import mkdtemp
 from click.testing import CliRunner, Result
 
 from simfs.cli import commands
+from tests.replay.scenario.test_both import SOUND
 
 MARKUP = "<script>alert(1)</script><b onmouseover=alert(1)>&amp;\\u202e\\\"'`{{7*7}}"
 HOSTILE = f"""\
@@ -84,18 +85,28 @@ def sweep_page() -> Path:
 
 
 SMALL = HOSTILE.replace("[store]", "rated_cycles = 20\n[store]").replace("9 h", "1 h")
-WORDS = {  # of the commands whose pages have tables above all
-    "life": (),
-    "compare": ("--with", "store.packing=page", "--cuts", "3"),
-    "cuts": ("--sample", "20"),
-    "fleet": ("--scale-cycles", "300", "--shape", "2", "--devices", "20"),
+ON_CARD = SMALL[: SMALL.index("[[task]]")].replace("[chip]", "[card]").replace("rated_cycles = 20\n", "")
+ON_CARD = ON_CARD.replace("128 KiB", "1 MiB").replace("name_bytes = 120", 'kind = "card"')
+ON_CARD += """[[task]]
+name = "<b>x</b><img src=x onerror=alert(3)>"
+every = "10 min"
+operations = [{ do = "append", file = "/log/day.csv", text = "{time}\\n" }]
+"""
+SMALL_PAGES = {  # of the commands whose pages have tables above all: the command, its options, what is run
+    "life": (("life",), SMALL),
+    "compare": (("compare", "--with", "store.packing=page", "--cuts", "3"), SMALL),
+    "cuts": (("cuts", "--sample", "20"), SMALL),
+    "lives": (("cuts", "--lives", "1"), SMALL),
+    "cuts on a card": (("cuts", "--sample", "8"), ON_CARD),
+    "cuts on both": (("cuts", "--sample", "3"), SOUND),
+    "fleet": (("fleet", "--scale-cycles", "300", "--shape", "2", "--devices", "20"), SMALL),
 }
 
 
 @cache
-def small_page(command: str) -> tuple[Result, Path]:
+def small_page(name: str) -> tuple[Result, Path]:
     """What such a command prints, and its page."""
-    directory = Path(mkdtemp())
+    directory, ((command, *words), text) = Path(mkdtemp()), SMALL_PAGES[name]
     scenario, page = directory / "hostile.toml", directory / "page.html"
-    scenario.write_text(SMALL)
-    return CliRunner().invoke(commands, [command, str(scenario), *WORDS[command], "--sheet", str(page)]), page
+    scenario.write_text(text)
+    return CliRunner().invoke(commands, [command, str(scenario), *words, "--sheet", str(page)]), page

@@ -41,6 +41,9 @@ PAGES = {  # of a command: its exit status, its charts, what is told first, and 
     "life": (1, ["erases"], "The life ends", ("figure", "task")),
     "compare": (1, [], "worse than the first", ("mark",)),
     "cuts": (0, ["found"], "holds all that was", ("the firmware finds", "whole, %")),
+    "lives": (0, [], "After each cut the store mounts", ()),
+    "cuts on a card": (0, [], "Where no sector is torn, nothing", ("sector of", "mended")),
+    "cuts on both": (0, [], "No reading is there twice", ("goes", "mended")),
     "fleet": (0, ["first-block"], "1 % of the devices have lost their first block after", ("lost by",)),
 }
 
