@@ -78,8 +78,8 @@ def main() -> None:
         print(error.format_message(), file=sys.stderr)
         sys.exit(BAD_INPUT)
     except click.UsageError as error:
-        asked = error.ctx.command_path if error.ctx else "simfs"
-        print(f"simfs: {error.format_message()} See {asked} --help.", file=sys.stderr)
+        asked, said = error.ctx.command_path if error.ctx else "simfs", error.format_message()
+        print(f"simfs: {said}{'' if said[-1] in '.?' else '.'} See {asked} --help.", file=sys.stderr)
         sys.exit(BAD_INPUT)
     except Stopped as error:
         error.show()

@@ -51,6 +51,7 @@ def test_the_help_of_each_command_has_an_example_of_it_with_options_that_it_has(
         (["rum"], "simfs: No such command 'rum'. Did you mean 'run'? See simfs --help.\n"),
         (["image", "lst"], "simfs: No such command 'lst'. Did you mean 'list'? See simfs image --help.\n"),
         (["run", "--jsn", "x"], "simfs: No such option '--jsn'. Did you mean '--json'? See simfs run --help.\n"),
+        (["map", "a", "b"], "simfs: Got unexpected extra argument (b). See simfs map --help.\n"),
         (["keys", "kep"], 'simfs keys: nothing in a scenario is called "kep"; did you mean keep? `simfs keys` shows'),
     ],
 )
