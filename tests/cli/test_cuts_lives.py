@@ -3,6 +3,7 @@
 import json
 import shlex
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
@@ -54,13 +55,17 @@ def test_json_has_the_same_figures() -> None:
 
 
 @pytest.mark.usefixtures("forgetful")
-def test_a_life_that_breaks_a_promise_ends_with_1_and_its_line_repeats_it() -> None:
-    result = invoke("--lives", 3)
+def test_a_life_that_breaks_a_promise_ends_with_1_and_its_line_repeats_it(tmp_path: Path) -> None:
+    page = tmp_path / "lives.html"
+    result = invoke("--lives", 3, "--sheet", page)
     assert result.exit_code == 1, result.output
     assert "! 3 lives break a promise of the store" in result.stdout
     assert "  ! lost, after " in result.stdout
     assert "    shortest: " in result.stdout
     assert '        open /a "w" as 1\n' in result.stdout
+    text = page.read_text()
+    assert "3 lives break a promise of the store." in text
+    assert text.index("Lives that break a promise") < text.index("power on, cut after")
     line = next(line for line in result.stdout.splitlines() if line.startswith("    simfs cuts "))
     again = CliRunner().invoke(commands, shlex.split(line)[1:])
     assert again.exit_code == 1, again.output
