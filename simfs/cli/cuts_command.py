@@ -14,6 +14,7 @@ from simfs.cli.cutting.filmed import check_film, save_film_of_cut
 from simfs.cli.cutting.on_both import OnBoth, report_on_both
 from simfs.cli.cutting.on_card import OnCard, report_on_card
 from simfs.cli.cutting.recorded import recorded
+from simfs.cli.cutting.reports import page_of, text_of
 from simfs.cli.exits import UNMET, Refused, print_report
 from simfs.cli.inputs import check_source, recording_options
 from simfs.cli.options.workers import check_worker_options, shared_out, worker_options
@@ -21,15 +22,12 @@ from simfs.cli.progress import progress_bar, shown
 from simfs.cli.sheets.tables_sheet import SHEET_HELP, check_page, print_and_save
 
 if TYPE_CHECKING:
-    from simfs.study.both_cuts.report import BothCutReport
-    from simfs.study.card_cuts.report import CardCutReport
+    from simfs.cli.cutting.reports import AnyReport
     from simfs.study.cuts.judging.verdicts import Violation
     from simfs.study.cuts.lives_report import LivesReport
     from simfs.study.cuts.notes.cut_point import CutPoint
     from simfs.study.cuts.notes.history import History
     from simfs.study.cuts.report import CutReport, Places, ShortCase
-
-    AnyReport = CutReport | LivesReport | CardCutReport | BothCutReport
 
 EVERY = ("operation", "byte", "bit")
 PROFILES = ("program-contained", "page-contained", "sector-collateral")
@@ -93,7 +91,7 @@ def cuts(
     else:
         build = _report if own["lives"] is None else _report_on_lives
         report = build(history, file or "", case or "", own, options)
-    print_and_save(sheet, lambda: _page(report), lambda: print_report(_text(report, as_json)))
+    print_and_save(sheet, lambda: page_of(report), lambda: print_report(text_of(report, as_json)))
     if film is not None and not isinstance(history, OnCard | OnBoth):
         save_film_of_cut(history, film, own)
     if report.broken:
@@ -264,35 +262,3 @@ def _shortened(history: History, violation: Violation, profile: str) -> ShortCas
 
 def _kind(file: str) -> str:
     return {"": "short run", ".toml": "scenario"}.get(file[-5:], "script" if file.endswith(".py") else "recording")
-
-
-def _page(report: AnyReport) -> str:
-    from simfs.show.sheet.cuts_page import cuts_page
-    from simfs.show.sheet.more_cuts_pages import both_cuts_page, card_cuts_page, lives_page
-    from simfs.study.both_cuts.report import BothCutReport
-    from simfs.study.card_cuts.report import CardCutReport
-    from simfs.study.cuts.report import CutReport
-
-    if isinstance(report, BothCutReport):
-        return both_cuts_page(report)
-    if isinstance(report, CardCutReport):
-        return card_cuts_page(report)
-    return cuts_page(report) if isinstance(report, CutReport) else lives_page(report)
-
-
-def _text(report: AnyReport, as_json: bool) -> str:
-    if as_json:
-        from simfs.show.json import object_of
-
-        return object_of(report)
-    from simfs.show import card_cuts, cuts, lives
-    from simfs.show.on_both import cuts as on_both
-    from simfs.study.both_cuts.report import BothCutReport
-    from simfs.study.card_cuts.report import CardCutReport
-    from simfs.study.cuts.report import CutReport
-
-    if isinstance(report, BothCutReport):
-        return on_both.as_text(report)
-    if isinstance(report, CardCutReport):
-        return card_cuts.as_text(report)
-    return cuts.as_text(report) if isinstance(report, CutReport) else lives.as_text(report)

@@ -1,16 +1,13 @@
-"""The report on power cuts in the writes of a card, on one screen: what is sound, what has to be mended, what is
-lost."""
+"""The report on power cuts in the writes of a card: what is sound, what has to be mended, what is lost."""
 
 from __future__ import annotations
 
-import textwrap
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 
 from simfs.show import WHOSE, units
-from simfs.show.ending.hits import fault_lines, figures_of, hits_table, marked
+from simfs.show.ending.hits import COLUMNS, Told, figures_of
 from simfs.study.card_cuts.report import CardCutReport, CardSubject, Worst
 
-COLUMNS = 100
 LEGEND = (
     "Sound: a check finds nothing. To mend: it does, and all that was acknowledged is there. Loses: the firmware does "
     "not find all that was acknowledged before the operation that was cut; at most so much, of all files together. "
@@ -18,27 +15,23 @@ LEGEND = (
 )
 
 
-KINDS = ("sector of", "and is")
-FOUND = "What a check finds, before mending"
-NOTHING_FOUND = "A check finds nothing in any state."
+def told(report: CardCutReport) -> Told:
+    """The whole report in words."""
+    return Told(
+        heading=_heading(report.subject),
+        where=_where(report),
+        outcome=_outcome(report),
+        kinds=("sector of", "and is"),
+        rows=[[row.sector_holds, "torn" if row.torn else "as before", *figures_of(row)] for row in report.rows],
+        legend=LEGEND,
+        found="What a check finds, before mending",
+        found_nothing="A check finds nothing in any state.",
+        faults=report.faults,
+        worst=[*_worst(report)],
+    )
 
 
-def as_text(report: CardCutReport) -> str:
-    """The whole report, without a line end."""
-    faults = [f"{FOUND}:", *(f"  {line}" for line in fault_lines(report.faults))] if report.faults else [NOTHING_FOUND]
-    parts = [
-        _lines(heading_lines(report.subject)),
-        _lines([where_cut(report), *marked(outcome(report))]),
-        hits_table(KINDS, rows_of(report)),
-        _wrapped(LEGEND),
-        "\n".join(faults),
-        _lines(worst_lines(report)),
-    ]
-    return "\n\n".join(part for part in parts if part)
-
-
-def heading_lines(subject: CardSubject) -> list[str]:
-    """The title, what ran, on what, and whose figures they are."""
+def _heading(subject: CardSubject) -> list[str]:
     source = f"{subject.kind} {units.plain(subject.source)}" if subject.source else subject.kind
     operations = units.counted(subject.operations, "operation")
     work = f"{operations} that write, {units.counted(subject.sector_writes, 'sector write')}"
@@ -51,8 +44,7 @@ def heading_lines(subject: CardSubject) -> list[str]:
     return [line for line in lines if line]
 
 
-def where_cut(report: CardCutReport) -> str:
-    """Where the power was cut, and how many states that left."""
+def _where(report: CardCutReport) -> str:
     subject = report.subject
     drawn = f"at {units.counted(subject.sample or 0, 'sector write')} drawn with seed {subject.seed}"
     where = drawn if subject.sample else "at every sector write"
@@ -62,8 +54,7 @@ def where_cut(report: CardCutReport) -> str:
     )
 
 
-def outcome(report: CardCutReport) -> list[tuple[bool, str]]:
-    """What came of it, each with whether it is as it should be."""
+def _outcome(report: CardCutReport) -> list[tuple[bool, str]]:
     untorn, unmended = report.loses_untorn, report.not_mended
     lines = [(True, "Where no sector is torn, nothing that was acknowledged is lost.")]
     if untorn:
@@ -74,13 +65,7 @@ def outcome(report: CardCutReport) -> list[tuple[bool, str]]:
     return lines
 
 
-def rows_of(report: CardCutReport) -> list[list[str]]:
-    """The table's rows: what was hit, and the figures."""
-    return [[row.sector_holds, "torn" if row.torn else "as before", *figures_of(row)] for row in report.rows]
-
-
-def worst_lines(report: CardCutReport) -> Iterator[str]:
-    """The states that lose the most, and what would help."""
+def _worst(report: CardCutReport) -> Iterator[str]:
     if report.worst is None:
         return
     yield f"At worst: {_state(report.worst)}"
@@ -103,11 +88,3 @@ def _state(worst: Worst) -> str:
         f"{deed}, sector write {worst.write:,}: sector {worst.sector:,} ({worst.sector_holds}) can't be read. "
         f"{units.counted(worst.files, 'file')} and {units.size(worst.lost_bytes)} are not found.{kept}"
     )
-
-
-def _lines(lines: Iterable[str]) -> str:
-    return "\n".join(map(_wrapped, lines))
-
-
-def _wrapped(text: str) -> str:
-    return textwrap.fill(text, COLUMNS, break_on_hyphens=False)

@@ -1,15 +1,17 @@
-"""What cuts leave of files on a card, as a table and as lines."""
+"""What cuts leave of files on a card, told the same way for a card alone and for one beside flash."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Protocol
+import textwrap
+from collections.abc import Iterable
+from typing import NamedTuple, Protocol
 
 from tabulate import tabulate
 
 from simfs.show import units
 from simfs.show.ending.fault_words import FAULT_WORDS
 
+COLUMNS = 100
 FIGURES = ("states", "sound", "to mend", "loses", "at most", "mended", "at most")
 
 
@@ -42,20 +44,45 @@ def figures_of(hits: Hits) -> list[str]:
     ]
 
 
-def hits_table(kinds: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """The table; `kinds` are the headings of what stands before the figures."""
-    align = [*["left"] * len(kinds), *["right"] * len(FIGURES)]
-    return tabulate(rows, (*kinds, *FIGURES), tablefmt="simple", disable_numparse=True, colalign=align)
+class Told(NamedTuple):
+    """A campaign in words. `outcome`: each line with whether it is as it should be. `rows` have what was hit, under the
+    headings `kinds`, before the `FIGURES`. `found` and `found_nothing` say whose check it is that finds `faults`."""
+
+    heading: list[str]
+    where: str
+    outcome: list[tuple[bool, str]]
+    kinds: tuple[str, ...]
+    rows: list[list[str]]
+    legend: str
+    found: str
+    found_nothing: str
+    faults: dict[str, int]
+    worst: list[str]
 
 
-def fault_lines(faults: dict[str, int]) -> list[str]:
-    """What a check finds, one kind a line."""
-    return [f"{FAULT_WORDS[kind]}: {units.counted(count, 'state')}" for kind, count in faults.items()]
+def fault_rows(faults: dict[str, int]) -> list[list[str]]:
+    """What a check finds, and in how many states."""
+    return [[FAULT_WORDS[kind], units.counted(count, "state")] for kind, count in faults.items()]
 
 
-def marked(outcome: Sequence[tuple[bool, str]]) -> list[str]:
-    """Lines of text: those that should not be have a mark."""
-    return [line if is_well else f"! {line}" for is_well, line in outcome]
+def as_text(told: Told) -> str:
+    """The whole report, on one screen, without a line end."""
+    align = [*["left"] * len(told.kinds), *["right"] * len(FIGURES)]
+    headers = (*told.kinds, *FIGURES)
+    found = [f"{told.found}:", *(f"  {what}: {states}" for what, states in fault_rows(told.faults))]
+    parts = [
+        _lines(told.heading),
+        _lines([told.where, *(line if is_well else f"! {line}" for is_well, line in told.outcome)]),
+        tabulate(told.rows, headers, tablefmt="simple", disable_numparse=True, colalign=align),
+        _lines([told.legend]),
+        "\n".join(found) if told.faults else told.found_nothing,
+        _lines(told.worst),
+    ]
+    return "\n\n".join(part for part in parts if part)
+
+
+def _lines(lines: Iterable[str]) -> str:
+    return "\n".join(textwrap.fill(line, COLUMNS, break_on_hyphens=False) for line in lines)
 
 
 def _number(count: int) -> str:

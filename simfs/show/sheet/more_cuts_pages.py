@@ -1,15 +1,12 @@
-"""The pages of other campaigns of power cuts: many lives of a store, a card, and flash and card."""
+"""The pages of other campaigns of power cuts: many lives of a store, and cuts on a card, alone or beside flash."""
 
 from __future__ import annotations
 
-from simfs.show import card_cuts, lives, units
+from simfs.show import lives, units
 from simfs.show.cuts import LIMITS, heading_lines
-from simfs.show.ending.hits import FIGURES, fault_lines
-from simfs.show.on_both import cuts as on_both
+from simfs.show.ending.hits import FIGURES, Told, fault_rows
 from simfs.show.sheet.making import rendered
 from simfs.show.sheet.tables import NAME_SIGNS, Table
-from simfs.study.both_cuts.report import BothCutReport
-from simfs.study.card_cuts.report import CardCutReport
 from simfs.study.cuts.lives_report import LivesReport
 
 LIVES_MAX = 200
@@ -32,35 +29,15 @@ def lives_page(report: LivesReport) -> str:
     )
 
 
-def card_cuts_page(report: CardCutReport) -> str:
-    """The page of cuts in the writes of a card."""
-    title, *lines = card_cuts.heading_lines(report.subject)
-    heading = [*lines[:-1], card_cuts.where_cut(report)]
-    tables = [
-        Table("What was cut, and what it leaves", [*card_cuts.KINDS, *FIGURES], card_cuts.rows_of(report), 2),
-        *_found(card_cuts.FOUND, report.faults),
-    ]
-    outcome = [*card_cuts.outcome(report), *((False, line) for line in card_cuts.worst_lines(report))]
-    told = [] if report.faults else [card_cuts.NOTHING_FOUND]
-    return _page(title, heading, outcome, tables, [*told, card_cuts.LEGEND])
-
-
-def both_cuts_page(report: BothCutReport) -> str:
-    """The page of cuts, and of cards taken out, in the writes of a device with flash and card."""
-    title, *lines = on_both.heading_lines(report.subject)
-    tables = [
-        Table("What went, and what it leaves", [*on_both.KINDS, *FIGURES], on_both.rows_of(report), 2),
-        *_found(on_both.FOUND, report.faults),
-    ]
-    outcome = [*on_both.outcome(report), *((False, line) for line in on_both.worst_lines(report))]
-    told = [] if report.faults else [on_both.NOTHING_FOUND]
-    heading = [*lines[:-1], on_both.where_cut(report)]
-    return _page(title, heading, outcome, tables, [*told, on_both.LEGEND])
-
-
-def _found(title: str, faults: dict[str, int]) -> list[Table]:
-    rows = [line.rsplit(": ", 1) for line in fault_lines(faults)]
-    return [Table(title, ["what", "in"], rows, 1)] if rows else []
+def hits_page(told: Told) -> str:
+    """The page of cuts in the writes of a card, alone or beside flash."""
+    title, *lines = told.heading
+    tables = [Table("What was cut, and what it leaves", [*told.kinds, *FIGURES], told.rows, len(told.kinds))]
+    if told.faults:
+        tables.append(Table(told.found, ["what", "in"], fault_rows(told.faults), 1))
+    outcome = [*told.outcome, *((False, line) for line in told.worst)]
+    notes = [told.legend] if told.faults else [told.found_nothing, told.legend]
+    return _page(title, [*lines[:-1], told.where], outcome, tables, notes)
 
 
 def _page(

@@ -32,22 +32,22 @@ def film_of_cut(history: History, cut: CutPoint, profile: Profile) -> Film:
     if call == 0 and history.calls[0].kind == "mount":
         raise ValueError(f"{cut}: it lies in the mount with which the run begins; a film shows what comes after it")
     flash = NorFlash.from_image(history.image, datasheet=history.datasheet, faults=_Cutting(cut, profile))
-    first, filming, device = max(0, call - CALLS_BEFORE), Filming(), _Again(flash)
-    device.make(history.calls[:first])
-    device.observe(filming)
+    first, filming, again = max(0, call - CALLS_BEFORE), Filming(), _Again(flash)
+    again.make(history.calls[:first])
+    again.device.observe(filming)
     try:
-        device.make(history.calls[first:])
+        again.make(history.calls[first:])
     except PowerCut:
         filming.power_cut()
-    device.mount(filming)
+    again.mount(filming)
     return filming.film
 
 
-class _Again(Device):
-    """A device that makes the calls of a run."""
+class _Again:
+    """Makes the calls of a run on a device."""
 
     def __init__(self, flash: NorFlash) -> None:
-        super().__init__(Store.mount(flash), start_ns=parse_moment(START_UNSAID))
+        self.device = Device(Store.mount(flash), start_ns=parse_moment(START_UNSAID))
         self._flash = flash
         self._hands = Hands()
         self._names: dict[int, str] = {}  # of open files
@@ -58,20 +58,20 @@ class _Again(Device):
                 self._names[call.handle] = call.name
             if call.kind != "mount":
                 self._make(call)
-            elif self.now_ns > self.start_ns:  # a recording begins with one
+            elif self.device.now_ns > self.device.start_ns:  # a recording begins with one
                 self._hands.files.clear()
-                self.boot()
+                self.device.boot()
 
     def _make(self, call: FileCall) -> None:
-        name = call.name or self._names.get(call.handle, "")
-        self.perform(TASK, call.kind, name, lambda: self._hands.make(the_log(self.store), call), writes=True)
+        name, device = call.name or self._names.get(call.handle, ""), self.device
+        device.perform(TASK, call.kind, name, lambda: self._hands.make(the_log(device.store), call), writes=True)
 
     def mount(self, filming: Filming) -> None:
         """Until it is done: the power may go in it as well."""
         while True:
             self._flash.power_on()
             try:
-                self.boot()
+                self.device.boot()
             except PowerCut:
                 filming.power_cut()
             else:
