@@ -15,6 +15,20 @@ REPLAY = "store/mounting/test_rebuild.py::"
 
 BUGS = [
     Planted(
+        "an exchange keeps a page free that it does not need",
+        "simfs.store.log.statements",
+        "return last_place - (head.at - head.start)",
+        "return last_place - layout.page_bytes - (head.at - head.start)",
+        CLEANER + "test_an_exchange_empties_whatever_leaves_a_page_for_its_statement[8]",
+    ),
+    Planted(
+        "a named block that a recovery killed is taken for the newest one",
+        "simfs.store.mounting.lost_lead",
+        "return is_killed(scan, layout) and bool(scan.raw[: layout.page_bytes].strip(b\"\\0\"))",
+        "return False",
+        "store/mounting/test_lost_lead.py::test_a_block_that_a_recovery_has_killed_lately_is_not_the_newest",
+    ),
+    Planted(
         "the names of removed files fill a store",
         "simfs.store.cleaning.cleaner",
         "if names * NAMES_SHARE < blocks.capacity or",
