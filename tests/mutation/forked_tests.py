@@ -1,8 +1,8 @@
 """Runs tests on a changed module: the change is made to its source as it is imported, never to the file on disk.
 
-One process imports what the tests need from outside and forks for each job; the child imports simfs anew, with the
-change in it, and runs pytest there. So a job costs an import of simfs and the tests that it names, and no job can
-see another's change. A test that takes too much processor time ends its job: a changed loop may never end.
+One process imports the tests of all jobs and forks for each; the child puts its change into the functions that are
+loaded (`loaded_code.py`), or imports simfs and the tests anew where that is not enough, and runs pytest there. So no
+job can see another's change. A test that takes too much processor time ends its job: a changed loop may never end.
 """
 
 from __future__ import annotations
@@ -18,8 +18,9 @@ import sys
 import tempfile
 import traceback
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import redirect_stdout
+from contextlib import redirect_stdout, suppress
 from dataclasses import asdict, dataclass, field
+from importlib import import_module
 from importlib.abc import MetaPathFinder
 from importlib.machinery import ModuleSpec, PathFinder, SourceFileLoader
 from io import StringIO
@@ -28,10 +29,13 @@ from time import process_time
 from types import CodeType, ModuleType
 from typing import IO, Any
 
+from tests.mutation.loaded_code import Loaded
 from tests.support.places import ROOT
 
 MEMORY_BYTES_MAX = 2 << 30  # a changed loop may eat memory instead of time
 FIRST_FAILURE = "first-failure"  # of Hypothesis: an example that fails is enough, nobody reads a smaller one
+
+OPTIONS = ("-q", "--no-header", "--assert=plain", "-p", "no:cacheprovider", "-p", "_hypothesis_pytestplugin")
 
 
 @dataclass(frozen=True)
@@ -136,21 +140,29 @@ class _Watch:
         self._outcome.seconds[nodeid] = round(process_time() - self._began_s, 3)
 
 
-def _perform(job: Job, folder: Path) -> Outcome:
+def _plant(module: str, source: str, loaded: Loaded) -> None:
+    """Have what is loaded, or what the tests will import, as this source has it."""
+    path = source_path(module)
+    if module in sys.modules and loaded.change(str(path), path.read_text(), source):
+        return
+    for name in list(sys.modules):
+        if name.partition(".")[0] in ("simfs", "tests"):
+            del sys.modules[name]
+    sys.meta_path.insert(0, _ChangedFinder(module, source))
+
+
+def _perform(job: Job, folder: Path, loaded: Loaded) -> Outcome:
     """In the child: run the job's tests."""
     import pytest
-    from hypothesis import Phase, settings
 
-    settings.register_profile(FIRST_FAILURE, phases=[Phase.explicit, Phase.generate], database=None)
     resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES_MAX, MEMORY_BYTES_MAX))
     os.environ["HYPOTHESIS_STORAGE_DIRECTORY"] = str(folder / "hypothesis")
-    if job.module is not None:
-        sys.meta_path.insert(0, _ChangedFinder(job.module, job.source))
     outcome = Outcome(job.name, "broken")
     signal.setitimer(signal.ITIMER_PROF, job.test_cpu_s_max)  # for the imports
+    if job.module is not None:
+        _plant(job.module, job.source, loaded)
     shown = "short" if job.module is None else "line"  # to show the lines of a test costs as much as most tests
-    options = ["-q", "--no-header", f"--tb={shown}", "--assert=plain", "-p", "no:cacheprovider"]
-    options += ["-p", "_hypothesis_pytestplugin", "--hypothesis-seed=0", f"--hypothesis-profile={FIRST_FAILURE}"]
+    options = [*OPTIONS, f"--tb={shown}", "--hypothesis-seed=0", f"--hypothesis-profile={FIRST_FAILURE}"]
     options.append(f"--basetemp={folder / 'tests'}")
     options += ["-k", job.selected] if job.selected else []
     options += ["-x"] if job.stop_at_first else []
@@ -159,19 +171,19 @@ def _perform(job: Job, folder: Path) -> Outcome:
         outcome.status = "failed"
     elif code == pytest.ExitCode.OK:
         outcome.status = "passed"
-    if job.module is not None and not isinstance(getattr(sys.modules.get(job.module), "__loader__", 0), _ChangedLoader):
+    if job.module is not None and job.module not in sys.modules:
         outcome.status = "unused" if outcome.status == "passed" else outcome.status
     return outcome
 
 
-def _child(job: Job, folder: Path) -> None:
+def _child(job: Job, folder: Path, loaded: Loaded) -> None:
     """Never returns."""
     code = 1
     try:
         with (folder / "text").open("w") as text:
             os.dup2(text.fileno(), 1)
             os.dup2(text.fileno(), 2)
-        outcome = _perform(job, folder)
+        outcome = _perform(job, folder, loaded)
         sys.stdout.flush()
         (folder / "outcome").write_text(json.dumps(asdict(outcome)))
         code = 0
@@ -194,28 +206,38 @@ def _reap(running: dict[int, tuple[Job, Path]], to: IO[str]) -> None:
     print(json.dumps(asdict(outcome)), file=to, flush=True)
 
 
-def serve(workers: int) -> None:
-    """Jobs from standard input, one a line; outcomes to standard output."""
-    import construct  # noqa: F401 - once here, not in each child
-    import hypothesis.stateful
-    import hypothesis.strategies  # noqa: F401
+def _load(jobs: Sequence[Job]) -> Loaded:
+    """Import the modules of all tests, and what pytest itself needs."""
     import pytest
+    from hypothesis import Phase, settings
 
     os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"  # plugins that the tests don't need may be any, or broken
     with redirect_stdout(StringIO()):
-        pytest.main(["--version", "-p", "_hypothesis_pytestplugin"])  # loads its own plugins
-    assert not any(name.partition(".")[0] == "simfs" for name in sys.modules)
+        pytest.main([*OPTIONS, "--collect-only", __file__])  # loads its own plugins and our conftest
+    settings.register_profile(FIRST_FAILURE, phases=[Phase.explicit, Phase.generate], database=None)
+    settings.load_profile(FIRST_FAILURE)  # the settings of a test take what they don't say from this, at its import
+    loaded = Loaded(str(ROOT))
+    with loaded.noted():
+        for path in sorted({test.partition("::")[0] for job in jobs for test in job.tests}):
+            with suppress(ImportError, pytest.skip.Exception):  # for want of a package; the child says so
+                import_module(path.removesuffix(".py").replace("/", "."))
     gc.freeze()  # pytest collects garbage when it ends, and what is here is none
+    return loaded
+
+
+def serve(workers: int) -> None:
+    """Jobs from standard input, one a line; outcomes to standard output."""
+    jobs = [Job(**json.loads(line)) for line in sys.stdin]
+    loaded = _load(jobs)
     running: dict[int, tuple[Job, Path]] = {}
-    for line in sys.stdin:
-        job = Job(**json.loads(line))
+    for job in jobs:
         while len(running) >= workers:
             _reap(running, sys.stdout)
         folder = Path(tempfile.mkdtemp(prefix="forked-"))
         sys.stdout.flush()
         pid = os.fork()
         if not pid:
-            _child(job, folder)
+            _child(job, folder, loaded)
         running[pid] = (job, folder)
     while running:
         _reap(running, sys.stdout)
