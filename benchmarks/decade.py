@@ -74,8 +74,8 @@ LINES_A_DAY, LINES_A_BLOCK = 144, 84
 
 
 def logger(days: int, small: bool) -> Scenario:
-    """Settings as firmware has them that was made for a removable card; a small one has a twelfth of the store."""
-    size, keep = ("256 KiB", 30) if small else ("3 MiB", 365)
+    """Settings as firmware has them that was made for a removable card; a small one has a 48th of the store."""
+    size, keep = ("64 KiB", 2) if small else ("3 MiB", 365)
     return parse_scenario(LOGGER.format(size=size, days=days, keep=keep).encode(), "logger.toml")
 
 
@@ -93,8 +93,8 @@ def formatted(numbers: Sequence[tuple[float, ...]], days: int) -> None:
 
 
 def scenario_of(text: str, days: int, small: bool) -> Scenario:
-    """The gauge; a small one has a twelfth of the store and of the days that are kept."""
-    size, keep, cycles = ("256 KiB", 5, 60) if small else ("3 MiB", 60, 10_000)
+    """The gauge; a small one has a 48th of the store, and keeps a day."""
+    size, keep, cycles = ("64 KiB", 1, 60) if small else ("3 MiB", 60, 10_000)
     head = GAUGE.format(size=size, cycles=cycles, days=days, text=text, keep=keep)
     return parse_scenario(head.encode(), "gauge.toml")
 
@@ -128,7 +128,7 @@ class _TextOnly(Player):
 
 
 def run(small: bool) -> Iterator[Figure]:
-    days, rounds = (30, 1) if small else (3650, 3)
+    days, rounds = (8, 1) if small else (3650, 3)  # in either, a block is erased more than once
     fixed, varying = scenario_of(FIXED, days, small), scenario_of(VARYING, days, small)
     done = play(fixed, "fixed")
     fast, copying = seconds_in_turn(3 * rounds, lambda: play(fixed, "fixed"), lambda: copied(done))
@@ -145,7 +145,7 @@ def run(small: bool) -> Iterator[Figure]:
     days = life.period_ns // NS_PER_DAY
     detail = f"on {life.clock}, block {life.block}; {life.skipped_periods} periods of {days:,} d skipped"
     yield Figure(NAMES[3], seconds, "s", 60, detail)
-    yield from _of_readings(30 if small else 3650, 3 * rounds, small)
+    yield from _of_readings(8 if small else 3650, 3 * rounds, small)
 
 
 def _of_readings(days: int, rounds: int, small: bool) -> Iterator[Figure]:

@@ -17,7 +17,7 @@ NAMES = (
 
 
 def run(small: bool) -> Iterator[Figure]:
-    appends, rounds = (100, 3) if small else (1000, 40)
+    appends, rounds = (100, 1) if small else (1000, 40)
     large, little = (1 << 20, 256 << 10) if small else (16 << 20, 1 << 20)
     stores = [Rotation(new_store(size), appends_a_file=appends) for size in (large, little)]
     taken = seconds_in_turn(rounds, *[store.one_file for store in stores])
