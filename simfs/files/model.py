@@ -49,7 +49,7 @@ class Model:
 
     @property
     def live_bytes(self) -> int:
-        return sum(len(file.contents) for _, file in self._names.values())
+        return sum([len(file.contents) for _, file in self._names.values()])
 
     def usage(self) -> MemoryUsage:
         live_bytes = self.live_bytes

@@ -35,7 +35,12 @@ from tests.support.places import ROOT
 MEMORY_BYTES_MAX = 2 << 30  # a changed loop may eat memory instead of time
 FIRST_FAILURE = "first-failure"  # of Hypothesis: an example that fails is enough, nobody reads a smaller one
 
-OPTIONS = ("-q", "--no-header", "--assert=plain", "-p", "no:cacheprovider", "-p", "_hypothesis_pytestplugin")
+UNUSED = (  # pytest's own; to have them ready takes a sixth of what a job costs beside its tests
+    "cacheprovider", "debugging", "doctest", "faulthandler", "junitxml", "legacypath", "pastebin", "setuponly",
+    "setupplan", "stepwise", "unittest",
+)  # fmt: skip
+OPTIONS = ["-q", "--no-header", "--assert=plain", "-p", "_hypothesis_pytestplugin"]
+OPTIONS += [word for plugin in UNUSED for word in ("-p", f"no:{plugin}")]
 
 
 @dataclass(frozen=True)
