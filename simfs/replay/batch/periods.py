@@ -9,7 +9,7 @@ from typing import Generic, NamedTuple, TypeVar
 
 from simfs.files.store import the_log
 from simfs.replay.batch.dated_names import DatedNames
-from simfs.replay.device.clock import NS_PER_DAY
+from simfs.replay.device.clock import NS_PER_DAY, date_of
 from simfs.replay.player.player import Player
 from simfs.replay.scenario.tables import Scenario
 from simfs.store.batch.fingerprint import outline, rename_all, structure
@@ -57,6 +57,7 @@ class PeriodFinder(Generic[Noted]):
         self._marks: dict[int, Kept[Noted]] = {}  # by the hash of the outline
         self._first_day = player.device.start_ns // NS_PER_DAY
         self._gap_first = self._gap = self._next_mark = 0  # in days; a day
+        self._year_digits = 0
 
     @property
     def _volume(self) -> Volume:
@@ -64,6 +65,10 @@ class PeriodFinder(Generic[Noted]):
 
     def look(self, today: int) -> Passed[Noted] | None:
         """What the period that ends this midnight held, if it is one."""
+        year_digits = len(str(date_of(today)[0]))
+        if year_digits != self._year_digits:  # dates become longer: nothing that was before comes again
+            self._year_digits = year_digits
+            self._begin_anew(today + self._gap_first)
         here = hash((outline(self._volume), self._phase(today)))
         before = self._seen.get(here)
         self._seen[here] = today
@@ -136,6 +141,10 @@ class PeriodFinder(Generic[Noted]):
 
         rename_all(self._volume, lambda name: self._names.moved(name, days))
         self._player.move(days * NS_PER_DAY, [count * runs for runs in passed.runs], count * passed.boots, moved)
+        self._begin_anew(0)
+
+    def _begin_anew(self, next_mark: int) -> None:
+        """Nothing that was before is looked for any more."""
         self._seen.clear()
         self._marks.clear()
-        self._tried, self._gap, self._next_mark = None, 0, 0
+        self._tried, self._gap, self._next_mark = None, 0, next_mark

@@ -7,8 +7,11 @@ from dataclasses import replace
 import pytest
 
 from simfs.replay.batch.dated_names import DatedNames, obstacle
+from simfs.replay.batch.periods import PeriodFinder
+from simfs.replay.batch.player import FastPlayer
 from simfs.replay.device.clock import NS_PER_DAY, days_before
-from simfs.replay.play import play
+from simfs.replay.device.device import Device
+from simfs.replay.play import make_store, play
 from simfs.replay.scenario.load import load_scenario, parse_scenario
 from simfs.replay.scenario.tables import Scenario
 from simfs.study.life.end_of_life import EndOfLife, end_of_life
@@ -123,6 +126,27 @@ def test_a_period_is_found_when_it_has_passed_once() -> None:
     life = both_ways(GAUGE, "", 60, "2031-03-01")
     assert life.skipped_periods > 0
     assert life.simulated_ns < 2 * life.period_ns
+
+
+class Looking(FastPlayer):
+    """Looks for periods at midnight, and skips none."""
+
+    def __init__(self, scenario: Scenario) -> None:
+        super().__init__(scenario, Device(make_store(scenario), start_ns=scenario.run.start))
+        self.finder = PeriodFinder(self, scenario, lambda: None)
+        self.pause_ns = self.device.start_ns
+
+    def pause(self) -> None:
+        self.finder.look(self.pause_ns // NS_PER_DAY)
+        self.pause_ns += NS_PER_DAY
+
+
+def test_no_day_is_waited_for_that_had_a_shorter_date() -> None:
+    player = Looking(device(GAUGE, HEAD.replace('"1 d"', '"24 d"')))
+    player.play(None)
+    marks = [kept.day for kept in player.finder._marks.values()]
+    assert marks
+    assert min(marks) >= days_before(10_000, 1, 1)
 
 
 def test_skipped_periods_change_nothing_with_two_heads() -> None:
