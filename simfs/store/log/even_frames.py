@@ -4,7 +4,7 @@ not made yet, or were verified before."""
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache
 from itertools import repeat
 from operator import and_, eq
@@ -45,13 +45,18 @@ class LateFrames:
     payloads: Callable[[], Sequence[bytes]]
     salt: int
     step: int
-    even: EvenFrames | None = field(init=False, default=None)
 
-    def __post_init__(self) -> None:
+    def even(self) -> EvenFrames | None:
+        """What they hold, where they are of one length. Their payloads are kept."""
         payloads = self.payloads
-        if type(payloads) is EvenPayloads:
-            pitch = align_up(FRAME_BYTES + payloads.each, self.step)
-            self.even = EvenFrames(self.file, self.salt, self.offset, pitch, payloads)
+        if type(payloads) is not EvenPayloads:
+            made = payloads()
+            each = len(made[0])
+            if list(map(len, made)).count(each) < len(made):
+                self.payloads = lambda: made
+                return None
+            self.payloads = payloads = EvenPayloads(b"".join(made), 0, each, len(made))
+        return EvenFrames(self.file, self.salt, self.offset, align_up(FRAME_BYTES + payloads.each, self.step), payloads)
 
     def __call__(self) -> bytes:
         return encode_frames(self.file, self.offset, self.order, self.payloads, self.salt, self.step)
@@ -136,7 +141,7 @@ def frames_in(cells: bytes, file: int, salt: int, step: int) -> EvenFrames | Non
 
 def late_frames(make: object, file: int, salt: int) -> EvenFrames | None:
     """The frames of a file whose bytes are made by this, where they are of one length."""
-    return make.even if type(make) is LateFrames and make.file == file and make.salt == salt else None
+    return make.even() if type(make) is LateFrames and make.file == file and make.salt == salt else None
 
 
 @cache

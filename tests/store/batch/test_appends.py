@@ -291,6 +291,32 @@ def test_lengths_that_differ_go_together_too(kind: str) -> None:
             twins.append_one("log", 63)
 
 
+@pytest.mark.parametrize("kind", ["bytes", "units of 8", "pages"])
+@pytest.mark.parametrize("lengths", [[40] * 12, [40, 41] * 6])
+def test_what_went_together_is_read_as_what_went_one_by_one(kind: str, lengths: list[int]) -> None:
+    """Of one length without making the frames."""
+    twins = Twins(kind)
+    for store in twins.both:
+        put(store, "log", b"begins")
+    payloads = twins.payloads(lengths)
+    placed = (stretch := twins.stretch("log")).of(lengths)
+    assert placed is not None
+    assert placed.frame_count == len(lengths)
+    stretch.append(placed, lengths, lambda: payloads)
+    twins.noted_singly("log", payloads)
+    late = twins.many.flash._late
+    assert late
+    for begin, size in ((300, 1), (1, 100), (46, 41), (0, 1000), (280, 100)):
+        read = []
+        for store in twins.both:
+            with store.open("log") as file:
+                file.seek(begin)
+                read.append((file.read(size), store.flash.counts))
+        assert read[0] == read[1]
+    assert bool(late) == (lengths[0] == lengths[1])
+    twins.assert_same()
+
+
 def test_a_full_store_ends_a_stretch() -> None:
     """One after the other it may take a few more: what they cost is known before each only."""
     twins = Twins(buffer_bytes=64, sizes={"block_count": 7})
