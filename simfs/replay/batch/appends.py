@@ -84,8 +84,11 @@ class Appends:
         if stretch is None or not device.passes_to(due_ns):
             return False
         length = self._contents.length_at(moment)
-        programs, most = stretch.programs_max(length), min(self._runs_end - played.runs, stretch.count_of(length or 1))
-        if most < 2 or not device.is_usual(programs):
+        most = min(self._runs_end - played.runs, stretch.count_of(length or 1))
+        if most < 2:
+            return False
+        programs = stretch.programs_max(length)
+        if not device.is_usual(programs):
             return False
         starts_ns = times.ahead(due_ns, horizon_ns, most, programs * device.program_typ_ns)
         if len(starts_ns) < 2:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from bisect import insort
+from bisect import bisect_left, insort
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -139,7 +139,8 @@ def _rotation(pattern: Pattern, keep: int, files: DeviceTask) -> Callable[[str],
         names = files.names(prefix)
         if names != listed:
             own = sorted((when, name) for name in names if (when := age(name)) is not None)
-        begins = new not in names
+        at = bisect_left(names, new)
+        begins = at == len(names) or names[at] != new
         for entry in own[: max(len(own) + begins - keep, 0)]:
             if entry[1] != new:
                 files.remove(entry[1], pattern.text)

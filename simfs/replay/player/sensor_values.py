@@ -146,13 +146,13 @@ class Sensor:
         self._in_a_run += count
         return before
 
-    def readings(self, run: int, within_run: int, times_ns: Sequence[int]) -> list[int]:
+    def readings(self, run: int, within_run: int, times_ns: Sequence[int]) -> Sequence[int]:
         """That reading of a run of the task, and of the runs after it: one for each of the times. Cost: a quarter of a
         microsecond each, and half a microsecond for each wave."""
         step = self._in_a_run
         first = run * step + within_run
         places = range(first, first + step * len(times_ns), step)
-        units = list(self._noisy.at(places))
+        units = self._noisy.at(places)
         if self._walk:
             units = list(map(add, units, self._walk.at(places)))
         if self._waves:

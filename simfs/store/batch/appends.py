@@ -79,7 +79,7 @@ class Stretch:
         """Do the appends, which fit. `payloads` gives their bytes whenever it is asked."""
         node, state, meters = self._node, self._state, self._state.meters
         total = sum(lengths)
-        live_bytes = LiveBytes(state.committed, self._span_bytes, lengths, state.layout.cost)
+        live_bytes = LiveBytes(state.committed, self._span_bytes, lengths, total, state.layout.cost)
         run = state.log.write(0, node.number, node.size, Batch(total, placed, payloads))
         state.index.put(node, node.size, total, run.address)
         meters.host_bytes += total
@@ -91,17 +91,22 @@ class Stretch:
 class LiveBytes:
     """The store's live bytes after each of some appends, counted from 0."""
 
-    def __init__(self, before: int, span_bytes: int, lengths: Sequence[int], cost: Callable[[int], int]) -> None:
-        self._span_bytes, self._lengths, self._cost = span_bytes, lengths, cost
+    def __init__(
+        self, before: int, span_bytes: int, lengths: Sequence[int], total: int, cost: Callable[[int], int]
+    ) -> None:
+        self._span_bytes, self._lengths, self._total, self._cost = span_bytes, lengths, total, cost
         self._besides = before - cost(span_bytes)
 
     def __len__(self) -> int:
         return len(self._lengths)
 
     def __getitem__(self, index: int) -> int:
-        if not 0 <= index < len(self._lengths):
+        last = len(self._lengths) - 1
+        if not 0 <= index <= last:
             raise IndexError(index)
-        return self._besides + self._cost(self._span_bytes + sum(self._lengths[: index + 1]))
+        return self._besides + self._cost(
+            self._span_bytes + (self._total if index == last else sum(self._lengths[: index + 1]))
+        )
 
 
 def stretch_of(volume: Volume, node: FileNode | None, names_cut: int) -> Stretch | None:

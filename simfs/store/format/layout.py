@@ -191,8 +191,8 @@ class Layout:
         return self.page_bytes - address % self.page_bytes
 
     def programs_max(self, payload_bytes: int) -> int:
-        """Programs of a frame, wherever it starts: one a page."""
-        return (self.padded(FRAME_BYTES + payload_bytes) + 2 * self.page_bytes - 2) // self.page_bytes
+        """Programs of a frame that a write buffer holds, wherever it starts: one a page."""
+        return (self._sizes[payload_bytes] + 2 * self.page_bytes - 2) // self.page_bytes
 
     def placed(self, at: int, lengths: Sequence[int], room_bytes: int) -> Placed:
         """Frames with payloads of these lengths, which a write buffer holds, as many as fit from the first on, and
@@ -207,8 +207,8 @@ class Layout:
 
     def placed_alike(self, at: int, length: int, count: int) -> Placed:
         """The same for payloads of one length."""
-        padded = self.padded(FRAME_BYTES + length)
-        return _placed_alike(at % self.page_bytes, self.pitch(length), padded, count, self.page_bytes)
+        pitch, size = self.pitches[length], self._sizes[length]
+        return _placed_alike(at % self.page_bytes, pitch, size, count, self.page_bytes)
 
     def frame_cost(self, payload_bytes: int) -> int:
         """Room that a frame takes, up to where the next may start; its share of the page when programs of a page are

@@ -140,7 +140,12 @@ class LifeObserver(Observer):
         no_room = refused in (errno.ENOSPC, errno.EROFS)
         if no_room:
             self._note_full(self._end("full", self._began_ns, task, operation, name))
-        self._look(self._began_ns, task, operation, name, self._full_ends and no_room)
+        if self.wear.erases >= self.next_turn:
+            self.next_turn = self._on_turn()
+        if self.wear.worn is not None or (self._full_ends and no_room):
+            end = "full" if self.wear.worn is None else "worn"
+            self.ended = self._end(end, self._began_ns, task, operation, name)
+            raise LifeEnded
 
     def _note_full(self, end: End) -> None:
         self.full = self.full or end
@@ -154,14 +159,6 @@ class LifeObserver(Observer):
         """Nothing will wear any more; if the store is full, that is how the life ends."""
         if self.full is not None and self._stuck_since is not None and self._stuck_since[0] == self.wear.erases:
             self.ended = self.full._replace(end="stuck")
-        raise LifeEnded
-
-    def _look(self, began_ns: int, task: str, operation: str, name: str, no_room: bool) -> None:
-        if self.wear.erases >= self.next_turn:
-            self.next_turn = self._on_turn()
-        if self.wear.worn is None and not no_room:
-            return
-        self.ended = self._end("full" if self.wear.worn is None else "worn", began_ns, task, operation, name)
         raise LifeEnded
 
     def _end(self, end: str, began_ns: int, task: str, operation: str, name: str) -> End:
