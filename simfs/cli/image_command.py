@@ -11,6 +11,7 @@ import click
 from simfs.cli.exits import UNMET, Commands, Damaged, Refused, print_report, write_out
 from simfs.cli.imaging import of_card
 from simfs.cli.inputs import check_source, described_store
+from simfs.cli.outputs import check_target
 from simfs.cli.progress import Progress, progress_bar, shown
 
 if TYPE_CHECKING:
@@ -58,6 +59,9 @@ def build(directory: str, target: str, device: str | None, part: str | None, siz
     from simfs.show.save import write_whole
 
     fresh = described_store(device, part, size)
+    if not directory:
+        raise Refused("DIRECTORY: the name is empty; give a directory of files")
+    check_target(target, "IMAGE", directory)
     inside = os.path.realpath(directory) + os.sep
     if os.path.realpath(target).startswith(inside):
         raise Refused(f"{target}: it would lie in the directory that it is made of; name another place")

@@ -36,7 +36,9 @@ def report_of(
 
 
 def check_target(image: str, option: str, source: str) -> None:
-    """Refuse, before the run, a file that could not be written after it."""
+    """Refuse, before the work, a file that could not be written after it."""
+    if not image:
+        raise Refused(f"{option}: the name is empty; name a file to write")
     if os.path.exists(image) and os.path.exists(source) and os.path.samefile(image, source):
         raise Refused(f"{option} {image}: this is the input; name another file")
     directory = os.path.dirname(os.path.realpath(image))

@@ -138,6 +138,7 @@ def test_stores_are_run_to_their_loss(scenario: Path) -> None:
         ((*WEIBULL, "--activation", "1"), "--activation: it is for --kept-at; give both"),
         ((*WEIBULL, "--exact", "--carry-on", "20"), "--carry-on: it does not go with --exact"),
         ((*WEIBULL, "--kept-at", "-400"), "--kept-at: temperatures must be from -223 to 726"),
+        ((*WEIBULL, "--kept-at", "nan"), "--kept-at: temperatures must be from -223 to 726"),
         ((*WEIBULL, "--part", "W25Q32JV"), "--part: it is for recordings"),
     ],
 )

@@ -247,7 +247,7 @@ def test_a_dump_with_the_address_of_the_store(simfs: Run, unit: Path) -> None:
         (("build", "nowhere", "x.img"), "No such file or directory"),
         (("build", "files/set.ini", "x.img"), "Not a directory"),
         (("build", "files", "files/x.img"), "it would lie in the directory that it is made of"),
-        (("build", "files", "no/x.img"), "no image was written"),
+        (("build", "files", "no/x.img"), "there is no directory"),
         (("build", "files", "x.img", "--size", "3KiB"), "not a multiple of the erase block"),
         (("list", "nowhere"), "No such file"),
         (("list", "files"), "not a regular file; give an image of a store"),
@@ -368,3 +368,18 @@ def test_one_block_is_no_json(simfs: Run, unit: Path) -> None:
     alone = simfs("explain", "unit.img", "--block", "0", "--json")
     assert alone.exit_code == 2
     assert "--block 0" in alone.stderr
+
+
+def test_what_can_not_be_the_image_is_refused_before_anything_is_built(simfs: Run) -> None:
+    """A FIFO or a device would be replaced by a regular file, as the administrator even below /dev."""
+    os.mkfifo("pipe")
+    for target, told in (
+        ("pipe", "IMAGE pipe: it is not a regular file; name a file to write\n"),
+        ("gone/unit.img", "IMAGE gone/unit.img: there is no directory "),
+        ("", "IMAGE: the name is empty; name a file to write\n"),
+    ):
+        done = simfs("build", "files", target, *SIZE)
+        assert (done.exit_code, done.stdout) == (2, "")
+        assert done.stderr.startswith(told)
+    assert Path("pipe").is_fifo()
+    assert simfs("build", "", "unit.img", *SIZE).stderr == "DIRECTORY: the name is empty; give a directory of files\n"

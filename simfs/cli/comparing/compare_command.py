@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Callable
 from functools import partial
@@ -62,6 +63,8 @@ def compare(
             raise Refused(f"{file}: only a scenario (.toml) or a script (.py) can be compared; give one")
     if changes and (len(files) > 1 or not files[0].endswith(".toml")):
         raise Refused("--with: it is for one scenario; give one .toml file, or leave it out")
+    if not math.isfinite(tolerance):
+        raise Refused(f"--tolerance {tolerance:g}: it is no number of percent; write for example 2")
     if not 2 <= len(files) + len(changes) <= SIDES_MAX:
         many = len(files) + len(changes)
         what = "it has nothing to be compared with" if many == 1 else f"{many} runs are too many to compare"

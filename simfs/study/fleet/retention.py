@@ -38,7 +38,7 @@ def acceleration(activation_ev: float, use_c: float, stress_c: float) -> float:
     if not 0 <= activation_ev <= 3:
         raise ValueError(f"the activation energy must be from 0 to 3 eV, not {activation_ev:g}")
     kelvin = [ZERO_C_IN_K + celsius for celsius in (use_c, stress_c)]
-    if min(kelvin) < 50 or max(kelvin) > 1000:
+    if not all(50 <= degrees <= 1000 for degrees in kelvin):  # so that NaN is refused too
         raise ValueError(f"temperatures must be from -223 to 726 degrees Celsius, not {use_c:g} and {stress_c:g}")
     return math.exp(activation_ev / BOLTZMANN_EV_PER_K * (1 / kelvin[0] - 1 / kelvin[1]))
 

@@ -91,6 +91,8 @@ def test_json_has_every_figure_of_every_side(scenario: Path) -> None:
         (("--with", "store.packing=byte,page"), "it has more than one value"),
         (("--with", "store.size=3 MiB"), "--with store.size=3 MiB: store.size: the store would end at"),
         (("--with", "task.gage.every=1 h"), "there is no task named gage; did you mean gauge"),
+        (("--with", "store.packing=page", "--tolerance", "nan"), "--tolerance nan: it is no number of percent; write"),
+        (("--with", "store.packing=page", "--tolerance", "inf"), "--tolerance inf: it is no number of percent; write"),
         (("gone.toml",), "gone.toml: No such file or directory; give a scenario or a script"),
     ],
 )

@@ -24,7 +24,7 @@ BUGS = [
     Planted(
         "a named block that a recovery killed is taken for the newest one",
         "simfs.store.mounting.lost_lead",
-        "return is_killed(scan, layout) and bool(scan.raw[: layout.page_bytes].strip(b\"\\0\"))",
+        'return is_killed(scan, layout) and bool(scan.raw[: layout.page_bytes].strip(b"\\0"))',
         "return False",
         "store/mounting/test_lost_lead.py::test_a_block_that_a_recovery_has_killed_lately_is_not_the_newest",
     ),
