@@ -165,7 +165,7 @@ def extract(source: str, directory: str, damaged: bool, start: str | None) -> No
     All go right into it: /log/a.csv becomes log+a.csv, and what could mean
     something to a host is written as %XX, the codes of its bytes. The report
     lists which is which. The exit status is 1 if a file was left out, lacks
-    bytes, or may be older than it was.
+    bytes, or may be older than it was, and wherever else the image is damaged.
     """
     from simfs.bridges.images import extract as images_extract
 
@@ -194,7 +194,7 @@ def _extract(source: str, start: str | None, directory: str, damaged: bool) -> N
     _store_of(found)
     with progress_bar(f"extracting {shown(source)}") as progress:
         done = images_extract(found, directory, damaged=damaged, progress=progress)
-    print_report(extracted(done, directory, "" if damaged else ASK_FOR_MORE))
+    print_report(extracted(done, directory, "" if damaged else ASK_FOR_MORE, marred=found.damaged))
     if done.refused or found.damaged:
         sys.exit(UNMET)
 

@@ -84,7 +84,8 @@ def read_image(path: str, start: int | None = None, *, whole: bool = True) -> Im
         ends = "" if end <= len(data) else f" ends {end - len(data):,} bytes before the store does,"
         raise BadImage(
             f"{path}: it{begins}{' and' if begins and ends else ''}{ends} and that has {place.size_bytes:,} "
-            "bytes; give all of them, or ask `simfs image explain` what is left"
+            "bytes; give all of them, or see what is left with `simfs image explain`, and take it with "
+            "`simfs image extract --damaged`"
         )
     missing = [(0, -place.start)] if place.start < 0 else []
     missing += [(max(len(data) - place.start, 0), place.size_bytes)] if end > len(data) else []

@@ -31,14 +31,17 @@ def built(store: Store, target: str, empty: list[str]) -> str:
     return "\n".join(lines)
 
 
-def extracted(done: Extraction, directory: str, hint: str = ASK_FOR_MORE) -> str:
-    """What was put where, and what was not; `hint` says how to get at that."""
+def extracted(done: Extraction, directory: str, hint: str = ASK_FOR_MORE, *, marred: bool = False) -> str:
+    """What was put where, and what was not; `hint` says how to get at that. `marred` is whether the image is damaged at
+    all, which is told where no file shows it."""
     lines = [f"{counted(len(done.written), 'file')} in {plain(directory, 200)}"]
     for name, on_host in done.written:
         lines.append(f"  {on_host}  from {plain(name, WHOLE_NAME)}" + f"; it {OLDER}" * (name in done.maybe))
     if done.refused:
         lines.append(f"{counted(len(done.refused), 'file')} left in the image{hint}:")
         lines += [f"  {plain(name, NAME_SIGNS)}: {plain(why, 200)}" for name, why in done.refused]
+    if marred and not (done.refused or done.damaged or done.maybe):
+        lines.append("the image is damaged, though none of these files is; `simfs image verify` says where")
     return "\n".join(lines)
 
 

@@ -97,7 +97,7 @@ def extract(image: CardImage, directory: str, damaged: bool) -> None:
 
     with progress_bar(f"extracting {shown(image.path)}") as progress:
         done, mending = cards_extract.extract(image, directory, damaged=damaged, progress=progress)
-    report = extracted(done, directory, "" if damaged else ASK_FOR_MORE)
+    report = extracted(done, directory, "" if damaged else ASK_FOR_MORE, marred=bool(image.problems))
     print_report("\n".join(part for part in (report, mended(mending)) if part))
     if done.refused or image.problems:
         sys.exit(UNMET)

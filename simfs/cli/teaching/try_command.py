@@ -159,6 +159,7 @@ def _answer(session: Session, line: str, scenario: str | None) -> str:
 def _shown(outcome: Outcome, told: bool) -> str:
     from simfs.show.film.picture import picture
     from simfs.show.film.sentences import sentence
+    from simfs.show.units import plain
 
     view, parts = outcome.view, []
     if told:
@@ -166,7 +167,7 @@ def _shown(outcome: Outcome, told: bool) -> str:
         more = len(sentences) - STEPS_SHOWN
         parts += [f"... {more} more before these"] if more > 0 else []
         parts += sentences[-STEPS_SHOWN:]
-    parts += [outcome.found] if outcome.found else []
+    parts += [plain(line, LINE_SIGNS_MAX) for line in outcome.found.split("\n")] if outcome.found else []
     return "\n".join([*parts, picture(view)])
 
 

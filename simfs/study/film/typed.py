@@ -26,6 +26,7 @@ USAGES = {
     "repeat": "repeat N OPERATION...",
     "cut": "cut N OPERATION...",
 }
+COMMANDS = ("back", "save", "film", "help", "quit")  # what may be typed besides; no operation
 _WRITES = ("append", "write", "create", "update")
 
 
@@ -61,7 +62,7 @@ def parse_typed(line: str) -> Typed:
 def _parsed(line: str, words: list[str]) -> Typed:
     operation, *rest = words
     if operation not in USAGES:
-        raise ValueError(f"there is no operation {operation}; known are {', '.join(USAGES)}, and help")
+        raise ValueError(f"there is no operation {operation}; known are {', '.join((*USAGES, *COMMANDS))}")
     if operation in ("repeat", "cut"):
         return _prefixed(line, operation, rest)
     least, most = _counts(operation)

@@ -102,3 +102,13 @@ def test_a_film_is_saved() -> None:
     assert "<title>Film: Doorbell" in Path("film.html").read_text()
     assert invoke("try", typed="write /a 10B\nfilm mine.html\n").exit_code == 0
     assert invoke("run", DOORBELL, "--film", DOORBELL).stderr.endswith("this is the input; name another file\n")
+
+
+def test_all_that_may_be_typed_is_named() -> None:
+    assert invoke("try", typed="undo\n").stderr.endswith("repeat, cut, back, save, film, help, quit\n")
+
+
+def test_what_is_read_commands_no_terminal() -> None:
+    found = invoke("try", typed="append /a 'x\x1b[2Jy\\nz'\nread /a\nlist\n").stdout
+    assert "\nx\\x1b[2Jy\nz\nblock 0" in found
+    assert invoke("try", typed="append /a 40B\nread /a\n").stdout.count("\0") == 0
