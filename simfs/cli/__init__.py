@@ -78,7 +78,7 @@ def main() -> None:
         print(error.format_message(), file=sys.stderr)
         sys.exit(BAD_INPUT)
     except click.UsageError as error:
-        asked, said = error.ctx.command_path if error.ctx else "simfs", error.format_message()
+        asked, said = error.ctx.command_path if error.ctx else "simfs", " ".join(error.format_message().split())
         print(f"simfs: {said}{'' if said[-1] in '.?' else '.'} See {asked} --help.", file=sys.stderr)
         sys.exit(BAD_INPUT)
     except Stopped as error:

@@ -27,7 +27,9 @@ QUESTION_OF_FLASH = "The flash: a part that `simfs parts` lists, or the size of 
 @click.argument("kind", required=False)
 @click.argument("file", required=False)
 @click.option("--part", metavar="NAME", help="The chip; `simfs parts` lists them.")
-@click.option("--chip-size", metavar="SIZE", help="Instead of a part: the size of the chip, such as 4MiB.")
+@click.option(
+    "--chip-size", metavar="SIZE", help="The chip's size, such as 4MiB: no part, or with one that has several sizes."
+)
 @click.option("--cycles", metavar="N", help="With --chip-size: how many erases a block is rated for.")
 @click.option("--size", metavar="SIZE", help="The store's size; it takes the end of the chip.")
 @click.option("--every", metavar="TIME", help="How often the device writes, such as 10min.")

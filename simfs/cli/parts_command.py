@@ -20,7 +20,19 @@ if TYPE_CHECKING:
 FAULTS_SHOWN = 8  # of a file that is something else there are thousands
 
 
-@click.group(cls=Commands, invoke_without_command=True, epilog="Example: simfs parts --size 1MiB..4MiB --block 4KiB")
+class _Catalogue(Commands):
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
+        from simfs.flash.parts import PARTS
+
+        name = args[0]
+        if name not in self.commands and any(part.lower().startswith(name.lower()) for part in PARTS):
+            raise Refused(
+                f"simfs parts: {name} is no command; `simfs parts show NAME` prints a part, --name finds some"
+            )
+        return super().resolve_command(ctx, args)
+
+
+@click.group(cls=_Catalogue, invoke_without_command=True, epilog="Example: simfs parts --size 1MiB..4MiB --block 4KiB")
 @click.option("--size", metavar="RANGE", help="Only parts of this size, such as 4MiB, 1MiB..4MiB, 4MiB.. or ..4MiB.")
 @click.option("--block", metavar="RANGE", help="Only parts with this erase block, such as 4KiB or ..64KiB.")
 @click.option("--cycles", metavar="RANGE", help="Only parts rated for so many erases of a block, such as 100000..")

@@ -73,3 +73,8 @@ def test_a_terminal_gets_what_is_longer_than_it_from_the_pager(tmp_path: Path, m
     monkeypatch.setenv("PAGER", os.fspath(pager))
     assert talk(["keys"], [], tmp_path) == (f"paged\n{all_keys()}\n", 0)
     assert talk(["keys", "keep"], [], tmp_path) == (f"{keys_named('keep')}\n", 0)
+
+
+def test_what_click_tells_on_several_lines_is_one() -> None:
+    done = program("moving", "a.toml")
+    assert done.stderr == "simfs: Missing option '--to'. Choose from: flash, card. See simfs moving --help.\n"

@@ -232,3 +232,10 @@ def test_each_key_that_is_printed_is_one_of_a_scenario(name: str) -> None:
     lines = invoke("show", name).stdout.splitlines()
     keys = {line.split()[0] for line in lines[4 : lines.index("", 4)] if not line.startswith(" ")}
     assert keys == set(Chip.model_fields) - {"part"}
+
+
+def test_a_part_in_place_of_a_command_is_pointed_to_it() -> None:
+    done = invoke("w25q32")
+    assert (done.exit_code, done.stderr.count("\n")) == (2, 1)
+    assert "w25q32 is no command; `simfs parts show NAME` prints a part" in done.stderr
+    assert "No such command 'raed'" in invoke("raed").stderr

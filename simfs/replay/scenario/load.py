@@ -29,6 +29,7 @@ Found = tuple[KeyPath, str]
 
 NO_WORK = "it describes a device and no work; write [[task]] and [run], or give it to a recording with --device"
 
+_LIKE_A_DATE = re.compile(r"=\s*\d+-\d+-\d+")
 _LINE_IN_MESSAGE = re.compile(r" \(at line (\d+), column \d+\)")
 
 
@@ -126,7 +127,9 @@ def _syntax_fault(message: str, text: str, source: str) -> Fault:
     match = _LINE_IN_MESSAGE.search(message)
     line = int(match[1]) if match else text.rstrip().count("\n") + 1
     what = message[: match.start()] if match else message
-    return Fault(source, line, "syntax", f"this is not TOML: {what}; write key = value, text in quotes")
+    dated = _LIKE_A_DATE.search(text.split("\n")[line - 1])
+    right = "a date that there is, such as 2031-04-05" if dated else "key = value, text in quotes"
+    return Fault(source, line, "syntax", f"this is not TOML: {what}; write {right}")
 
 
 def _sections(scenario: Scenario) -> dict[str, Any]:

@@ -335,6 +335,7 @@ def test_tasks_need_names_of_their_own():
         ("[chip]\npart = 'x\n", 2, "this is not TOML"),
         ("a = 1\na = 2\n", 2, "this is not TOML"),
         ("[chip", 1, "this is not TOML"),
+        ("[run]\nstart = 2031-13-45\n", 2, "write a date that there is, such as 2031-04-05"),
         ("a = " + "[" * 5000, 1, "nested too deeply"),
         (b"[chip]\n# \xff\n", 2, "not UTF-8"),
         ("# x\n" * 300_000, 1, "larger than"),
