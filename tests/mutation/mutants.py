@@ -62,7 +62,7 @@ def modules_of(*rooms: str) -> list[str]:
     """The modules of these rooms of simfs, by dotted name."""
     found = []
     for room in rooms:
-        for path in sorted((ROOT / "simfs" / room).glob("*.py")):
+        for path in sorted((ROOT / "simfs" / room).rglob("*.py")):
             parts = path.relative_to(ROOT).with_suffix("").parts
             found.append(".".join(parts[:-1] if parts[-1] == "__init__" else parts))
     return found

@@ -12,7 +12,7 @@ from tests.mutation.planted import Planted, in_files, in_flash, in_log, in_store
 
 BUGS = [*in_flash.BUGS, *in_log.BUGS, *in_store.BUGS, *in_files.BUGS]
 UNCHANGED = "nothing is planted"
-CPU_S_MAX = 3.0
+CPU_S_MAX = 6.0
 
 pytestmark = pytest.mark.together
 
