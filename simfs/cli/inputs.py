@@ -64,6 +64,8 @@ _RECORDING_OPTIONS = (
 
 def check_source(file: str, wanted: str = "give a scenario, a script or a recording") -> None:
     """Refuse a file that can't be read, or that never ends, before anything else; `wanted` says what to give."""
+    if not file:
+        raise Refused(f"FILE: the name is empty; {wanted}")
     try:
         if not stat.S_ISREG(os.stat(file).st_mode):
             raise Refused(f"{file}: it is not a regular file; {wanted}")
@@ -83,6 +85,8 @@ def replay_source(
     from simfs.replay.play import replay
     from simfs.replay.scenario.input_faults import BadScenario
 
+    if plain and not file.endswith(".toml"):
+        raise Refused(f"--plain: it is for scenarios, and {file} is none; leave it out")
     try:
         with progress_bar(f"{'running' if file.endswith('.py') else 'replaying'} {shown(file)}") as progress:
             if not file.endswith((".toml", ".py")):

@@ -123,6 +123,7 @@ def test_every_fault_of_a_scenario_on_a_line_of_its_own(scenario: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "says"),
     [
+        (["run", ""], "FILE: the name is empty; give a scenario, a script or a recording"),
         (["run"], "simfs: Missing argument 'FILE'"),
         (["run", "nowhere.toml"], "nowhere.toml: No such file or directory; give"),
         (["run", "nowhere.txt"], "nowhere.txt: No such file or directory; give"),

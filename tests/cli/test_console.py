@@ -52,6 +52,12 @@ def test_strict_makes_a_damaged_line_bad_input(simfs) -> None:
     assert simfs("run", text_of(lines), "--strict").exit_code == 0
 
 
+def test_what_is_for_scenarios_is_refused(simfs) -> None:
+    result = simfs("run", text_of(console(*LOG)), "--plain")
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert result.stderr == "--plain: it is for scenarios, and console.log is none; leave it out\n"
+
+
 def test_cuts_takes_a_log(simfs) -> None:
     result = simfs("cuts", text_of(console(*LOG)), "--size", "64 KiB", "--workers", "1")
     assert result.exit_code == 0, result.stderr

@@ -72,6 +72,7 @@ def test_a_part_of_several_sizes_takes_one_of_them() -> None:
         (["logger", "--cycles", "5"], "--cycles: W25Q32JV has its own, 100,000; leave it out"),
         (["logger", "--chip-size", "1MiB", "--cycles", "many"], '--cycles many: "many" is no number of erases; '),
         (["logger", "--part", "generic", "--chip-size", "1MiB"], "--chip-size 1MiB: generic comes with 4 MiB; write"),
+        (["logger", "--text", ""], "--text : it is empty; write a text, or a size"),
         (["logger", "--text", "{a"], "--text {a: a brace at character 1 is wrong; write"),
         (["logger", "--keep", "5 years", "--every", "1 s"], "--keep 5 years: 157,788,000 records of 28 bytes are more"),
         (["settings", "--keep", "5 days"], "--keep: it is for what grows old, and settings replace each other; leave"),

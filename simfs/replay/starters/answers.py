@@ -118,7 +118,7 @@ def content_of(text: str, kind: Kind) -> Content:
     if any(0xD800 <= ord(sign) <= 0xDFFF for sign in text):
         raise ValueError("the text is not UTF-8; write it in letters that can be saved")
     plain = re.sub(r"\\[nt\\]", lambda found: _ESCAPES[found[0]], text)
-    if kind.in_lines and not plain.endswith("\n"):
+    if plain and kind.in_lines and not plain.endswith("\n"):
         plain += "\n"
     if not plain:
         raise ValueError('it is empty; write a text, or a size such as "40 B"')
