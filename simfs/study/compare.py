@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from simfs.files.card_store import card_of
-from simfs.replay.device.clock import NS_PER_DAY
+from simfs.replay.device.clock import NS_PER_DAY, NS_PER_YEAR
 from simfs.replay.device.device import Run
 from simfs.replay.play import play, replay
 from simfs.replay.scenario.load import Findings, load_table, scenario_of
@@ -22,6 +22,7 @@ from simfs.study.run.measure import figures
 from simfs.study.run.outlook import with_outlook
 
 Number = int | float
+LIFE_ENOUGH_NS = 1000 * NS_PER_YEAR  # reports say no more than that it is over
 
 
 class BadSettings(ValueError):
@@ -36,12 +37,13 @@ class BadSettings(ValueError):
 class Quantity:
     """A figure that is compared: `measure` gives it, from the `Figures` of a run or the `CutFigures` of power cuts in
     it, or None where it does not apply or nobody knows. Where more is better, an unknown one counts as best if
-    `unknown_is_best`, as of a store that never fills up."""
+    `unknown_is_best`, as of a store that never fills up; what is `enough` can't be bettered."""
 
     name: str
     measure: Callable[[Any], Number | None]
     more_is_better: bool = False
     unknown_is_best: bool = False
+    enough: Number | None = None
 
 
 QUANTITIES = (
@@ -51,7 +53,7 @@ QUANTITIES = (
         "full_after_ns", lambda of: of.outlook.full_ns if of.outlook else None,
         more_is_better=True, unknown_is_best=True,
     ),
-    Quantity("life_ns", lambda of: of.first_block_ns, more_is_better=True),
+    Quantity("life_ns", lambda of: of.first_block_ns, more_is_better=True, enough=LIFE_ENOUGH_NS),
     Quantity("card_life_least_ns", lambda of: of.card.life_least_ns if of.card else None, more_is_better=True),
     Quantity("card_life_most_ns", lambda of: of.card.life_most_ns if of.card else None, more_is_better=True),
     Quantity("card_sectors_a_day", lambda of: _sectors_a_day(of)),
@@ -206,5 +208,7 @@ def _row(of: Quantity, sides: Sequence[Side], tolerance_percent: float) -> Row:
 def _is_worse(of: Quantity, first: Number | None, value: Number | None, tolerance_percent: float) -> bool:
     if value is None or first is None:
         return of.unknown_is_best and first is None and value is not None
+    if of.enough is not None:
+        first, value = min(first, of.enough), min(value, of.enough)
     by = first - value if of.more_is_better else value - first
     return by > 0 and 100 * by > tolerance_percent * first

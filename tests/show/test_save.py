@@ -19,9 +19,12 @@ def test_replaces_in_one_step_and_leaves_nothing_beside(tmp_path: Path) -> None:
 def test_a_failure_keeps_what_was_there(tmp_path: Path) -> None:
     target = tmp_path / "taken"
     target.mkdir()  # a file can't replace a directory
-    with pytest.raises(OSError, match="taken"):
-        write_whole(str(target), b"new")
-    assert os.listdir(tmp_path) == ["taken"]
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    for there in (target, pipe):
+        with pytest.raises(OSError, match="it is not a regular file"):
+            write_whole(str(there), b"new")
+    assert (sorted(os.listdir(tmp_path)), pipe.is_fifo()) == (["pipe", "taken"], True)
 
 
 def test_stopped_half_way_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

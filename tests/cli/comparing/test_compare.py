@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from simfs.cli import commands
+from simfs.replay.device.clock import NS_PER_YEAR
 from simfs.show.compare import SHOWN
 from simfs.study.compare import EVERY_QUANTITY, Side, compare
 
@@ -126,6 +127,8 @@ def side(**known: float | None) -> Side:
         ("full_after_ns", None, 10**18, 50, True),  # it never filled up before
         ("full_after_ns", 10**18, None, 0, False),
         ("life_ns", None, 5, 0, False),  # nobody knows
+        ("life_ns", 9000 * NS_PER_YEAR, 2000 * NS_PER_YEAR, 0, False),  # shown as "over 1,000 years"
+        ("life_ns", 9000 * NS_PER_YEAR, 900 * NS_PER_YEAR, 5, True),
     ],
 )
 def test_what_counts_as_worse(figure: str, first: float | None, second: float, tolerance: float, worse: bool) -> None:
