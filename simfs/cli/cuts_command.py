@@ -80,7 +80,7 @@ def cuts(
     own = {name: options.pop(name) for name in OWN}
     _check(file, case, sheet, own, options)
     check_page(sheet, file or "")
-    check_film(film, file or "", own)
+    check_film(film, sheet, file or "", own)
     history = _history(file, case, options)
     if film is not None and isinstance(history, OnCard | OnBoth):
         raise Refused("--film: only cuts of a store on flash can be filmed; leave it out")

@@ -280,6 +280,10 @@ def test_a_film_shows_the_one_cut_that_is_named(scenario: Path, tmp_path: Path) 
     for words, said in (
         (["--film", film], "--film: it shows one cut; name it, as a report does, with --only, or leave --film out\n"),
         (["--only", "7:all", "--film", scenario], f"--film {scenario}: this is the input; name another file\n"),
+        (
+            ["--only", "7:all", "--film", film, "--sheet", film],
+            f"--film {film}: --sheet writes this file; name another one\n",
+        ),
     ):
         refused = invoke(scenario, *words)
         assert (refused.exit_code, refused.output) == (2, said)

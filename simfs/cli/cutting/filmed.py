@@ -6,19 +6,19 @@ from typing import TYPE_CHECKING, Any
 
 from simfs.cli.exits import Refused
 from simfs.cli.options.watching import check_films, save_film
-from simfs.cli.outputs import check_target
+from simfs.cli.outputs import check_targets
 
 if TYPE_CHECKING:
     from simfs.study.cuts.notes.history import History
 
 
-def check_film(film: str | None, file: str, own: dict[str, Any]) -> None:
-    """Refuse, before anything is run, a film that can't be made or written."""
+def check_film(film: str | None, sheet: str | None, file: str, own: dict[str, Any]) -> None:
+    """Refuse, before anything is run, a film that can't be made or written; `sheet` is written too."""
     if film is None:
         return
     if own["only"] is None:
         raise Refused("--film: it shows one cut; name it, as a report does, with --only, or leave --film out")
-    check_target(film, "--film", file)
+    check_targets({"--sheet": sheet, "--film": film}, file)
     check_films()
 
 
