@@ -12,13 +12,13 @@ from simfs.replay.scenario.near_words import did_you_mean
 
 SHOWN_MAX = 60
 
-_TYPES = {
-    "string_type": "text in quotes",
-    "int_type": "a whole number",
-    "float_type": "a number",
-    "bool_type": "true or false",
-    "list_type": "a list, [ ... ]",
-    **dict.fromkeys(("dict_type", "model_type", "model_attributes_type"), "a table, { key = value }"),
+_TYPES = {  # what it should be, and what to write
+    "string_type": ("text in quotes", "it in quotes"),
+    "int_type": ("a whole number", "one, such as 3"),
+    "float_type": ("a number", "one, such as 2.5"),
+    "bool_type": ("true or false", "one of them"),
+    "list_type": ("a list, [ ... ]", "one"),
+    **dict.fromkeys(("dict_type", "model_type", "model_attributes_type"), ("a table, { key = value }", "one")),
 }
 _BOUNDS = {
     "greater_than": ("more than", "gt"),
@@ -38,7 +38,8 @@ def in_own_words(kind: str, given: object, context: Mapping[str, Any], message: 
     """What is wrong: `kind` and `context` are those of pydantic's error, `message` is its own text, for a kind that has
     no words of ours."""
     if kind in _TYPES:
-        return f"{shown(given)} is not {_TYPES[kind]}"
+        wanted, right = _TYPES[kind]
+        return f"{shown(given)} is not {wanted}; write {right}"
     if kind in _BOUNDS:
         word, bound = _BOUNDS[kind]
         if isinstance(given, float) and not math.isfinite(given):
