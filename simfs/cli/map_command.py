@@ -47,6 +47,8 @@ def flash_map(
     The exit status is 0, or 2 on bad input.
     """
     check_source(file, "give a scenario, or the regions of a chip")
+    if not file.endswith(".toml"):
+        raise Refused(f"{file}: only a scenario or the regions of a chip have a map; give a .toml file")
     check_worker_options(workers, cluster)
     if stores is None and (workers is not None or cluster is not None):
         raise Refused(f"--{'workers' if workers is not None else 'cluster'}: it is for --stores; leave it out")

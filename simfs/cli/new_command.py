@@ -141,7 +141,8 @@ def _checked(answers: Answers, file: str) -> str:
 def _check_target(file: str, overwrite: bool) -> None:
     """Refuse a file that can't be written, or ask whether to write over it."""
     if not file.endswith(".toml"):
-        raise Refused(f"{file}: a scenario's name ends with .toml; write for example {os.path.splitext(file)[0]}.toml")
+        stem = os.path.splitext(file.rstrip("/"))[0] or "logger"
+        raise Refused(f"{file}: a scenario's name ends with .toml; write for example {stem}.toml")
     directory = os.path.dirname(file)
     if directory and not os.path.isdir(directory):
         raise Refused(f"{file}: there is no directory {directory}; create it first")

@@ -199,3 +199,11 @@ def invoke_with(device: Path, old: str, new: str) -> str:
 def test_the_shipped_scenario_has_one_of_each_kind() -> None:
     found = json.loads(invoke("map", SCENARIOS / "weir.toml", "--json").stdout)
     assert {one["holds"] for one in found["regions"]} == {"program", "update", "parameters", "store", "spare"}
+
+
+def test_a_recording_has_no_map(tmp_path: Path) -> None:
+    path = tmp_path / "rec.txt"
+    path.write_text("100 1922313600.000100 close(3)\n")
+    done = invoke("map", path)
+    said = f"{path}: only a scenario or the regions of a chip have a map; give a .toml file\n"
+    assert (done.exit_code, done.output) == (2, said)

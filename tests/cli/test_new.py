@@ -60,6 +60,7 @@ def test_a_part_of_several_sizes_takes_one_of_them() -> None:
         ([], "simfs new: it is not said what kind of device; give one of logger, settings, ring, events, queue"),
         (["loger"], 'simfs new: there is no kind "loger"; did you mean logger? known are logger, settings'),
         (["logger", "x.txt"], "x.txt: a scenario's name ends with .toml; write for example x.toml"),
+        (["logger", "x.toml/"], "x.toml/: a scenario's name ends with .toml; write for example x.toml"),
         (["logger", "none/x.toml"], "none/x.toml: there is no directory none; create it first"),
         (["logger", "--part", "W25"], '--part W25: there is no part "W25"; '),
         (["logger", "--every", "5m"], '--every 5m: "5m": the unit m may be minutes or months; write min'),
