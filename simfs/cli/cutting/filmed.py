@@ -33,7 +33,10 @@ def save_film_of_cut(history: History, film: str, own: dict[str, Any]) -> None:
         made = film_of_cut(history, cut, Profile(own["profile"]))
     except ValueError as error:
         raise Refused(f"--film: {error}") from None
-    about = f"The last calls before the power cut {cut}, what it leaves, and the mount after it."
+    about = (
+        f"The last calls before the power cut {cut}, what it leaves, and the mount after it. The time is that of the "
+        "flash alone."
+    )
     faults = save_film(made, film, f"A power cut: {history.title}" if history.title else "A power cut", about)
     if faults:
         raise Refused(*faults)

@@ -65,6 +65,11 @@ def test_a_film_is_stepped_through_by_keys(browser: Chromium, tmp_path: Path, da
     browser.press("Home")
     assert browser.run("pages.join(' ')") == " ".join(map(str, film.pages_first))
     assert browser.run("PAGES.join(' ')") == " ".join(map(str, PAGES))
+    far = next(
+        at for at, changes in enumerate(film.page_changes) if changes and changes[0][0] >= 3 * film.pages_of_block
+    )
+    browser.run(f"document.getElementById('flash').style.maxHeight = '30px'; go({far + 1})")
+    assert browser.run("document.getElementById('flash').scrollTop") > 0, "what has changed is in sight"
     assert browser.complaints() == []
     assert faults(browser) == []
 
