@@ -5,16 +5,14 @@ from __future__ import annotations
 
 from simfs.files.heard import FileCall
 from simfs.files.store import Store, the_log
-from simfs.flash import Geometry, NorFlash, PowerCut
-from simfs.flash.datasheet import Datasheet
-from simfs.flash.faults import FaultHooks
-from simfs.flash.interrupted import Profile, left_by
-from simfs.flash.trace import Change
+from simfs.flash import NorFlash, PowerCut
+from simfs.flash.interrupted import Profile
 from simfs.replay.device.clock import START_UNSAID, parse_moment
 from simfs.replay.device.device import Device
 from simfs.study.cuts.notes.cut_point import CutPoint
 from simfs.study.cuts.notes.hands import Hands
 from simfs.study.cuts.notes.history import History
+from simfs.study.film.cutting import Cutting
 from simfs.study.film.film import Film
 from simfs.study.film.recording import Filming
 
@@ -31,7 +29,9 @@ def film_of_cut(history: History, cut: CutPoint, profile: Profile) -> Film:
     call = history.operations[cut.operation].call
     if call == 0 and history.calls[0].kind == "mount":
         raise ValueError(f"{cut}: it lies in the mount with which the run begins; a film shows what comes after it")
-    flash = NorFlash.from_image(history.image, datasheet=history.datasheet, faults=_Cutting(cut, profile))
+    cutting = Cutting(profile)
+    cutting.arm(cut.operation, cut.leaves, cut.seed)
+    flash = NorFlash.from_image(history.image, datasheet=history.datasheet, faults=cutting)
     first, filming, again = max(0, call - CALLS_BEFORE), Filming(), _Again(flash)
     again.make(history.calls[:first])
     again.device.observe(filming)
@@ -39,7 +39,16 @@ def film_of_cut(history: History, cut: CutPoint, profile: Profile) -> Film:
         again.make(history.calls[first:])
     except PowerCut:
         filming.power_cut()
-    again.mount(filming)
+    while cut.then is not None:  # the power goes in the mount as well
+        cut = cut.then
+        cutting.arm(cut.operation, cut.leaves, cut.seed)
+        try:
+            again.mount()
+        except PowerCut:
+            filming.power_cut()
+        else:
+            return filming.film  # it has fewer programs and erases
+    again.mount()
     return filming.film
 
 
@@ -66,40 +75,6 @@ class _Again:
         name, device = call.name or self._names.get(call.handle, ""), self.device
         device.perform(TASK, call.kind, name, lambda: self._hands.make(the_log(device.store), call), writes=True)
 
-    def mount(self, filming: Filming) -> None:
-        """Until it is done: the power may go in it as well."""
-        while True:
-            self._flash.power_on()
-            try:
-                self.device.boot()
-            except PowerCut:
-                filming.power_cut()
-            else:
-                return
-
-
-class _Cutting(FaultHooks):
-    """Cuts the power where a cut point says, and then in the mounts after it."""
-
-    def __init__(self, cut: CutPoint, profile: Profile) -> None:
-        self._cut: CutPoint | None = cut
-        self._profile = profile
-        self._changes = 0  # since the run began, or the last cut
-
-    def attach(self, geometry: Geometry, datasheet: Datasheet) -> None:
-        self._geometry = geometry
-
-    def before_program(self, cells: memoryview, address: int, data: bytes) -> None:
-        self._before(cells, Change(address, data))
-
-    def before_erase(self, cells: memoryview, address: int, length: int) -> None:
-        self._before(cells, Change(address, None))
-
-    def _before(self, cells: memoryview, change: Change) -> None:
-        cut, self._changes = self._cut, self._changes + 1
-        if cut is None or self._changes <= cut.operation:
-            return
-        self._cut, self._changes = cut.then, 0
-        start, left = left_by(change, cells, cut.leaves, cut.seed, self._profile, self._geometry)
-        cells[start : start + len(left)] = left
-        raise PowerCut
+    def mount(self) -> None:
+        self._flash.power_on()
+        self.device.boot()

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 
 from simfs.files.contract import AnyStore
 from simfs.files.store import Store
-from simfs.flash import Cut, Datasheet, Faults, NorFlash, Plan, PowerCut
+from simfs.flash import Datasheet, NorFlash, PowerCut
 from simfs.replay.device.clock import START_UNSAID, parse_moment
 from simfs.replay.device.device import Device
 from simfs.replay.device.task_files import DeviceTask
 from simfs.store.format.config import StoreConfig
+from simfs.study.film.cutting import Cutting
 from simfs.study.film.film import Film
 from simfs.study.film.recording import Filming
 from simfs.study.film.steps import Step, StepRecorder, View, view_of
@@ -60,29 +61,18 @@ class Session:
 
     def film(self) -> Film:
         """All that was typed, as a film, cuts included."""
-        return _Played(self.board, self._cuts(self.typed), self.typed).filming.film
+        return _Played(self.board, self.typed).filming.film
 
     def _replayed(self, typed: list[Typed]) -> Outcome:
-        return _Played(self.board, self._cuts(typed), typed).outcome()
-
-    def _cuts(self, typed: list[Typed]) -> tuple[Cut, ...]:
-        """Where the power goes, counted from the first program or erase of all."""
-        cuts: tuple[Cut, ...] = ()
-        for count in range(1, len(typed) + 1):  # a cut is counted from the changes before it, which are run first
-            cut_at = typed[count - 1].cut_at
-            if cut_at is not None:
-                at = _Played(self.board, cuts, typed[: count - 1]).changes + cut_at - 1
-                if at < _Played(self.board, cuts, typed[:count]).changes:  # else there is nothing to cut
-                    cuts = (*cuts, Cut(at, LEAVES))
-        return cuts
+        return _Played(self.board, typed).outcome()
 
 
 class _Played:
     """Everything typed, played on a flash of its own."""
 
-    def __init__(self, board: Board, cuts: tuple[Cut, ...], typed: list[Typed]) -> None:
-        plan = Plan(Faults(cuts=cuts)) if cuts else None
-        self._flash = NorFlash(board.block_count, datasheet=board.datasheet, faults=plan)
+    def __init__(self, board: Board, typed: list[Typed]) -> None:
+        self._cutting = Cutting()
+        self._flash = NorFlash(board.block_count, datasheet=board.datasheet, faults=self._cutting)
         self._steps: list[Step] = []
         self._recorder = StepRecorder(self._take)
         self.filming = Filming()
@@ -97,11 +87,6 @@ class _Played:
             for _ in range(one.repeat):
                 self._do(one)
 
-    @property
-    def changes(self) -> int:
-        """Programs and erases so far."""
-        return self._flash.programs + self._flash.erases
-
     def outcome(self) -> Outcome:
         return Outcome(tuple(self._steps), self._found, view_of(self._device.store))
 
@@ -109,6 +94,8 @@ class _Played:
         self._steps.append(step)
 
     def _do(self, one: Typed) -> None:
+        if one.cut_at is not None:
+            self._cutting.arm(one.cut_at - 1, LEAVES)
         try:
             self._found = self._done(one)
         except PowerCut:
@@ -116,6 +103,7 @@ class _Played:
             self.filming.power_cut()
             self._flash.power_on()
             self._device.boot()
+        self._cutting.disarm()  # an operation that ended before then is not cut
 
     def _done(self, one: Typed) -> str:
         files = self._files

@@ -51,6 +51,11 @@ def test_a_cut_in_the_mount_is_shown_too(history: History) -> None:
     assert [bool(marks & CUT) for marks in film.marks[-3:]] == [True, True, False]
 
 
+def test_a_cut_behind_the_end_of_the_mount_is_none(history: History) -> None:
+    film = film_of_cut(history, CutPoint.parse("40:bits=half/999:nothing/0:nothing"), Profile.PROGRAM)
+    assert [bool(marks & CUT) for marks in film.marks[-3:]] == [False, True, False]
+
+
 def test_a_film_begins_shortly_before_the_cut(history: History, monkeypatch: pytest.MonkeyPatch) -> None:
     whole = film_of_cut(history, CutPoint.parse("40:all"), Profile.PROGRAM)
     monkeypatch.setattr(cut_film, "CALLS_BEFORE", 5)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from simfs.study.film.session import _Played
 from simfs.study.film.typed import USAGES, Typed, parse_typed
 from tests.study.film.test_film import session
 
@@ -85,3 +86,17 @@ def test_a_cut_behind_the_end_of_an_operation_is_none() -> None:
     outcome = done.do(parse_typed("cut 99 write /a new"))
     assert not any(step.cut for step in outcome.steps)
     assert done.do(parse_typed("repeat 60 write /b 100B")).steps[-1].cut is False
+
+
+def test_what_was_typed_is_played_once_however_many_cuts_there_are(monkeypatch: pytest.MonkeyPatch) -> None:
+    done = session("cut 2 write /a old", "cut 1 write /b old")
+    played: list[Typed] = []
+    do = _Played._do
+
+    def counted(self: _Played, one: Typed) -> None:
+        played.append(one)
+        do(self, one)
+
+    monkeypatch.setattr(_Played, "_do", counted)
+    done.film()
+    assert played == done.typed
