@@ -92,6 +92,8 @@ def test_pages_of_cuts_and_of_a_fleet_have_no_faults(browser: Chromium, command:
     assert browser.complaints() == []
     assert [address for address in browser.requests() if not address.startswith("data:")] == [page.as_uri()]
     assert faults(browser) == []
+    opened(browser, page, width=390)
+    assert browser.run("document.documentElement.scrollWidth <= innerWidth")
 
 
 def test_without_scripts_the_tables_are_there(browser: Chromium) -> None:
