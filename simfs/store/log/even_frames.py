@@ -45,18 +45,22 @@ class LateFrames:
     payloads: Callable[[], Sequence[bytes]]
     salt: int
     step: int
+    _even: EvenFrames | None = None
 
     def even(self) -> EvenFrames | None:
-        """What they hold, where they are of one length. Their payloads are kept."""
-        payloads = self.payloads
-        if type(payloads) is not EvenPayloads:
-            made = payloads()
-            each = len(made[0])
-            if list(map(len, made)).count(each) < len(made):
-                self.payloads = lambda: made
-                return None
-            self.payloads = payloads = EvenPayloads(b"".join(made), 0, each, len(made))
-        return EvenFrames(self.file, self.salt, self.offset, align_up(FRAME_BYTES + payloads.each, self.step), payloads)
+        """What they hold, where they are of one length. It is kept, as are their payloads: a file is read often."""
+        if self._even is None:
+            payloads = self.payloads
+            if type(payloads) is not EvenPayloads:
+                made = payloads()
+                each = len(made[0])
+                if list(map(len, made)).count(each) < len(made):
+                    self.payloads = lambda: made
+                    return None
+                self.payloads = payloads = EvenPayloads(b"".join(made), 0, each, len(made))
+            pitch = align_up(FRAME_BYTES + payloads.each, self.step)
+            self._even = EvenFrames(self.file, self.salt, self.offset, pitch, payloads)
+        return self._even
 
     def __call__(self) -> bytes:
         return encode_frames(self.file, self.offset, self.order, self.payloads, self.salt, self.step)
@@ -76,12 +80,6 @@ class EvenFrames(NamedTuple):
         """How many of them reach up to byte `stop` of the file."""
         payloads = self.payloads
         return min(-((self.offset - stop) // payloads.each), payloads.count)
-
-    def part(self, start: int, stop: int) -> bytes:
-        """What they hold of the file's bytes `start` to `stop`."""
-        payloads, offset = self.payloads, self.offset
-        begin = payloads.begin - offset
-        return payloads.data[begin + start : begin + min(stop, offset + payloads.each * payloads.count)]
 
 
 class Verified:

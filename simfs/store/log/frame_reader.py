@@ -148,13 +148,16 @@ class Reader:
 
     def _even(self, even: EvenFrames, address: int, start: int, stop: int) -> tuple[list[bytes], int]:
         """The same of frames of one length from this address on."""
-        each, frames = even.payloads.each, even.frames_to(stop)
-        with_bytes = frames - (start - even.offset) // each
-        if with_bytes < 0:
-            with_bytes = 0
-        self._flash.reads += frames + with_bytes
-        self._flash.read_bytes += frames * HEADER_BYTES + with_bytes * (FRAME_BYTES + each)
-        return [even.part(start, stop)] if with_bytes else [], address + frames * even.pitch
+        _, _, offset, pitch, payloads = even
+        each, frames, flash = payloads.each, payloads.count, self._flash
+        end = offset + each * frames
+        if stop < end:
+            end, frames = stop, -((offset - stop) // each)
+        with_bytes = frames - (start - offset) // each if start < end else 0
+        flash.reads += frames + with_bytes
+        flash.read_bytes += frames * HEADER_BYTES + with_bytes * (FRAME_BYTES + each)
+        begin = payloads.begin - offset
+        return [payloads.data[begin + start : begin + end]] if with_bytes else [], address + frames * pitch
 
     def _next_page(self, address: int) -> int:
         """Where frames go on when the log left the rest of a page blank; CorruptStore when it did not. One flipped bit
