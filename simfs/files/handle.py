@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from operator import index
 from typing import Protocol
 
@@ -9,7 +10,7 @@ from simfs.files.modes import Mode
 from simfs.files.names import Name
 from simfs.files.opened.stream import Stream
 from simfs.flash import NoPower
-from simfs.store.file_bytes import FileBytes
+from simfs.store.file_bytes import FileBytes, Filled
 from simfs.store.format.codec import SIZE_MAX
 from simfs.store.tables.spans import FileNode
 from simfs.store.volume import Volume
@@ -62,9 +63,17 @@ class StoreFile(Stream):
         where it may fail, or each program is told. RAM only."""
         return self._bytes.sure_bytes() if self._writes and not self.closed else 0
 
-    def quiet_bytes(self, offset: int) -> int:
-        """So many bytes, written from `offset` on, only wait in the file's buffer. RAM only."""
-        return self._bytes.quiet_bytes(self._node, offset)
+    def together_bytes(self, offset: int, least: int, most: int) -> int:
+        """So many bytes, of at most so many from `offset` on, may be written at once; 0 where it is not worth a look.
+        RAM only."""
+        return self._bytes.together_bytes(self._node, offset, least, most)
+
+    def write_together(self, offset: int, parts: Sequence[bytes]) -> tuple[list[Filled], int]:
+        """As many writes from `offset` on, which may be done at once: those that filled the file's buffer, and the
+        bytes programmed."""
+        self._check("writing", self._writes)
+        self._at = offset + sum(map(len, parts))
+        return self._bytes.write_together(self._node, offset, parts)
 
     def flush(self) -> None:
         """Make durable what waits in the file's buffer. One frame, none when nothing waits."""

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import errno
+from collections.abc import Sequence
+from typing import NamedTuple
 
 from simfs.store.cleaning.room import Room, error
 from simfs.store.format.codec import DATA, SIZE_MAX, U32, Kind
@@ -10,6 +12,15 @@ from simfs.store.log.even_frames import EvenPayloads
 from simfs.store.log.heads import Batch
 from simfs.store.log.state import StoreState
 from simfs.store.tables.spans import FileNode
+
+
+class Filled(NamedTuple):
+    """A write, of several done at once, that filled the file's buffer: which one it was, the page programs that it
+    took, and the store's live bytes after it."""
+
+    number: int
+    programs: int
+    live_bytes: int
 
 
 class FileBytes:
@@ -44,10 +55,40 @@ class FileBytes:
         free = self._blocks.capacity - state.committed - 4 * (layout.full_cost + layout.hole_cost)
         return max(free, 0) * layout.buffer_bytes // (2 * layout.full_cost)
 
-    def quiet_bytes(self, node: FileNode, offset: int) -> int:
-        """So many bytes from an offset on would wait in the file's buffer and spill nothing."""
-        waiting = len(node.buffer)
-        return self._buffer_bytes - 1 - waiting if not waiting or offset == node.buffer_at + waiting else 0
+    def together_bytes(self, node: FileNode, offset: int, least: int, most: int) -> int:
+        """So many bytes from an offset on, of `most`, may be written at once by `write_together`: they wait in the
+        file's buffer, or, where they make the file longer, as many as fill it also go into the open block with nothing
+        in between. 0 where it would be fewer than `least` anyway."""
+        size, waiting = self._buffer_bytes, len(node.buffer)
+        if least > self.state.layout.block_bytes or (waiting and offset != node.buffer_at + waiting):
+            return 0
+        full = (waiting + most) // size
+        if full and (node.buffer_at if waiting else offset) == node.size:
+            full = self._log.count_plainly_fitting(node.number, node.size, size, full)
+        else:
+            full = 0
+        return full * size + size - 1 - waiting
+
+    def write_together(self, node: FileNode, offset: int, parts: Sequence[bytes]) -> tuple[list[Filled], int]:
+        """As many writes one behind the other, no more than `together_bytes`: those that filled the buffer, and the
+        bytes programmed. What they leave behind is what they would leave one by one."""
+        size, head, room_for, cost = self._buffer_bytes, self._log.heads[0], self._room.room_for, self.state.layout.cost
+        begin, before, filled = head.at if head else 0, node.size, len(node.buffer)
+        self.write(node, offset, b"".join(parts))
+        if node.size == before:
+            return [], 0
+        placed = self.state.layout.placed_alike(begin, size, (node.size - before) // size)
+        span_at = node.starts[-1]
+        besides = self.state.committed - node.reserved - cost(node.size - span_at)
+        found, done = list[Filled](), 0
+        for index, part in enumerate(parts):
+            filled += len(part)
+            full = filled // size
+            if full > done:
+                live_bytes = besides + cost(before + full * size - span_at) + room_for(filled - full * size)
+                found.append(Filled(index, sum(map(placed.programs_of, range(done, full))), live_bytes))
+                done = full
+        return found, placed.program_bytes
 
     def write(self, node: FileNode, offset: int, data: bytes) -> None:
         """Write bytes at an offset. They wait in the file's buffer, and are durable once it spills: when it is full, at

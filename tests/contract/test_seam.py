@@ -31,6 +31,7 @@ IN_PLACES = {
     "simfs.replay.device.device": "asks for the log where appends are done together",
     "simfs.replay.device.room_history": "bytes of appends that were done together",
     "simfs.replay.device.observer": "a log tells what it does to its flash",
+    "simfs.replay.device.together": "writes to a log that were done together",
     "simfs.replay.device.notes": "notes on appends that were done together",
     "simfs.replay.starters.answers": "the parts that a first scenario may have",
     "simfs.replay.scenario.media.chip": "the table of a chip",

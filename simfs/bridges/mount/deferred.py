@@ -14,11 +14,12 @@ BYTES_MAX, COUNT_MAX = 64 << 10, 256  # that wait at most
 
 
 class Writes(NamedTuple):
-    """Writes at an offset that are done at once: one, or several that only fill the file's buffer."""
+    """Writes at an offset that are done at once: one, or several that need nothing but room in the open block."""
 
+    stream: StoreFile
     offset: int
-    parts: list[bytes]
-    due_ns: int  # when the last of them came
+    parts: tuple[bytes, ...]
+    due_ns: tuple[int, ...]  # when each of them came
 
 
 class Deferred:
@@ -26,9 +27,7 @@ class Deferred:
 
     def __init__(self) -> None:
         self.handle: Handle | None = None
-        self._parts: list[bytes] = []
-        self._ends: list[int] = []  # offsets at which each ends
-        self._due_ns: list[int] = []
+        self._waiting: list[tuple[int, bytes, int]] = []  # where each ends, its bytes, and when it came
         self._start = self._end = self._limit = 0
 
     def __bool__(self) -> bool:
@@ -38,13 +37,11 @@ class Deferred:
         """Take a write that follows those which wait. False where it does not, or they are many."""
         if handle is not self.handle or (offset != self._end and not handle.appends):
             return False
-        end = self._end = self._end + len(data)
-        parts = self._parts
-        if end > self._limit or len(parts) == COUNT_MAX:
+        self._end = end = self._end + len(data)
+        waiting = self._waiting
+        if end > self._limit or len(waiting) == COUNT_MAX:
             return False
-        parts.append(data)
-        self._ends.append(end)
-        self._due_ns.append(due_ns)
+        waiting.append((end, data, due_ns))
         return True
 
     def begins(self, handle: Handle, offset: int, data: bytes, due_ns: int) -> bool:
@@ -65,14 +62,18 @@ class Deferred:
 
     def let_go(self, may_join: bool) -> Iterator[Writes]:
         """Nothing waits any more: what did, in its order. `may_join`: several may be done at once."""
-        parts, ends, due_ns, at, handle = self._parts, self._ends, self._due_ns, self._start, self.handle
-        self.handle, self._parts, self._ends, self._due_ns = None, [], [], []
+        ends, parts, due_ns = zip(*self._waiting, strict=True)
+        at, handle = self._start, self.handle
+        self.handle, self._waiting = None, []
         assert handle is not None
-        assert isinstance(handle.stream, StoreFile)
+        stream = handle.stream
+        assert isinstance(stream, StoreFile)
         handle.written_to = ends[-1]
-        done = 0
-        while done < len(parts):
-            quiet_bytes = handle.stream.quiet_bytes(at) if may_join else 0
-            together = max(bisect_right(ends, at + quiet_bytes, done), done + 1)
-            yield Writes(at, parts[done:together], due_ns[together - 1])
+        done, last = 0, len(parts) - 1
+        while done <= last:
+            together = done + 1
+            if may_join and done < last:
+                joined_bytes = stream.together_bytes(at, ends[together] - at, ends[-1] - at)
+                together = max(bisect_right(ends, at + joined_bytes, done), together)
+            yield Writes(stream, at, parts[done:together], due_ns[done:together])
             at, done = ends[together - 1], together

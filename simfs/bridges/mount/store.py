@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from io import RawIOBase
 from threading import Lock
 from typing import TypeVar, cast
 
@@ -18,6 +19,7 @@ from simfs.replay.device.clock import moment
 from simfs.replay.device.device import NAMES_KEPT, Device, Run
 from simfs.replay.device.name_check import name_faults
 from simfs.replay.device.observer import Observer
+from simfs.replay.device.together import note_together
 
 T = TypeVar("T")
 FAULTS_SHOWN = 3
@@ -118,8 +120,8 @@ class MountedStore:
         """Take a write that is done later. False where it has to be done now."""
         if self._leaving is not None:
             return False
-        self.now_ns = self.clock_ns()
-        deferred, due_ns = self._deferred, UNIX_START_NS + self.now_ns
+        self.now_ns = now_ns = self.clock_ns()
+        deferred, due_ns = self._deferred, UNIX_START_NS + now_ns
         self._hold()
         try:
             if deferred.goes_on(handle, offset, data, due_ns):
@@ -130,30 +132,24 @@ class MountedStore:
             self._let_go()
 
     def _do_deferred(self) -> None:
-        """Do the writes that wait, each as of the time at which it came. They are noted one by one; those together that
-        only fill a buffer."""
+        """Do the writes that wait, each as of the time at which it came. They are noted one by one."""
         handle, device = self._deferred.handle, self.device
         if handle is None:
             return
-        name, task, stream = handle.file.name, handle.task, handle.stream
-        quiet = name in device.names_used and not device.store.uses_idle_time  # else each has more to note
-        for offset, parts, due_ns in self._deferred.let_go(quiet):
-            data = b"".join(parts)
-
-            def action(offset: int = offset, data: bytes = data) -> None:
-                if stream.tell() != offset:
-                    stream.seek(offset)
-                stream.write(data)
-
+        name, task = handle.file.name, handle.task
+        may_join = name in device.names_used and not device.store.uses_idle_time  # else each has more to note
+        for stream, offset, parts, due_ns in self._deferred.let_go(may_join):
             if len(parts) == 1:
-                self._do("write", name, action, True, task, due_ns)
+
+                def action(stream: RawIOBase = stream, offset: int = offset, data: bytes = parts[0]) -> None:
+                    if stream.tell() != offset:
+                        stream.seek(offset)
+                    stream.write(data)
+
+                self._do("write", name, action, True, task, due_ns[0])
             else:
-                action()
-                tally = device.tasks[task]
-                tally.operations["write"] += len(parts)
-                tally.host_bytes += len(data)
-                device.writes.count += len(parts)
-                device.writes.histogram[0] += len(parts)
+                filled, program_bytes = stream.write_together(offset, parts)
+                note_together(device, task, "write", name, due_ns, sum(map(len, parts)), filled, program_bytes)
 
     def name_of(self, path: str) -> str:
         """The name in the store of a path, which may be overlong."""

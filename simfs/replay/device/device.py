@@ -66,7 +66,7 @@ class Device:
         self._live_bytes_max, self._live_bytes_max_at_ns = -1, 0
         self.room = RoomHistory()
         self.busy_with = ("", "")  # the task and the operation that kept the medium busy last
-        self._note_room()
+        self.note_room(self.store.live_bytes)
 
     def perform(
         self,
@@ -130,7 +130,7 @@ class Device:
 
     def is_usual(self, programs: int) -> bool:
         """Whether a write of so many programs and nothing else would not stand out."""
-        return self.writes.is_usual(programs * self.program_typ_ns, programs * self._program_max_ns)
+        return self.writes.is_usual(programs * self.program_typ_ns, programs * self.program_max_ns)
 
     @property
     def refusals(self) -> list[Refusal]:
@@ -234,7 +234,7 @@ class Device:
         log = log_of(store)
         sheet = None if log is None else log.flash.datasheet
         self.program_typ_ns = 0 if sheet is None else sheet.program_typ_ns  # of a page; 0 where it is not on flash
-        self._program_max_ns = 0 if sheet is None else sheet.program_max_ns
+        self.program_max_ns = 0 if sheet is None else sheet.program_max_ns
 
     def readings(self) -> Readings:
         """The clock and the counters that an operation may move."""
@@ -280,7 +280,7 @@ class Device:
         self.now_ns = began_ns + busy_ns + read_ns
         if programs or erases:
             self.busy_with = task, operation
-            self._note_room()
+            self.note_room(self.store.live_bytes)
         if self.observers:
             refused = errno_of(error)
             for observer in self.observers:
@@ -293,8 +293,8 @@ class Device:
     def _new_tally(self, task: str) -> TaskTally:
         return self.tasks.setdefault(task, TaskTally(task))
 
-    def _note_room(self) -> None:
-        live_bytes = self.store.live_bytes
+    def note_room(self, live_bytes: int) -> None:
+        """So much is in use from now on."""
         self.room.note(self.now_ns - self.start_ns, live_bytes - self.store.removed_names_bytes)
         if live_bytes > self._live_bytes_max:
             self._live_bytes_max, self._live_bytes_max_at_ns = live_bytes, self.now_ns - self.start_ns

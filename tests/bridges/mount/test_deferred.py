@@ -92,6 +92,7 @@ class Programs:
                 self.tell(calls.rename, path, f"/{self.draw.randrange(6)}")
         elif kind == 10:
             self.tell(calls.statfs, "/")
+            self.tell(lambda: calls.mounted.device.busy_with)
         else:
             self.handles.remove((handle, path))
             self.tell(calls.release, None, handle)
