@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 from simfs.files.contract import Settings
-from simfs.replay.device.clock import NS_PER_DAY, NS_PER_MS, NS_PER_S, NS_PER_US, NS_PER_YEAR, format_moment
+from simfs.replay.device.clock import (
+    NS_PER_DAY,
+    NS_PER_MS,
+    NS_PER_S,
+    NS_PER_US,
+    NS_PER_YEAR,
+    YEARS_SHOWN_MAX,
+    format_moment,
+)
 
 MINUTE_NS, HOUR_NS = 60 * NS_PER_S, 3_600 * NS_PER_S
-YEARS_SHOWN_MAX = 1000  # beyond, other things than wear decide
 
 _TIMES = (  # the first whose bound is not reached
     (NS_PER_MS, NS_PER_US, "us"),

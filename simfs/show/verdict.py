@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from simfs.replay.device.clock import NS_PER_DAY, NS_PER_YEAR
+from simfs.replay.device.clock import NS_PER_DAY, NS_PER_YEAR, YEARS_SHOWN_MAX
 from simfs.show import MORE_ROOM, units
 from simfs.show.ending.both import both_sentences
 from simfs.show.ending.when import when
@@ -105,7 +105,7 @@ def _worn_before_the_store(figures: Figures) -> RegionWear | None:
     first, life = first_worn(figures.regions), figures.best_life
     if first is None or (life is not None and life.hottest_ns is not None and life.hottest_ns <= first.life_ns):
         return None
-    return first if first.life_ns < units.YEARS_SHOWN_MAX * NS_PER_YEAR else None
+    return first if first.life_ns < YEARS_SHOWN_MAX * NS_PER_YEAR else None
 
 
 def _region(figures: Figures) -> str:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from simfs.files.card_store import card_of
-from simfs.replay.device.clock import NS_PER_DAY, NS_PER_YEAR
+from simfs.replay.device.clock import NS_PER_DAY, NS_PER_YEAR, YEARS_SHOWN_MAX
 from simfs.replay.device.device import Run
 from simfs.replay.play import play, replay
 from simfs.replay.scenario.load import Findings, load_table, scenario_of
@@ -22,7 +22,7 @@ from simfs.study.run.measure import figures
 from simfs.study.run.outlook import with_outlook
 
 Number = int | float
-LIFE_ENOUGH_NS = 1000 * NS_PER_YEAR  # reports say no more than that it is over
+LIFE_ENOUGH_NS = YEARS_SHOWN_MAX * NS_PER_YEAR
 
 
 class BadSettings(ValueError):

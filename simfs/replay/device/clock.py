@@ -14,6 +14,7 @@ NS_PER_MS = 1_000_000
 NS_PER_S = 1_000_000_000
 NS_PER_DAY = 86_400 * NS_PER_S
 NS_PER_YEAR = 365_250 * NS_PER_DAY // 1000  # a Julian year, 365.25 days
+YEARS_SHOWN_MAX = 1000  # beyond, other things than wear decide
 YEAR_MAX = 999_999
 START_UNSAID = "2031-01-01"  # where the device's clock starts if nobody says
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from simfs.replay.device.clock import NS_PER_YEAR
+from simfs.replay.device.clock import NS_PER_YEAR, YEARS_SHOWN_MAX
 from simfs.show import units
 from simfs.show.ending.when import when
 from simfs.study.run.both_work import BothWork
@@ -19,12 +19,12 @@ def both_sentences(figures: Figures) -> Iterator[str]:
     if figures.both is None or figures.on_flash is None:
         return
     yield _flash(figures, figures.on_flash, figures.both)
-    found = sorted(one for one in ends(figures) if one[0] < units.YEARS_SHOWN_MAX * NS_PER_YEAR)
+    found = sorted(one for one in ends(figures) if one[0] < YEARS_SHOWN_MAX * NS_PER_YEAR)
     if found:
         told = [f"{what} {when(figures, at_ns, roughly=True)}" for at_ns, what in found[:2]]
         yield f"What ends first is {'; then '.join(told)}."
     else:
-        yield f"Neither room nor wear ends within {units.YEARS_SHOWN_MAX:,} years, as far as this run tells."
+        yield f"Neither room nor wear ends within {YEARS_SHOWN_MAX:,} years, as far as this run tells."
     yield _lost(figures.both)
 
 
